@@ -1,0 +1,50 @@
+"""Wall thickness with its uncertainty from raw ultrasonic waveforms (A-scans).
+
+The names below are loaded when they are first used, so that importing the package is light.
+
+Examples
+--------
+>>> import ascan
+>>> from ascan.examples import plate_example
+>>> scan, procedure, calibration = plate_example(thickness_mm=8.0)
+>>> readings = ascan.measure(scan, procedure, calibration)
+>>> print(readings[0])
+8.000 mm, u 0.006 mm
+"""
+
+import importlib
+
+_HOMES = {
+    "AscanError": "ascan.errors",
+    "Calibration": "ascan.calibration.record",
+    "Flag": "ascan.flags",
+    "Procedure": "ascan.procedure",
+    "Readings": "ascan.readings",
+    "Scan": "ascan.scan",
+    "calibrate": "ascan.calibrating",
+    "load_calibration": "ascan.store.calibrations",
+    "load_procedure": "ascan.procedure",
+    "load_readings": "ascan.store.readings",
+    "measure": "ascan.engine",
+    "measure_to_file": "ascan.stream",
+    "open_scan": "ascan.store.scans",
+    "prepare": "ascan.engine",
+    "save_calibration": "ascan.store.calibrations",
+    "save_scan": "ascan.store.scans",
+    "time_echoes": "ascan.engine",
+    "write_csv": "ascan.store.readings",
+}
+
+__all__ = list(_HOMES)  # noqa: PLE0604 (names of strings, kept in one table)
+
+
+def __getattr__(name: str) -> object:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'ascan' has no attribute '{name}'")
+    value = getattr(importlib.import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -1,0 +1,24 @@
+from ascan.calibrating import calibrate as calibrate
+from ascan.calibration.record import Calibration as Calibration
+from ascan.engine import measure as measure
+from ascan.engine import prepare as prepare
+from ascan.engine import time_echoes as time_echoes
+from ascan.errors import AscanError as AscanError
+from ascan.flags import Flag as Flag
+from ascan.procedure import Procedure as Procedure
+from ascan.procedure import load_procedure as load_procedure
+from ascan.readings import Readings as Readings
+from ascan.scan import Scan as Scan
+from ascan.store.calibrations import load_calibration as load_calibration
+from ascan.store.calibrations import save_calibration as save_calibration
+from ascan.store.readings import load_readings as load_readings
+from ascan.store.readings import write_csv as write_csv
+from ascan.store.scans import open_scan as open_scan
+from ascan.store.scans import save_scan as save_scan
+from ascan.stream import measure_to_file as measure_to_file
+
+__all__ = [
+    "AscanError", "Calibration", "Flag", "Procedure", "Readings", "Scan", "calibrate",
+    "load_calibration", "load_procedure", "load_readings", "measure", "measure_to_file",
+    "open_scan", "prepare", "save_calibration", "save_scan", "time_echoes", "write_csv",
+]  # fmt: skip

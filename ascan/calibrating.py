@@ -1,0 +1,170 @@
+"""From waveforms of known steps to a calibration: time them, leave out the doubtful, fit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+
+import numpy as np
+import numpy.typing as npt
+
+from ascan.arrays import FloatArray
+from ascan.calibration.record import Calibration
+from ascan.calibration.step_block import StepFit, fit_steps, gather_steps
+from ascan.errors import fault
+from ascan.flags import names
+from ascan.engine import time_echoes
+from ascan.procedure import MeasuringRange, Procedure
+from ascan.readings import Readings
+from ascan.scan import Scan
+
+# Step tolerance of the step-wedge block of ISO 16946:2015 (clauses 4 and 5, from extracts of it):
+# 0.02 mm up to 12.5 mm, 0.1 mm above; taken as rectangular.
+TOLERANCE_MM = 0.02
+THICK_TOLERANCE_MM = 0.1
+THICK_FROM_MM = 12.5
+PLAUSIBLE_VELOCITY = 0.05
+REPEATABLE_PERIODS = 0.1
+
+
+def block_u_mm(known_mm: FloatArray) -> FloatArray:
+    """Return the standard uncertainty of steps about which nothing is certified.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> block_u_mm(np.array([10.0, 25.0])).round(4)
+    array([0.0115, 0.0577])
+    """
+    tolerance = np.where(known_mm <= THICK_FROM_MM, TOLERANCE_MM, THICK_TOLERANCE_MM)
+    return np.asarray(tolerance / math.sqrt(3.0))
+
+
+def calibrate(
+    scan: Scan,
+    procedure: Procedure,
+    known_mm: npt.ArrayLike,
+    *,
+    u_known_mm: npt.ArrayLike | None = None,
+) -> Calibration:
+    """Calibrate on waveforms taken on steps of known thickness.
+
+    Parameters
+    ----------
+    scan : Scan
+        The step readings; several rows may stand on one step.
+    procedure : Procedure
+    known_mm : array_like, shape (rows,)
+        Certified thickness under each row; NaN for rows that are no step reading.
+    u_known_mm : array_like, scalar or shape (rows,), optional
+        Its standard uncertainty. Without it, the tolerance of an ISO 16946 step wedge.
+
+    Returns
+    -------
+    calibration : Calibration
+        Rows with any flag are left out and named in its conditions.
+
+    Raises
+    ------
+    AscanError
+        No usable reading, a thickness that is not positive, times that do not grow with thickness.
+
+    Examples
+    --------
+    >>> from ascan.examples import PROCEDURE, plate_scan
+    >>> import numpy as np
+    >>> steps_mm = np.array([5.0, 10.0, 20.0])
+    >>> procedure = Procedure.from_text(PROCEDURE)
+    >>> calibration = calibrate(plate_scan(steps_mm), procedure, steps_mm, u_known_mm=0.01)
+    >>> print(f"{calibration.velocity_mm_per_us:.3f} {abs(calibration.zero_us):.3f}")
+    5.920 0.000
+    """
+    known = np.asarray(known_mm, np.float64)
+    if known.shape != (len(scan),):
+        raise fault("known_mm", f"has shape {known.shape}", allowed=f"one per row, ({len(scan)},)")
+    rows = np.flatnonzero(~np.isnan(known))
+    known = known[rows]
+    if rows.size == 0 or not (np.isfinite(known) & (known > 0.0)).all():
+        raise fault("known_mm", "names no step of positive thickness",
+                    allowed="mm above 0; NaN where a row is no step reading")  # fmt: skip
+    u_known = _block_uncertainty(u_known_mm, known, rows, len(scan))
+    times = time_echoes(scan.choose(rows.tolist()), procedure)
+    usable = times.flags == 0
+    left_out = _left_out(times, known, rows, usable)
+    if not usable.any():
+        raise fault("calibration", f"no step reading can be used ({left_out})",
+                    remedy="mend the gates, the gain or the coupling")  # fmt: skip
+    interval, u_interval = times.columns["interval_us"], times.columns["u_interval_us"]
+    means = gather_steps(known[usable], u_known[usable], interval[usable], u_interval[usable])
+    fit = fit_steps(means, procedure.interval.mode, procedure.material)
+    health = _health(fit, procedure) | {
+        "every_step_used": set(known.tolist()) == set(known[usable].tolist())
+    }
+    return Calibration(
+        zero_us=fit.zero_us,
+        velocity_mm_per_us=fit.velocity_mm_per_us,
+        covariance=fit.covariance,
+        repeatability_us=fit.repeatability_us,
+        lack_of_fit_us=fit.lack_of_fit_us,
+        steps=fit.steps,
+        fitted_zero_us=fit.fitted_zero_us,
+        u_fitted_zero_us=fit.u_fitted_zero_us,
+        health=health,
+        signature=procedure.signature(scan.recording),
+        conditions=_conditions(scan, procedure, rows[usable].tolist(), left_out),
+    )
+
+
+def _block_uncertainty(
+    given: npt.ArrayLike | None, known: FloatArray, rows: Sequence[int], count: int
+) -> FloatArray:
+    if given is None:
+        return block_u_mm(known)
+    u = np.asarray(given, np.float64)
+    if u.shape not in ((), (count,)):
+        raise fault("u_known_mm", f"has shape {u.shape}", allowed=f"one value or ({count},)")
+    u = np.broadcast_to(u, (count,))[rows]
+    if not (np.isfinite(u) & (u > 0.0)).all():
+        raise fault("u_known_mm", "holds a value that is not above 0 mm",
+                    allowed="the block's standard uncertainty; no block is exact")  # fmt: skip
+    return u
+
+
+def _left_out(times: Readings, known: FloatArray, rows: Sequence[int], usable: FloatArray) -> str:
+    parts = [
+        f"row {rows[k]} on {known[k]:g} mm: {names(int(times.flags[k]))}"
+        for k in np.flatnonzero(~usable)
+    ]
+    return ", ".join(parts) or "none"
+
+
+def _health(fit: StepFit, procedure: Procedure) -> Mapping[str, bool]:
+    steps = fit.steps.thickness_mm
+    fitted = 2 if procedure.interval.mode != "echo_to_echo" and steps.size > 1 else 1
+    nominal = procedure.material.velocity_mm_per_us
+    span = procedure.range
+    stated = span != MeasuringRange()
+    bracketed = steps.min() <= span.min_mm and steps.max() >= span.max_mm
+    return {
+        "range_is_bracketed": bool(bracketed or not stated),
+        "residuals_tested": steps.size > fitted,
+        "residuals_explained": not fit.p_value < 0.01,
+        "velocity_plausible": abs(fit.velocity_mm_per_us / nominal - 1.0) <= PLAUSIBLE_VELOCITY,
+        "offset_is_zero": not abs(fit.fitted_zero_us) > 3.0 * fit.u_fitted_zero_us,
+        "repeatable": fit.repeatability_us
+        <= REPEATABLE_PERIODS / procedure.probe.frequency_mhz,
+    }
+
+
+def _conditions(
+    scan: Scan, procedure: Procedure, used: Sequence[int], left_out: str
+) -> dict[str, str]:
+    return {
+        "made": datetime.now(UTC).isoformat(timespec="seconds"),
+        "scan": scan.name,
+        "procedure": procedure.title,
+        "material": procedure.material.name,
+        "rows_used": ", ".join(str(row) for row in used),
+        "rows_left_out": left_out,
+    }

@@ -1,0 +1,185 @@
+"""The calibration record: parameters, covariance, steps, range, health, and what it is bound to."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ascan.arrays import FloatArray, IntArray
+from ascan.calibration.signature import differences
+from ascan.errors import fault
+
+# What each health figure means when it is false, with its likely cause.
+HEALTH = {
+    "range_is_bracketed": "the steps do not bracket the measuring range: add thinner or thicker "
+    "steps, or narrow the range",
+    "every_step_used": "a step has no usable reading and is not in the fit: see rows left out",
+    "residuals_tested": "too few steps to test the fit: with no more steps than fitted values every "
+    "residual is zero; read one more step",
+    "residuals_explained": "the residuals exceed what block and timing explain: a mislabelled step, "
+    "a wrong half-cycle, or a path that is not direct",
+    "velocity_plausible": "the velocity is more than 5 % off the material's: wrong material, wrong "
+    "echo, or steps given in another unit",
+    "offset_is_zero": "the echo-to-echo offset fitted beside is more than 3 u from 0: the echoes "
+    "used differ in shape, or one of them is not a back-wall echo",
+    "repeatable": "repeated readings on one step scatter by more than a tenth of a period: unsteady "
+    "coupling, or the timed half-cycle changes",
+}
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Steps:
+    """The steps a calibration rests on; every array has shape (steps,).
+
+    Attributes
+    ----------
+    thickness_mm, u_thickness_mm : ndarray
+        As certified, and its standard uncertainty.
+    interval_us, u_interval_us : ndarray
+        Mean of the readings and its random standard uncertainty.
+    readings : ndarray, int64
+        How many readings the mean is of.
+    residual_mm : ndarray
+        Thickness that the calibration gives for the mean, minus the certified one.
+    """
+
+    thickness_mm: FloatArray
+    u_thickness_mm: FloatArray
+    interval_us: FloatArray
+    u_interval_us: FloatArray
+    readings: IntArray
+    residual_mm: FloatArray
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Calibration:
+    """A fitted calibration; read it, save it, measure with it.
+
+    Attributes
+    ----------
+    zero_us, velocity_mm_per_us : float
+        Thickness is velocity × (interval − zero) / 2.
+    covariance : ndarray, shape (2, 2)
+        Of (zero_us, velocity_mm_per_us).
+    repeatability_us : float
+        Spread of repeated readings on one step beyond what noise explains; 0 only where no step
+        was read twice or noise explains it all. It enters the random part of every reading.
+    lack_of_fit_us : float
+        Spread of the steps round the fit beyond what block and timing explain. It enters the
+        common part of every reading.
+    minimum_mm, maximum_mm : float
+        Calibrated range: the thinnest and thickest step.
+    fitted_zero_us, u_fitted_zero_us : float
+        Echo to echo the zero is 0 by definition; this is the one a free fit would give (NaN where
+        it cannot be had), a figure of health.
+    health : mapping of str to bool
+        See `HEALTH` for what each means when it is false.
+    signature : mapping
+        What it is bound to: mode, timing, filter, probe, sample rate.
+    conditions : mapping of str to str
+        When and by what it was made: scan, material, time, versions.
+    """
+
+    zero_us: float
+    velocity_mm_per_us: float
+    covariance: FloatArray
+    repeatability_us: float
+    lack_of_fit_us: float
+    steps: Steps
+    fitted_zero_us: float
+    u_fitted_zero_us: float
+    health: Mapping[str, bool]
+    signature: Mapping[str, Any]
+    conditions: Mapping[str, str]
+
+    def __post_init__(self) -> None:
+        self.covariance.flags.writeable = False
+        for name in Steps.__slots__:
+            getattr(self.steps, name).flags.writeable = False
+
+    @property
+    def minimum_mm(self) -> float:
+        """Thinnest step."""
+        return float(self.steps.thickness_mm.min())
+
+    @property
+    def maximum_mm(self) -> float:
+        """Thickest step."""
+        return float(self.steps.thickness_mm.max())
+
+    @property
+    def mode(self) -> str:
+        """Interval mode it was made with."""
+        return str(self.signature["mode"])
+
+    @property
+    def u_zero_us(self) -> float:
+        """Standard uncertainty of the zero offset."""
+        return float(np.sqrt(self.covariance[0, 0]))
+
+    @property
+    def u_velocity_mm_per_us(self) -> float:
+        """Standard uncertainty of the velocity."""
+        return float(np.sqrt(self.covariance[1, 1]))
+
+    @property
+    def warnings(self) -> list[str]:
+        """The meaning of every health figure that is false."""
+        return [HEALTH[name] for name, good in self.health.items() if not good]
+
+    @property
+    def digest(self) -> str:
+        """SHA-256 of all that a reading depends on; conditions are left out."""
+        numbers = [self.zero_us, self.velocity_mm_per_us, *self.covariance.ravel().tolist()]
+        numbers += [self.repeatability_us, self.lack_of_fit_us]
+        columns = {name: getattr(self.steps, name).tolist() for name in Steps.__slots__}
+        content = json.dumps([numbers, columns, self.signature], sort_keys=True)
+        return hashlib.sha256(content.encode()).hexdigest()
+
+    def check_signature(self, signature: Mapping[str, Any]) -> None:
+        """Refuse a measurement whose times are not those this calibration was made with.
+
+        Raises
+        ------
+        AscanError
+            Naming everything that differs.
+        """
+        found = differences(self.signature, signature)
+        if found:
+            told = "; ".join(f"{n} was {_plain(a)}, is {_plain(b)}" for n, a, b in found)
+            raise fault("calibration", f"was made with another timing: {told}",
+                        remedy="calibrate anew with this procedure, probe and sample rate")  # fmt: skip
+
+    def lines(self) -> list[str]:
+        """Return the calibration as text: parameters, steps with residuals, what is in doubt."""
+        steps = self.steps
+        out = [
+            f"velocity  {self.velocity_mm_per_us:.5f} mm/µs  u {self.u_velocity_mm_per_us:.5f}",
+            f"zero      {self.zero_us:+.5f} µs     u {self.u_zero_us:.5f}",
+            f"range     {self.minimum_mm:g} to {self.maximum_mm:g} mm, mode {self.mode}",
+            f"repeated readings scatter {self.repeatability_us * 1e3:.2f} ns beyond noise; "
+            f"lack of fit {self.lack_of_fit_us * 1e3:.2f} ns",
+            "step mm   u mm     readings   interval µs   residual mm",
+        ]
+        for k in range(steps.thickness_mm.size):
+            out.append(
+                f"{steps.thickness_mm[k]:<9g} {steps.u_thickness_mm[k]:<8.4f} "
+                f"{steps.readings[k]:<10d} {steps.interval_us[k]:<13.5f} {steps.residual_mm[k]:+.4f}"
+            )
+        if np.isfinite(self.fitted_zero_us):
+            out.append(
+                f"free zero offset would be {self.fitted_zero_us * 1e3:+.2f} ns "
+                f"(u {self.u_fitted_zero_us * 1e3:.2f} ns); echo to echo it is 0 by definition"
+            )
+        if self.conditions.get("rows_left_out", "none") != "none":
+            out.append(f"left out: {self.conditions['rows_left_out']}")
+        return out + [f"in doubt: {line}" for line in self.warnings]
+
+
+def _plain(value: Any) -> str:
+    return "absent" if value is None else json.dumps(value, ensure_ascii=False)

@@ -1,0 +1,190 @@
+"""Fits of step-block readings: zero offset and velocity from intervals on known thicknesses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import gammaincc
+
+from ascan.arrays import FloatArray, IntArray
+from ascan.calibration.line import LineFit, fit_line
+from ascan.calibration.record import Steps
+from ascan.errors import fault
+from ascan.material import Material
+from ascan.path.direct import interval_us as interval_of
+from ascan.path.direct import thickness_mm as thickness_of
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class StepFit:
+    """What a fit of step readings gives; see `ascan.Calibration` for the fields."""
+
+    zero_us: float
+    velocity_mm_per_us: float
+    covariance: FloatArray
+    repeatability_us: float
+    lack_of_fit_us: float
+    steps: Steps
+    fitted_zero_us: float = np.nan
+    u_fitted_zero_us: float = np.nan
+    p_value: float = np.nan
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class StepMeans:
+    """Readings gathered by step, every array of shape (steps,); spread pooled over all steps."""
+
+    thickness_mm: FloatArray
+    u_thickness_mm: FloatArray
+    interval_us: FloatArray
+    u_interval_us: FloatArray
+    readings: IntArray
+    repeatability_us: float
+
+
+def gather_steps(
+    known_mm: FloatArray, u_known_mm: FloatArray, interval_us: FloatArray, u_interval_us: FloatArray
+) -> StepMeans:
+    """Average the readings of each step; what they scatter beyond noise is the repeatability.
+
+    Parameters
+    ----------
+    known_mm, u_known_mm : ndarray, shape (readings,)
+        Certified thickness of the step each reading was taken on, and its standard uncertainty
+        (common to all readings of a step, so it does not average out).
+    interval_us, u_interval_us : ndarray, shape (readings,)
+        Interval, and its random standard uncertainty from noise.
+    """
+    thickness, index, readings = np.unique(known_mm, return_inverse=True, return_counts=True)
+    count = thickness.size
+    mean = np.bincount(index, interval_us, count) / readings
+    noise = np.bincount(index, u_interval_us**2, count) / readings
+    u_known = np.zeros(count)
+    np.maximum.at(u_known, index, u_known_mm)
+    freedom = known_mm.size - count
+    excess = 0.0
+    if freedom > 0:
+        scatter = float(np.sum((interval_us - mean[index]) ** 2)) / freedom
+        excess = max(scatter - float(np.mean(u_interval_us**2)), 0.0)
+    return StepMeans(
+        thickness_mm=thickness,
+        u_thickness_mm=u_known,
+        interval_us=mean,
+        u_interval_us=np.sqrt((noise + excess) / readings),
+        readings=readings.astype(np.int64),
+        repeatability_us=float(np.sqrt(excess)),
+    )
+
+
+def fit_steps(means: StepMeans, mode: str, material: Material) -> StepFit:
+    """Fit zero offset and velocity to the steps.
+
+    One step: the zero offset, the velocity being the material's; echo to echo, the velocity. Two
+    steps: their difference gives the velocity, then the delay follows (ASTM E797/E797M-21, 8.2.2).
+    More: weighted least squares. Echo to echo the zero offset is 0 by definition.
+
+    Uncertainty of time and block are combined on the time axis, u² = u_t² + (2 u_d / v)²
+    (effective variance, JCGM 100:2008 5.1.2).
+
+    Raises
+    ------
+    AscanError
+        The times do not grow with the thickness.
+    """
+    if mode == "echo_to_echo":
+        return _fit_through_zero(means)
+    if means.thickness_mm.size == 1:
+        return _fit_zero_offset(means, material)
+    line = _fit_effective(means, material.velocity_mm_per_us, through_origin=False)
+    return _finish(means, line)
+
+
+def _fit_effective(means: StepMeans, velocity: float, *, through_origin: bool) -> LineFit:
+    """Fit interval against thickness with both uncertainties on the time axis."""
+    slope = 2.0 / velocity
+    for _ in range(3):  # the slope enters the weights; it has settled after the second pass
+        u = np.hypot(means.u_interval_us, slope * means.u_thickness_mm)
+        line = fit_line(means.thickness_mm, means.interval_us, u, through_origin=through_origin)
+        if not line.slope > 0.0:
+            raise fault("calibration", f"the interval changes by {line.slope:.4g} µs per mm of "
+                        "thickness", allowed="a growing one",
+                        remedy="look for steps given in the wrong order or echoes picked "
+                        "wrongly")  # fmt: skip
+        slope = line.slope
+    return line
+
+
+def _fit_through_zero(means: StepMeans) -> StepFit:
+    positive = means.interval_us > 0.0
+    if not positive.all():
+        step = float(means.thickness_mm[~positive][0])
+        raise fault("calibration", f"the echoes of the {step:g} mm step are not in order",
+                    remedy="check which gates the interval names")  # fmt: skip
+    first_guess = 2.0 * float(means.thickness_mm[-1]) / float(means.interval_us[-1])
+    line = _fit_effective(means, first_guess, through_origin=True)
+    free = (np.nan, np.nan)
+    if means.thickness_mm.size > 1:
+        with_offset = _fit_effective(means, first_guess, through_origin=False)
+        free = (with_offset.intercept, float(np.sqrt(with_offset.covariance[0, 0])))
+    return _finish(means, line, free)
+
+
+def _fit_zero_offset(means: StepMeans, material: Material) -> StepFit:
+    """One step and a known velocity: zero = t − 2 d / v, with the covariance of zero and v."""
+    velocity, u_velocity = material.velocity_mm_per_us, material.u_velocity_mm_per_us
+    thickness = float(means.thickness_mm[0])
+    zero = float(means.interval_us[0]) - interval_of(thickness, 0.0, velocity)
+    by_velocity = 2.0 * thickness / velocity**2
+    variance = (
+        float(means.u_interval_us[0]) ** 2
+        + (2.0 / velocity * float(means.u_thickness_mm[0])) ** 2
+        + (by_velocity * u_velocity) ** 2
+    )
+    cross = by_velocity * u_velocity**2
+    covariance = np.array([[variance, cross], [cross, u_velocity**2]])
+    return StepFit(
+        zero_us=zero,
+        velocity_mm_per_us=velocity,
+        covariance=covariance,
+        repeatability_us=means.repeatability_us,
+        lack_of_fit_us=0.0,
+        steps=_steps(means, zero, velocity),
+    )
+
+
+def _finish(
+    means: StepMeans, line: LineFit, free_zero: tuple[float, float] = (np.nan, np.nan)
+) -> StepFit:
+    """Turn a fitted line (zero, slowness) into zero and velocity with their covariance."""
+    velocity = 2.0 / line.slope
+    jacobian = np.diag([1.0, -velocity / line.slope])
+    excess, p_value = 0.0, np.nan
+    if line.degrees_of_freedom > 0:
+        p_value = float(gammaincc(line.degrees_of_freedom / 2.0, line.chi_squared / 2.0))
+        ratio = line.chi_squared / line.degrees_of_freedom
+        u = np.hypot(means.u_interval_us, line.slope * means.u_thickness_mm)
+        excess = float(np.sqrt(max(ratio - 1.0, 0.0) * np.mean(u**2)))
+    return StepFit(
+        zero_us=line.intercept,
+        velocity_mm_per_us=velocity,
+        covariance=jacobian @ line.covariance @ jacobian.T,
+        repeatability_us=means.repeatability_us,
+        lack_of_fit_us=excess,
+        steps=_steps(means, line.intercept, velocity),
+        fitted_zero_us=free_zero[0],
+        u_fitted_zero_us=free_zero[1],
+        p_value=p_value,
+    )
+
+
+def _steps(means: StepMeans, zero_us: float, velocity: float) -> Steps:
+    given = np.array([thickness_of(t, zero_us, velocity) for t in means.interval_us])
+    return Steps(
+        thickness_mm=means.thickness_mm,
+        u_thickness_mm=means.u_thickness_mm,
+        interval_us=means.interval_us,
+        u_interval_us=means.u_interval_us,
+        readings=means.readings,
+        residual_mm=given - means.thickness_mm,
+    )

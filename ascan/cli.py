@@ -1,0 +1,76 @@
+"""The command line: joins the commands, turns a caller's fault into one sentence and exit code 2."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from ascan.errors import AscanError
+from ascan.report.cautions import CAUTION
+
+COMMANDS = {
+    "demo": "run the main job on an invented component",
+    "info": "say what a scan, calibration or readings file holds",
+    "calibrate": "fit a calibration to waveforms taken on known steps",
+    "measure": "measure a scan with a procedure and a calibration",
+    "export": "write readings as CSV, or a .npz scan as HDF5",
+    "plot": "draw a waveform with its gates and picks",
+}
+DONE, BAD_INPUT, INTERRUPTED = 0, 2, 130
+
+
+class _Parser(argparse.ArgumentParser):
+    """Reports a wrong option in the same voice as every other fault."""
+
+    def error(self, message: str) -> None:  # type: ignore[override]
+        raise AscanError(f"{self.prog}: {message}; see {self.prog} --help")
+
+
+def build_parser(chosen: str) -> argparse.ArgumentParser:
+    """Return the parser with all commands; only the chosen one is loaded."""
+    parser = _Parser(
+        prog="ascan",
+        description="Wall thickness with its uncertainty from raw ultrasonic waveforms.",
+        epilog=f"{CAUTION} Exit codes: {DONE} done, {BAD_INPUT} bad input, {INTERRUPTED} "
+        "interrupted.",
+    )
+    subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name, summary in COMMANDS.items():
+        sub = subparsers.add_parser(name, help=summary)
+        if name == chosen:
+            module = importlib.import_module(f"ascan.commands.{name}")
+            sub.description = f"{summary[0].upper()}{summary[1:]}."
+            sub.epilog = f"Example: {module.EXAMPLE}    {CAUTION}"
+            module.add_arguments(sub)
+            sub.set_defaults(run=module.run)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit code."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    try:
+        args = build_parser(words[0] if words else "").parse_args(words)
+        args.run(args)
+        sys.stdout.flush()
+    except AscanError as problem:
+        print(f"ascan: {problem}", file=sys.stderr)
+        return BAD_INPUT
+    except OSError as problem:
+        if isinstance(problem, BrokenPipeError):
+            # The reader of our output went away; nothing more can be said to it.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return DONE
+        print(f"ascan: {problem.filename or 'file'}: {problem.strerror}", file=sys.stderr)
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        print("ascan: interrupted; nothing half-written is left", file=sys.stderr)
+        return INTERRUPTED
+    return DONE
+
+
+if __name__ == "__main__":
+    sys.exit(main())

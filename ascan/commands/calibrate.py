@@ -1,0 +1,87 @@
+"""``ascan calibrate``: from waveforms on known steps to a calibration file."""
+
+from __future__ import annotations
+
+import argparse
+
+import numpy as np
+
+from ascan.arrays import FloatArray
+from ascan.calibrating import calibrate
+from ascan.commands.shared import add_common, rows_of, say
+from ascan.errors import fault
+from ascan.procedure import load_procedure
+from ascan.report.cautions import CAUTION
+from ascan.scan import Scan
+from ascan.store.calibrations import save_calibration
+from ascan.store.schema import refuse_existing
+from ascan.store.scans import open_scan
+
+EXAMPLE = (
+    "ascan calibrate block.npz --procedure wall.toml --step 5=0-4 --step 10=5-9 -o calibration.h5"
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("scan", help="waveforms of the step block")
+    parser.add_argument("--procedure", required=True, help="procedure (TOML)")
+    parser.add_argument(
+        "--step", action="append", metavar="MM=ROWS", help="thickness and its rows, such as 10=0,7-20"
+    )
+    parser.add_argument("--known-column", metavar="NAME", help="column with the thickness in mm")
+    parser.add_argument("--rows", help="with --known-column: only these rows, such as 0,7-20")
+    parser.add_argument(
+        "--block-u-mm", type=float, metavar="MM",
+        help="standard uncertainty of the steps; without it, the tolerance of an ISO 16946 wedge",
+    )  # fmt: skip
+    parser.add_argument("-o", "--output", required=True, help="calibration file to write")
+    add_common(parser)
+
+
+def run(args: argparse.Namespace) -> None:
+    """Fit, save, and print the calibration."""
+    refuse_existing(args.output, args.replace)
+    scan, procedure = open_scan(args.scan), load_procedure(args.procedure)
+    known = _known(scan, args)
+    calibration = calibrate(scan, procedure, known, u_known_mm=args.block_u_mm)
+    save_calibration(calibration, args.output, replace=args.replace)
+    say(args, [f"calibration {args.output}", *calibration.lines(), CAUTION])
+
+
+def _known(scan: Scan, args: argparse.Namespace) -> FloatArray:
+    """Return the known thickness of each row, NaN where it is no step reading."""
+    if bool(args.step) == bool(args.known_column):
+        raise fault("calibrate", "needs to know the steps", allowed="--step or --known-column")
+    known = np.full(len(scan), np.nan)
+    if args.known_column:
+        if args.known_column not in scan.columns:
+            raise fault("--known-column", f"'{args.known_column}' is no column of the scan",
+                        allowed=", ".join(scan.columns) or "none is there")  # fmt: skip
+        column = scan.columns[args.known_column]
+        if column.dtype.kind not in "iuf":
+            raise fault("--known-column", f"'{args.known_column}' holds no numbers")
+        rows = rows_of(args.rows, "--rows") if args.rows else range(len(scan))
+        for row in _existing(rows, len(scan), "--rows"):
+            known[row] = column[row]
+        return known
+    for text in args.step:
+        thickness, equals, rows = text.partition("=")
+        try:
+            value = float(thickness)
+        except ValueError:
+            value = np.nan
+        if not equals or not np.isfinite(value):
+            raise fault("--step", f"is '{text}'", allowed="MM=ROWS, such as 10=0,7-20")
+        for row in _existing(rows_of(rows, "--step"), len(scan), "--step"):
+            if not np.isnan(known[row]):
+                raise fault("--step", f"names row {row} twice, as {known[row]:g} and {value:g} mm")
+            known[row] = value
+    return known
+
+
+def _existing(rows: list[int] | range, count: int, place: str) -> list[int] | range:
+    for row in rows:
+        if row >= count:
+            raise fault(place, f"names row {row}", allowed=f"0 to {count - 1}")
+    return rows

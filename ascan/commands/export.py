@@ -1,0 +1,35 @@
+"""``ascan export``: readings to CSV, a ``.npz`` scan to the project's HDF5 layout."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from ascan.commands.shared import add_common, say
+from ascan.errors import fault
+from ascan.store.readings import load_readings, write_csv
+from ascan.store.scans import open_scan, save_scan
+
+EXAMPLE = "ascan export readings.h5 -o readings.csv"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("file", help="readings (HDF5) or a scan")
+    parser.add_argument("-o", "--output", required=True, help=".csv for readings, .h5 for a scan")
+    add_common(parser)
+
+
+def run(args: argparse.Namespace) -> None:
+    """Write the other form."""
+    ending = Path(args.output).suffix.lower()
+    if ending == ".csv":
+        readings = load_readings(args.file)
+        write_csv(readings, args.output, replace=args.replace)
+        say(args, [f"{len(readings)} readings written to {args.output}"])
+    elif ending in (".h5", ".hdf5"):
+        scan = open_scan(args.file)
+        save_scan(scan, args.output, replace=args.replace)
+        say(args, [f"{len(scan)} waveforms written to {args.output}"])
+    else:
+        raise fault("--output", f"ends in '{ending}'", allowed=".csv for readings, .h5 for a scan")

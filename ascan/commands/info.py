@@ -1,0 +1,72 @@
+"""``ascan info``: what a file holds."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+import numpy as np
+
+from ascan.errors import fault
+from ascan.scan import Scan
+from ascan.store import schema
+from ascan.store.calibrations import load_calibration
+from ascan.store.readings import load_readings
+from ascan.store.scans import open_scan
+
+EXAMPLE = "ascan info component.npz"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("file", help="a scan (.npz or HDF5), a calibration or readings")
+
+
+def run(args: argparse.Namespace) -> None:
+    """Print what the file holds."""
+    kind = _kind(args.file)
+    if kind == schema.CALIBRATION:
+        calibration = load_calibration(args.file)
+        lines = [f"calibration {args.file}", *calibration.lines()]
+        lines += [f"{key}: {value}" for key, value in calibration.conditions.items()]
+    elif kind == schema.READINGS:
+        readings = load_readings(args.file)
+        made = readings.provenance.get("made", "?")
+        lines = [f"readings {args.file}, made {made}", *readings.tally().lines()]
+        lines.append("columns: " + ", ".join(readings.columns))
+    else:
+        lines = _about_scan(open_scan(args.file), args.file)
+    print("\n".join(lines))
+
+
+def _kind(path: str) -> str:
+    if not Path(path).is_file():
+        raise fault(path, "is no file")
+    with open(path, "rb") as head:
+        if head.read(8) != b"\x89HDF\r\n\x1a\n":
+            return schema.SCAN
+    with schema.open_hdf5(path) as file:
+        return str(file.attrs.get("format", ""))
+
+
+def _about_scan(scan: Scan, path: str) -> list[str]:
+    rows, samples = scan.shape
+    recording, start = scan.recording, scan.start_time_us
+    length_us = samples / recording.sample_rate_mhz
+    form = "rectified" if recording.rectified else "RF"
+    lines = [
+        f"scan {path}: {rows} waveforms of {samples} samples, {recording.dtype}, {form}",
+        f"sample rate {recording.sample_rate_mhz:g} MHz, record {length_us:g} µs long, starting "
+        f"{start.min():g} to {start.max():g} µs after the transmit pulse",
+        f"full scale {recording.full_scale:g} codes from zero code {recording.zero_code:g}, "
+        f"clipping at {recording.clip_low:g} and {recording.clip_high:g}",
+    ]
+    for name, column in scan.columns.items():
+        if column.dtype.kind == "f" and np.isfinite(column).any():
+            text = f"{np.nanmin(column):g} to {np.nanmax(column):g}"
+        elif column.dtype.kind in "iu":
+            text = f"{column.min()} to {column.max()}"
+        else:
+            text = f"{len(np.unique(column))} different values"
+        lines.append(f"column {name}: {text}")
+    return lines

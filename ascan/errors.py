@@ -1,0 +1,32 @@
+"""The one error a caller's mistake raises: where, what, the value, what is allowed, the way out."""
+
+from __future__ import annotations
+
+
+class AscanError(ValueError):
+    """A fault of the caller, told in one sentence that names the way out.
+
+    A fault of one waveform is never an error: it sets a flag (see `ascan.Flag`).
+
+    Examples
+    --------
+    >>> raise AscanError("sample_rate_mhz is -1 MHz; it must be above 0 MHz")
+    Traceback (most recent call last):
+    ascan.errors.AscanError: sample_rate_mhz is -1 MHz; it must be above 0 MHz
+    """
+
+
+def fault(place: str, problem: str, *, allowed: str = "", remedy: str = "") -> AscanError:
+    """Return an `AscanError` whose sentence always has the same order of parts.
+
+    Examples
+    --------
+    >>> print(fault("scan.npz", "holds no 'waveforms'", remedy="add that array"))
+    scan.npz: holds no 'waveforms'; add that array
+    """
+    parts = [problem]
+    if allowed:
+        parts.append(f"allowed: {allowed}")
+    if remedy:
+        parts.append(remedy)
+    return AscanError(f"{place}: " + "; ".join(parts))

@@ -1,0 +1,87 @@
+"""What a waveform showed: the flag bits, their severities and their meanings."""
+
+from __future__ import annotations
+
+import enum
+
+import numpy as np
+import numpy.typing as npt
+
+
+class Flag(enum.IntFlag):
+    """Bits of a reading's ``flags`` column.
+
+    A fatal flag means that no number can be trusted: thickness is NaN if and only if one stands.
+    A care flag means that the number stands but needs a second look.
+
+    Examples
+    --------
+    >>> Flag.SATURATED in Flag(256 + 512)
+    True
+    >>> reasons(Flag.NO_ECHO | Flag.LOW_SNR)[0]
+    'no echo: nothing in the gate reached its threshold or rose through its level'
+    """
+
+    NO_ECHO = 1 << 0
+    NOT_FINITE = 1 << 1
+    GATE_OUTSIDE_RECORD = 1 << 2
+    NOT_POSITIVE = 1 << 3
+
+    SATURATED = 1 << 8
+    LOW_SNR = 1 << 9
+    AT_GATE_EDGE = 1 << 10
+    GATE_CUT_SHORT = 1 << 11
+    OUTSIDE_CALIBRATED_RANGE = 1 << 12
+    OUTSIDE_MEASURING_RANGE = 1 << 13
+    UNEVEN_ECHOES = 1 << 14
+    SURFACE_REPEAT = 1 << 15
+
+
+FATAL = int(Flag.NO_ECHO | Flag.NOT_FINITE | Flag.GATE_OUTSIDE_RECORD | Flag.NOT_POSITIVE)
+
+MEANINGS: dict[Flag, str] = {
+    Flag.NO_ECHO: "no echo: nothing in the gate reached its threshold or rose through its level",
+    Flag.NOT_FINITE: "not finite: the waveform holds a NaN or an infinity",
+    Flag.GATE_OUTSIDE_RECORD: "gate outside the record: the echo may have come before or after it",
+    Flag.NOT_POSITIVE: "not positive: the echo came no later than the zero offset",
+    Flag.SATURATED: "saturated: an echo that was timed touches the clipping level",
+    Flag.LOW_SNR: "low signal-to-noise: an echo that was timed is too near the noise",
+    Flag.AT_GATE_EDGE: "at the gate's edge: the echo begins before the gate or ends after it",
+    Flag.GATE_CUT_SHORT: "gate cut short: it reaches past the record, only the rest was searched",
+    Flag.OUTSIDE_CALIBRATED_RANGE: "outside the calibrated range: no step vouches for this value",
+    Flag.OUTSIDE_MEASURING_RANGE: "outside the procedure's measuring range",
+    Flag.UNEVEN_ECHOES: "uneven echoes: successive echoes are not equally spaced",
+    Flag.SURFACE_REPEAT: "surface repeat: a wall echo lies where the surface echo repeats",
+}
+
+
+def severity(flag: Flag) -> str:
+    """Return ``"fatal"`` or ``"care"`` for one flag.
+
+    Examples
+    --------
+    >>> severity(Flag.NO_ECHO), severity(Flag.SATURATED)
+    ('fatal', 'care')
+    """
+    return "fatal" if flag & FATAL else "care"
+
+
+def reasons(flags: int) -> list[str]:
+    """Return the meaning of every bit that is set, fatal ones first."""
+    return [meaning for flag, meaning in MEANINGS.items() if flags & flag]
+
+
+def names(flags: int) -> str:
+    """Return the names of the bits that are set, in lower case, joined by ``;``.
+
+    Examples
+    --------
+    >>> names(Flag.SATURATED | Flag.LOW_SNR)
+    'saturated;low_snr'
+    """
+    return ";".join(str(flag.name).lower() for flag in MEANINGS if flags & flag)
+
+
+def is_fatal(flags: npt.NDArray[np.uint32]) -> npt.NDArray[np.bool_]:
+    """Return which rows of a flags column hold a fatal flag."""
+    return (flags & np.uint32(FATAL)) != 0

@@ -1,0 +1,1 @@
+"""Self-checks, one file each: every one sets one flag and says when."""

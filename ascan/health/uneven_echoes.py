@@ -1,0 +1,43 @@
+"""UNEVEN_ECHOES: successive echoes that should be equally spaced are not.
+
+Between two back-wall echoes timed alike the spacings agree to a fraction of a period; one that
+differs by more than half a period has a skipped cycle or an echo of another origin in it. From the
+surface echo to the first back-wall echo the spacing is the same again, but the surface echo has
+another shape and may be timed by another method: there two periods are allowed.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan.arrays import FlagArray, FloatArray
+from ascan.flags import Flag
+from ascan.kernels.jit import compiled
+
+UNEVEN = np.uint32(Flag.UNEVEN_ECHOES)
+TRAIN_PERIODS = 0.5
+SURFACE_PERIODS = 2.0
+
+
+@compiled
+def check_spacing(
+    surface_us: FloatArray, echoes_us: FloatArray, period_us: float, flags: FlagArray
+) -> None:
+    """Flag rows whose echo train is uneven.
+
+    Parameters
+    ----------
+    surface_us : ndarray, shape (n,)
+        Time of the surface echo; NaN where none is gated.
+    echoes_us : ndarray, shape (m, n)
+        Times of m >= 2 successive back-wall echoes.
+    """
+    for row in range(flags.size):
+        spacing = echoes_us[1, row] - echoes_us[0, row]
+        ahead = echoes_us[0, row] - surface_us[row]
+        if abs(ahead - spacing) > SURFACE_PERIODS * period_us:
+            flags[row] |= UNEVEN
+        for k in range(2, echoes_us.shape[0]):
+            following = echoes_us[k, row] - echoes_us[k - 1, row]
+            if abs(following - spacing) > TRAIN_PERIODS * period_us:
+                flags[row] |= UNEVEN

@@ -1,0 +1,70 @@
+"""Intervals: which times are taken from which, as one weighted sum of echo times.
+
+ISO 16809:2017 clause 4 names the modes: 1, from the transmit pulse to the first back-wall echo;
+2, from the surface (interface) echo to the back wall; 3, between successive back-wall echoes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ascan.arrays import FloatArray
+from ascan.errors import fault
+from ascan.kernels.jit import compiled
+from ascan.tables import names, text
+
+MODES = {
+    "time_zero_to_echo": "transmit pulse to echo (ISO 16809 mode 1)",
+    "interface_to_echo": "interface echo to back-wall echo (ISO 16809 mode 2)",
+    "echo_to_echo": "between successive back-wall echoes (ISO 16809 mode 3)",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interval:
+    """Mode, and the names of the gates whose echoes it is taken between, in order of arrival."""
+
+    mode: str = text(choices=tuple(MODES))
+    gates: tuple[str, ...] = names()
+
+    def __post_init__(self) -> None:
+        count = len(self.gates)
+        wanted = {"time_zero_to_echo": (1, 1), "interface_to_echo": (2, 2), "echo_to_echo": (2, 32)}
+        least, most = wanted[self.mode]
+        if not least <= count <= most or len(set(self.gates)) != count:
+            allowed = f"{least} different gates" if least == most else f"{least} or more"
+            raise fault("interval.gates", f"names {count} ({', '.join(self.gates)})",
+                        allowed=f"{allowed} for {self.mode}")  # fmt: skip
+
+    def weights(self) -> FloatArray:
+        """Return the weight of each echo time.
+
+        For n successive echoes, the slope of the least-squares line of time against echo number,
+        every echo weighing alike; for two, simply their difference.
+        """
+        if self.mode == "time_zero_to_echo":
+            return np.ones(1)
+        number = np.arange(len(self.gates), dtype=np.float64)
+        number -= number.mean()
+        return np.asarray(number / (number @ number))
+
+
+@compiled
+def take_intervals(
+    times_us: FloatArray,
+    u_times_us: FloatArray,
+    weights: FloatArray,
+    interval_us: FloatArray,
+    u_interval_us: FloatArray,
+) -> None:
+    """Write the weighted sum of echo times, shape (gates, n) in, and its random uncertainty."""
+    for row in range(interval_us.size):
+        total, variance = 0.0, 0.0
+        for k in range(weights.size):
+            total += weights[k] * times_us[k, row]
+            part = weights[k] * u_times_us[k, row]
+            variance += part * part
+        interval_us[row] = total
+        u_interval_us[row] = np.sqrt(variance)

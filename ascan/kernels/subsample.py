@@ -1,0 +1,61 @@
+"""Where between the samples: three-point peaks and four-point crossings."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan.kernels.jit import compiled
+
+
+@compiled
+def peak_offset(before: float, middle: float, after: float) -> float:
+    """Return how far a peak lies from its middle sample, in samples, within ±0.5.
+
+    A cosine through three samples, exact for a sampled sinusoid; a parabola where the samples fit
+    no cosine. Equal samples (a plateau) give 0.
+
+    References
+    ----------
+    cos θ = (y₋ + y₊) / (2 y₀), offset = atan((y₊ − y₋) / (2 y₀ sin θ)) / θ: closed form of the
+    cosine through three samples (interpolator usually credited to Céspedes et al. 1995, Ultrasonic
+    Imaging 17; credit from memory, the form itself is re-derived and tested as exact).
+    """
+    if middle == 0.0:
+        return 0.0
+    bend = before - 2.0 * middle + after
+    if bend == 0.0:
+        return 0.0
+    cosine = (before + after) / (2.0 * middle)
+    if -1.0 < cosine < 1.0:
+        angle = np.arccos(cosine)
+        offset = np.arctan((after - before) / (2.0 * middle * np.sin(angle))) / angle
+    else:
+        offset = 0.5 * (before - after) / bend
+    return min(0.5, max(-0.5, offset))
+
+
+@compiled
+def cubic(y0: float, y1: float, y2: float, y3: float, x: float) -> float:
+    """Return the cubic through four samples at −1, 0, 1, 2, at place x (Lagrange form)."""
+    a = (-y0 + 3.0 * y1 - 3.0 * y2 + y3) / 6.0
+    b = (y0 - 2.0 * y1 + y2) / 2.0
+    c = (-2.0 * y0 - 3.0 * y1 + 6.0 * y2 - y3) / 6.0
+    return ((a * x + b) * x + c) * x + y1
+
+
+@compiled
+def crossing_fraction(y0: float, y1: float, y2: float, y3: float, level: float) -> float:
+    """Return where in 0..1 the cubic through samples −1, 0, 1, 2 reaches a level.
+
+    The level must lie between y1 and y2; thirty halvings keep the answer bracketed and place it to
+    1e-9 of a sample, whatever the outer samples do.
+    """
+    low, high = 0.0, 1.0
+    rising = y2 > y1
+    for _ in range(30):
+        middle = 0.5 * (low + high)
+        if (cubic(y0, y1, y2, y3, middle) < level) == rising:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)

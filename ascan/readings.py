@@ -1,0 +1,199 @@
+"""Readings: one row per waveform, as named columns, and what they add up to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FlagArray, FloatArray
+from ascan.errors import fault
+from ascan.flags import MEANINGS, Flag, is_fatal, reasons, severity
+
+# Columns the engine writes; those of each gate are named <gate>_<suffix>. name -> (unit, meaning)
+RESULT_COLUMNS = {
+    "thickness_mm": ("mm", "thickness; NaN if and only if a fatal flag stands"),
+    "u_mm": ("mm", "combined standard uncertainty of the thickness"),
+    "u_random_mm": ("mm", "part of u that differs from reading to reading"),
+    "u_common_mm": ("mm", "part of u that all readings of the calibration share"),
+    "interval_us": ("us", "interval the thickness was computed from"),
+    "u_interval_us": ("us", "its standard uncertainty from noise"),
+    "flags": ("1", "what the waveform showed"),
+}
+GATE_COLUMNS = {
+    "time_us": ("us", "time of the echo after the transmit pulse"),
+    "u_time_us": ("us", "its standard uncertainty from noise"),
+    "amplitude": ("1", "own peak as a signed fraction of full scale"),
+    "snr_db": ("dB", "own peak over noise"),
+    "flags": ("1", "what this gate showed"),
+}
+
+
+def gate_column(gate: str, suffix: str) -> str:
+    """Return the name of a gate's column.
+
+    Examples
+    --------
+    >>> gate_column("wall", "time_us")
+    'wall_time_us'
+    """
+    return f"{gate}_{suffix}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One reading; `thickness_mm` is NaN if and only if a fatal flag stands."""
+
+    thickness_mm: float
+    u_mm: float
+    u_random_mm: float
+    u_common_mm: float
+    flags: Flag
+    columns: Mapping[str, Any]
+
+    @property
+    def reasons(self) -> list[str]:
+        """The meaning of every flag that is set, fatal ones first."""
+        return reasons(int(self.flags))
+
+    def __str__(self) -> str:
+        doubts = f" [{'; '.join(self.reasons)}]" if self.flags else ""
+        if np.isnan(self.thickness_mm):
+            return "no thickness" + doubts
+        return f"{self.thickness_mm:.3f} mm, u {self.u_mm:.3f} mm{doubts}"
+
+
+@dataclass(slots=True)
+class Tally:
+    """Counts and extremes of readings that pass by a block at a time."""
+
+    rows: int = 0
+    refused: int = 0
+    with_care: int = 0
+    flags: dict[str, int] = field(default_factory=dict)
+    thinnest: tuple[float, float, int] = (np.inf, np.nan, -1)
+    thickest: tuple[float, float, int] = (-np.inf, np.nan, -1)
+
+    def add(self, columns: Mapping[str, AnyArray]) -> None:
+        """Add a block of readings; a column ``row`` names rows by their place in a larger scan."""
+        flags, thickness, u = columns["flags"], columns["thickness_mm"], columns["u_mm"]
+        fatal = is_fatal(flags)
+        for flag in MEANINGS:
+            count = int(np.count_nonzero(flags & np.uint32(flag)))
+            if count:
+                name = str(flag.name).lower()
+                self.flags[name] = self.flags.get(name, 0) + count
+        self.refused += int(fatal.sum())
+        self.with_care += int(((flags != 0) & ~fatal).sum())
+        if not fatal.all():
+            low, high = int(np.nanargmin(thickness)), int(np.nanargmax(thickness))
+            row = columns.get("row", np.arange(self.rows, self.rows + len(flags)))
+            least = (float(thickness[low]), float(u[low]), int(row[low]))
+            most = (float(thickness[high]), float(u[high]), int(row[high]))
+            self.thinnest = min(self.thinnest, least, key=lambda item: item[0])
+            self.thickest = max(self.thickest, most, key=lambda item: item[0])
+        self.rows += len(flags)
+
+    def lines(self) -> list[str]:
+        """Return the summary as text: counts, extremes, every flag, and the caution."""
+        clean = self.rows - self.refused - self.with_care
+        out = [
+            f"{self.rows} waveforms: {clean} measured without a flag, {self.with_care} measured "
+            f"with care, {self.refused} refused",
+        ]
+        for word, (value, u, row) in (("thinnest", self.thinnest), ("thickest", self.thickest)):
+            if row >= 0:
+                out.append(f"{word}  {value:.3f} mm, u {u:.3f} mm, row {row}")
+        if self.refused:
+            out.append("refused positions have no thickness: the thinnest wall may lie there")
+        for flag, meaning in MEANINGS.items():
+            count = self.flags.get(str(flag.name).lower(), 0)
+            if count:
+                out.append(f"{count:>8}  {severity(flag)}: {meaning}")
+        return out
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Readings:
+    """Columns of equal length, one value per waveform.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> nothing = Readings({"flags": np.array([1], np.uint32), "thickness_mm": np.array([np.nan])})
+    >>> nothing.reasons(0)
+    ['no echo: nothing in the gate reached its threshold or rose through its level']
+    """
+
+    columns: Mapping[str, AnyArray]
+    provenance: Mapping[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        lengths = {name: len(column) for name, column in self.columns.items()}
+        if len(set(lengths.values())) > 1:
+            raise fault("readings", f"columns differ in length: {lengths}", allowed="equal lengths")
+        object.__setattr__(self, "columns", MappingProxyType(dict(self.columns)))
+
+    def __len__(self) -> int:
+        return len(self.columns["flags"])
+
+    def __getitem__(self, row: int) -> Reading:
+        values = {name: column[row] for name, column in self.columns.items()}
+        wanted = ("thickness_mm", "u_mm", "u_random_mm", "u_common_mm")
+        main = {name: float(values.get(name, np.nan)) for name in wanted}
+        return Reading(flags=Flag(int(values["flags"])), columns=values, **main)
+
+    def __iter__(self) -> Iterator[Reading]:
+        return (self[row] for row in range(len(self)))
+
+    @property
+    def thickness_mm(self) -> FloatArray:
+        """Thickness, shape (rows,); NaN if and only if a fatal flag stands."""
+        return self.columns["thickness_mm"]
+
+    @property
+    def u_mm(self) -> FloatArray:
+        """Combined standard uncertainty, shape (rows,)."""
+        return self.columns["u_mm"]
+
+    @property
+    def flags(self) -> FlagArray:
+        """Flag bits, shape (rows,), uint32."""
+        return self.columns["flags"]
+
+    def picks(self, gate: str) -> dict[str, AnyArray]:
+        """Return the columns of one gate, by their suffix (``time_us``, ``amplitude`` ...).
+
+        Raises
+        ------
+        AscanError
+            No gate of that name was timed.
+        """
+        found = {
+            suffix: self.columns[gate_column(gate, suffix)]
+            for suffix in GATE_COLUMNS
+            if gate_column(gate, suffix) in self.columns
+        }
+        if not found:
+            ending = "_time_us"
+            gates = [name.removesuffix(ending) for name in self.columns if name.endswith(ending)]
+            raise fault("readings", f"hold no gate '{gate}'", allowed=", ".join(gates))
+        return found
+
+    def reasons(self, row: int) -> list[str]:
+        """Return why a reading was refused or needs care, fatal reasons first."""
+        return reasons(int(self.flags[row]))
+
+    @property
+    def refused(self) -> AnyArray:
+        """Numbers of the rows that have no thickness."""
+        return np.flatnonzero(is_fatal(self.flags))
+
+    def tally(self) -> Tally:
+        """Return counts and extremes."""
+        tally = Tally()
+        tally.add(self.columns)
+        return tally

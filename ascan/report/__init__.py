@@ -1,0 +1,1 @@
+"""What people read: pictures, and the cautions that stand beside every number."""

@@ -1,0 +1,116 @@
+"""A picture of one waveform: the record with its gates, and each timed echo close up."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FloatArray
+from ascan.conditioning import condition_rows
+from ascan.pipeline import Columns, Pipeline
+from ascan.readings import Readings, gate_column
+from ascan.store.replacing import whole_file
+
+INK, TRACE, BAND, PICK = "#30343b", "#8a94a3", "#dfe7ec", "#b3541e"
+CLOSE_UP_US = 1.0
+
+
+def draw_waveform(
+    pipeline: Pipeline,
+    waveform: AnyArray,
+    start_time_us: float,
+    path: str | Path,
+    *,
+    title: str,
+    replace: bool = False,
+) -> Columns:
+    """Draw one waveform to a PNG file and return the columns of its reading.
+
+    Parameters
+    ----------
+    pipeline : Pipeline
+        With a calibration the heading gives the thickness, without one the interval.
+    waveform : ndarray, shape (samples,), stored type
+    start_time_us : float
+    path : str or Path
+    """
+    from matplotlib.figure import Figure
+
+    block = np.ascontiguousarray(waveform)[np.newaxis]
+    columns = pipeline.run(block, np.array([start_time_us]))
+    gates = pipeline.procedure.gates
+    time_us = start_time_us + np.arange(block.shape[1]) / pipeline.recording.sample_rate_mhz
+    raw = (block[0] - pipeline.recording.zero_code) / pipeline.recording.full_scale
+    conditioned = _conditioned(pipeline, block)
+
+    figure = Figure(figsize=(11.0, 6.4), layout="constrained")
+    whole, *close = figure.subplot_mosaic(
+        [["whole"] * len(gates), [gate.name for gate in gates]], height_ratios=[1.2, 1.0]
+    ).values()
+    whole.plot(time_us, raw, color=INK, linewidth=0.6)
+    whole.set_xlim(time_us[0], time_us[-1])
+    whole.set_ylim(-1.08, 1.2)
+    whole.set_title(f"{title}: {_heading(columns)}", loc="left", fontsize=10, wrap=True)
+    for axes, gate in zip(close, gates, strict=True):
+        _draw_gate(pipeline, whole, gate.name, columns)
+        _draw_close_up(axes, gate.name, columns, time_us, raw, conditioned)
+    for axes in (whole, *close):
+        axes.set_xlabel("time after transmit pulse, µs", fontsize=8)
+        axes.tick_params(labelsize=8)
+        axes.spines[["top", "right"]].set_visible(False)
+    whole.set_ylabel("fraction of full scale", fontsize=8)
+    with whole_file(path, replace=replace) as part:
+        figure.savefig(part, format="png", dpi=110)
+    return columns
+
+
+def _conditioned(pipeline: Pipeline, block: AnyArray) -> FloatArray:
+    trace = np.empty(block.shape, pipeline.taps.dtype)
+    origin = np.zeros(1, np.int64)
+    condition_rows(block, pipeline.recording.zero_code, origin, pipeline.taps, trace)
+    return np.asarray(trace[0] / pipeline.recording.full_scale, np.float64)
+
+
+def _heading(columns: Columns) -> str:
+    if "thickness_mm" in columns:
+        return str(Readings(columns)[0])
+    return f"interval {float(columns['interval_us'][0]):.4f} µs, not calibrated"
+
+
+def _draw_gate(pipeline: Pipeline, axes: Any, name: str, columns: Columns) -> None:
+    """Shade where the gate lies, dash its threshold, mark its pick."""
+    gate = pipeline.procedure.gate(name)
+    start, stop = pipeline.window_us(gate)
+    if gate.follows:
+        origin = float(columns[gate_column(gate.follows, "time_us")][0])
+        start, stop = origin + start, origin + stop
+    if not np.isfinite(start):
+        return
+    axes.axvspan(start, stop, color=BAND, alpha=0.6, linewidth=0)
+    for level in (-gate.threshold, gate.threshold):
+        axes.plot([start, stop], [level, level], color=TRACE, linewidth=0.8, linestyle=(0, (4, 3)))
+    axes.annotate(name, (start, 1.1), fontsize=8, color=INK, annotation_clip=True)
+    pick = float(columns[gate_column(name, "time_us")][0])
+    if np.isfinite(pick):
+        axes.axvline(pick, color=PICK, linewidth=0.9)
+
+
+def _draw_close_up(
+    axes: Any, name: str, columns: Columns, time_us: FloatArray, raw: FloatArray, trace: FloatArray
+) -> None:
+    """Draw the samples round one pick, raw and as the engine saw them."""
+    pick = float(columns[gate_column(name, "time_us")][0])
+    if not np.isfinite(pick):
+        axes.text(0.5, 0.5, f"{name}: no echo", ha="center", transform=axes.transAxes, fontsize=9)
+        axes.set_xticks([])
+        axes.set_yticks([])
+        return
+    near = np.abs(time_us - pick) <= CLOSE_UP_US
+    axes.plot(time_us[near], raw[near], ".", color=TRACE, markersize=3, label="as recorded")
+    axes.plot(time_us[near], trace[near], color=INK, linewidth=1.0, label="as timed")
+    axes.axvline(pick, color=PICK, linewidth=0.9)
+    snr_db = float(columns[gate_column(name, "snr_db")][0])
+    axes.set_title(f"{name}: {pick:.4f} µs, {snr_db:.0f} dB over noise", loc="left", fontsize=9)
+    axes.legend(fontsize=7, frameon=False, loc="upper right")

@@ -1,0 +1,329 @@
+"""Waveforms with their time base, the meaning of their codes, and one column value per row."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any, Protocol, Self
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FloatArray
+from ascan.errors import fault
+from ascan.tables import checked_number
+
+STORED_TYPES = ("int8", "uint8", "int16", "uint16", "int32", "float32", "float64")
+
+# Columns the engine knows by name, with what they mean. Any other name is carried along untouched.
+KNOWN_COLUMNS = {
+    "x_mm": "position along the scan",
+    "y_mm": "position across the scan",
+    "channel": "number of the probe channel",
+    "gain_db": "receiver gain",
+    "averages": "transmit pulses averaged into one waveform",
+    "temperature_c": "temperature of the surface",
+    "time_s": "seconds since 1970-01-01 UTC",
+    "point": "name of the measuring point",
+}
+
+
+class RowSource(Protocol):
+    """Where waveforms come from: anything with rows that can be read a block at a time."""
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows, samples."""
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """Stored type of a sample."""
+
+    def read_block(self, start: int, stop: int) -> AnyArray:
+        """Return rows start..stop as a C-contiguous array in the stored type."""
+
+
+@dataclass(frozen=True, slots=True)
+class ArrayRows:
+    """Rows of an array in memory; strided views are copied a block at a time."""
+
+    array: AnyArray
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows, samples."""
+        return (int(self.array.shape[0]), int(self.array.shape[1]))
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """Stored type of a sample, in the machine's byte order."""
+        return self.array.dtype.newbyteorder("=")
+
+    def read_block(self, start: int, stop: int) -> AnyArray:
+        """Return rows start..stop as a C-contiguous array in the machine's byte order."""
+        return np.ascontiguousarray(self.array[start:stop], dtype=self.dtype)
+
+
+@dataclass(frozen=True, slots=True)
+class ChosenRows:
+    """Some rows of another source, in the order they were asked for."""
+
+    source: RowSource
+    rows: tuple[int, ...]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows, samples."""
+        return (len(self.rows), self.source.shape[1])
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """Stored type of a sample."""
+        return self.source.dtype
+
+    def read_block(self, start: int, stop: int) -> AnyArray:
+        """Return the chosen rows start..stop as a C-contiguous array."""
+        picked = [self.source.read_block(row, row + 1) for row in self.rows[start:stop]]
+        return np.concatenate(picked)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recording:
+    """How the samples of a waveform are to be read: rate, zero, full scale, clipping, form.
+
+    Attributes
+    ----------
+    full_scale : float
+        Codes from zero to the top rail; an amplitude of 1 means this many codes.
+    zero_code : float
+        Code that stands for zero (128 where unsigned bytes hold a two-sided signal).
+    clip_low, clip_high : float
+        Codes at and beyond which a sample counts as clipped.
+    step : float
+        Size of one quantisation step in codes (1 for integers; the rounding of a float32 at full
+        scale for floating point), so that no noise level is ever 0.
+    rectified : bool
+        Whether the signal was rectified before it was stored.
+    """
+
+    dtype: str
+    sample_rate_mhz: float
+    full_scale: float
+    zero_code: float
+    clip_low: float
+    clip_high: float
+    step: float
+    rectified: bool
+
+
+def recording_for(
+    dtype: np.dtype[Any],
+    *,
+    sample_rate_mhz: float,
+    full_scale: float | None = None,
+    zero_code: float | None = None,
+    clip_low: float | None = None,
+    clip_high: float | None = None,
+    rectified: bool = False,
+) -> Recording:
+    """Return a `Recording`, what is not given taken from the stored type.
+
+    Unsigned types hold a two-sided signal round the middle code unless it is rectified; full scale
+    is then half of the codes, and all of them where the signal is one-sided. Integers clip at the
+    last codes of their full scale, floating point at ± full scale (1 if not given).
+
+    Raises
+    ------
+    AscanError
+        A stored type that is not read, or a value outside its limits.
+    """
+    name = dtype.newbyteorder("=").name
+    if name not in STORED_TYPES:
+        raise fault(
+            "waveforms", f"are stored as {name}", allowed=", ".join(STORED_TYPES),
+            remedy="convert them to one of these without scaling",
+        )  # fmt: skip
+    rate = checked_number(sample_rate_mhz, "sample_rate_mhz", above=0.0)
+    zero, full = _type_defaults(dtype, rectified)
+    if zero_code is not None:
+        zero = checked_number(zero_code, "zero_code")
+    if full_scale is not None:
+        full = checked_number(full_scale, "full_scale", above=0.0)
+    is_integer = dtype.kind in "iu"
+    high = zero + full - 1.0 if is_integer else zero + full
+    low = -math.inf if rectified else zero - full
+    if is_integer:
+        # A full scale beyond the type's own codes still clips at the type's rails.
+        high = min(high, float(np.iinfo(dtype).max))
+        low = low if rectified else max(low, float(np.iinfo(dtype).min))
+    clip = {"clip_low": low, "clip_high": high}
+    for key, given in (("clip_low", clip_low), ("clip_high", clip_high)):
+        if given is not None:
+            clip[key] = checked_number(given, key)
+    if clip["clip_low"] >= clip["clip_high"]:
+        raise fault("clip_low", f"is {clip['clip_low']:g}, clip_high is {clip['clip_high']:g}",
+                    allowed="clip_low below clip_high")  # fmt: skip
+    step = 1.0 if is_integer else full * float(np.finfo(np.float32).eps)
+    return Recording(dtype=name, sample_rate_mhz=rate, full_scale=full, zero_code=zero,
+                     step=step, rectified=bool(rectified), **clip)  # fmt: skip
+
+
+def _type_defaults(dtype: np.dtype[Any], rectified: bool) -> tuple[float, float]:
+    """Return the zero code and full scale of a stored type about which nothing else is said."""
+    if dtype.kind == "f":
+        return 0.0, 1.0
+    codes = 2.0 ** (8 * dtype.itemsize)
+    if dtype.kind == "i":
+        return 0.0, codes / 2.0
+    return (0.0, codes) if rectified else (codes / 2.0, codes / 2.0)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Scan:
+    """Raw waveforms and all that is needed to read them.
+
+    Build it with `Scan.from_array`, or open a file with `open_scan`.
+
+    Attributes
+    ----------
+    rows : RowSource
+        The waveforms in their stored type, shape (rows, samples).
+    recording : Recording
+        Sample rate and the meaning of the codes.
+    start_time_us : ndarray, shape (rows,), float64
+        Time of sample 0 after the transmit pulse.
+    columns : mapping of str to ndarray, each of shape (rows,)
+        Positions, channel, gain, names of points ... (`KNOWN_COLUMNS`, and any other).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> scan = Scan.from_array(np.zeros((3, 500), np.int16), sample_rate_mhz=100.0, full_scale=512)
+    >>> scan.shape, scan.recording.clip_high
+    ((3, 500), 511.0)
+    """
+
+    rows: RowSource
+    recording: Recording
+    start_time_us: FloatArray
+    columns: Mapping[str, AnyArray] = field(default_factory=dict)
+    name: str = "array"
+
+    def __post_init__(self) -> None:
+        count, samples = self.rows.shape
+        if count < 1 or samples < MIN_SAMPLES:
+            raise fault(self.name, f"holds {count} waveforms of {samples} samples",
+                        allowed=f"at least 1 waveform of at least {MIN_SAMPLES} samples")  # fmt: skip
+        object.__setattr__(self, "start_time_us", _start_times(self.start_time_us, count))
+        columns = {
+            key: _column(key, value, count, self.name) for key, value in self.columns.items()
+        }
+        object.__setattr__(self, "columns", MappingProxyType(columns))
+
+    @classmethod
+    def from_array(
+        cls,
+        waveforms: AnyArray,
+        *,
+        sample_rate_mhz: float,
+        start_time_us: float | Sequence[float] | FloatArray = 0.0,
+        columns: Mapping[str, Any] | None = None,
+        name: str = "array",
+        **meaning: Any,
+    ) -> Self:
+        """Return a scan over an array.
+
+        Parameters
+        ----------
+        waveforms : ndarray, shape (rows, samples) or (samples,)
+            int8, uint8, int16, uint16, int32, float32 or float64; never scaled or copied whole.
+        sample_rate_mhz : float
+            Samples per µs.
+        start_time_us : float or ndarray, shape (rows,)
+            Time of sample 0 after the transmit pulse, in µs.
+        columns : mapping, optional
+            One value per waveform under each name.
+        **meaning
+            ``full_scale``, ``zero_code``, ``clip_low``, ``clip_high`` (codes), ``rectified``:
+            see `recording_for`.
+
+        Raises
+        ------
+        AscanError
+            Wrong shape, type, length or value.
+        """
+        array = np.asarray(waveforms)
+        if array.ndim == 1:
+            array = array[np.newaxis]
+        if array.ndim != 2:
+            raise fault(name, f"waveforms have {array.ndim} axes", allowed="(rows, samples)")
+        known = ("full_scale", "zero_code", "clip_low", "clip_high", "rectified")
+        for key in meaning:
+            if key not in known:
+                raise fault(name, f"unknown argument '{key}'", allowed=", ".join(known))
+        recording = recording_for(array.dtype, sample_rate_mhz=sample_rate_mhz, **meaning)
+        times = np.asarray(start_time_us, dtype=np.float64)
+        return cls(ArrayRows(array), recording, times, columns or {}, name)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows, samples."""
+        return self.rows.shape
+
+    def __len__(self) -> int:
+        return self.rows.shape[0]
+
+    def choose(self, rows: Sequence[int]) -> Scan:
+        """Return a scan of some rows of this one; a column ``row`` keeps their numbers.
+
+        Raises
+        ------
+        AscanError
+            A row that does not exist.
+        """
+        count = len(self)
+        for row in rows:
+            if not 0 <= row < count:
+                raise fault(self.name, f"has no row {row}", allowed=f"0 to {count - 1}")
+        index = np.asarray(rows, dtype=np.int64)
+        columns = {key: value[index] for key, value in self.columns.items()}
+        columns.setdefault("row", index)
+        source = ChosenRows(self.rows, tuple(int(row) for row in rows))
+        return Scan(source, self.recording, self.start_time_us[index], columns, self.name)
+
+    def blocks(self, size: int) -> Iterator[tuple[slice, AnyArray]]:
+        """Yield (rows, waveforms) for successive blocks of at most ``size`` rows."""
+        for start in range(0, len(self), size):
+            stop = min(start + size, len(self))
+            yield slice(start, stop), self.rows.read_block(start, stop)
+
+
+# Four samples carry a cubic; fewer hold no echo that could be timed.
+MIN_SAMPLES = 8
+
+
+def _start_times(value: Any, count: int) -> FloatArray:
+    times = np.asarray(value, dtype=np.float64)
+    if times.ndim == 0:
+        times = np.full(count, float(times))
+    if times.shape != (count,):
+        raise fault("start_time_us", f"has shape {times.shape}", allowed=f"one value or {count}")
+    if not np.isfinite(times).all():
+        row = int(np.flatnonzero(~np.isfinite(times))[0])
+        raise fault("start_time_us", f"is {times[row]} µs in row {row}", allowed="finite values")
+    times = times.copy()
+    times.flags.writeable = False
+    return times
+
+
+def _column(key: str, value: Any, count: int, name: str) -> AnyArray:
+    column = np.array(value)
+    if column.shape != (count,):
+        raise fault(f"{name}: column '{key}'", f"has shape {column.shape}",
+                    allowed=f"one value per waveform, ({count},)")  # fmt: skip
+    if column.dtype.kind not in "biufUS":
+        raise fault(f"{name}: column '{key}'", f"is of type {column.dtype}",
+                    allowed="numbers, truth values or texts")  # fmt: skip
+    column.flags.writeable = False
+    return column

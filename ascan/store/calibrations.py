@@ -1,0 +1,110 @@
+"""Calibrations on disk: all that a reading depends on, in HDF5."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import h5py
+import numpy as np
+
+from ascan.calibration.record import Calibration, Steps
+from ascan.errors import fault
+from ascan.store import schema
+from ascan.store.provenance import writer
+from ascan.store.replacing import whole_file
+
+SCALARS = {
+    "zero_us": ("us", "zero offset"),
+    "velocity_mm_per_us": ("mm/us", "velocity"),
+    "repeatability_us": ("us", "spread of repeated readings beyond noise"),
+    "lack_of_fit_us": ("us", "spread of the steps beyond block and timing"),
+    "fitted_zero_us": ("us", "zero offset a free fit would give"),
+    "u_fitted_zero_us": ("us", "its standard uncertainty"),
+}
+STEP_COLUMNS = {
+    "thickness_mm": ("mm", "certified thickness"),
+    "u_thickness_mm": ("mm", "its standard uncertainty"),
+    "interval_us": ("us", "mean interval"),
+    "u_interval_us": ("us", "its random standard uncertainty"),
+    "readings": ("1", "readings the mean is of"),
+    "residual_mm": ("mm", "calibrated thickness minus certified thickness"),
+}
+
+
+def save_calibration(
+    calibration: Calibration, path: str | Path, *, replace: bool = False
+) -> None:
+    """Write a calibration to HDF5.
+
+    Parameters
+    ----------
+    calibration : Calibration
+    path : str or Path
+        Appears whole or not at all.
+    replace : bool
+        Whether an existing file may be replaced.
+    """
+    with whole_file(path, replace=replace) as part, h5py.File(part, "w") as file:
+        schema.stamp(file, schema.CALIBRATION, writer())
+        for name, (unit, meaning) in SCALARS.items():
+            item = file.create_dataset(name, data=getattr(calibration, name))
+            item.attrs.update({"units": unit, "long_name": meaning})
+        covariance = file.create_dataset("covariance", data=calibration.covariance)
+        covariance.attrs["units"] = "us, mm/us"
+        covariance.attrs["long_name"] = "covariance of zero_us and velocity_mm_per_us"
+        steps = file.create_group("steps")
+        for name, (unit, meaning) in STEP_COLUMNS.items():
+            schema.write_column(steps, name, getattr(calibration.steps, name), unit, meaning)
+        for name in ("health", "signature", "conditions"):
+            file.attrs[name] = json.dumps(dict(getattr(calibration, name)), sort_keys=True)
+        file.attrs["digest"] = calibration.digest
+
+
+def load_calibration(path: str | Path) -> Calibration:
+    """Read a calibration.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    calibration : Calibration
+
+    Raises
+    ------
+    AscanError
+        Not a calibration file, incomplete, or changed since it was written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from ascan.examples import plate_example
+    >>> _, _, calibration = plate_example(thickness_mm=8.0)
+    >>> file = Path(tempfile.mkdtemp()) / "calibration.h5"
+    >>> save_calibration(calibration, file)
+    >>> load_calibration(file).digest == calibration.digest
+    True
+    """
+    place = str(path)
+    with schema.opened(path, schema.CALIBRATION) as file:
+        scalars = {name: float(schema.dataset(file, name, place)[()]) for name in SCALARS}
+        covariance = np.asarray(schema.dataset(file, "covariance", place)[...], np.float64)
+        if "steps" not in file:
+            raise fault(place, "lacks the group 'steps'")
+        steps = Steps(
+            **{
+                name: schema.read_column(schema.dataset(file["steps"], name, place))
+                for name in STEP_COLUMNS
+            }
+        )
+        texts = {
+            name: json.loads(schema.attribute(file, name, place))
+            for name in ("health", "signature", "conditions")
+        }
+        digest = schema.attribute(file, "digest", place)
+    calibration = Calibration(covariance=covariance, steps=steps, **scalars, **texts)
+    if calibration.digest != digest:
+        raise fault(place, "was changed since it was written", remedy="calibrate anew")
+    return calibration

@@ -1,0 +1,187 @@
+"""Scans on disk: the project's HDF5 layout, and ``.npz``."""
+
+from __future__ import annotations
+
+import contextlib
+import zipfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+
+from ascan.arrays import AnyArray
+from ascan.errors import fault
+from ascan.scan import KNOWN_COLUMNS, Scan, recording_for
+from ascan.store import schema
+from ascan.store.provenance import writer
+from ascan.store.replacing import whole_file
+from ascan.units import unit_of
+
+CHUNK_BYTES = 4 * 2**20
+MEANING = ("full_scale", "zero_code", "clip_low", "clip_high")
+
+
+@dataclass(frozen=True, slots=True)
+class Hdf5Rows:
+    """Waveforms of an open HDF5 file, read a block at a time."""
+
+    waveforms: h5py.Dataset
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows, samples."""
+        return (int(self.waveforms.shape[0]), int(self.waveforms.shape[1]))
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """Stored type of a sample, in the machine's byte order."""
+        return np.dtype(self.waveforms.dtype).newbyteorder("=")
+
+    def read_block(self, start: int, stop: int) -> AnyArray:
+        """Return rows start..stop, C-contiguous, in the machine's byte order."""
+        return np.ascontiguousarray(self.waveforms[start:stop], dtype=self.dtype)
+
+
+def open_scan(path: str | Path) -> Scan:
+    """Open a scan file: ``.npz``, or HDF5 in the project's layout.
+
+    The waveforms of an HDF5 file stay on disk and are read a block at a time; those of a ``.npz``
+    are held in memory.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    scan : Scan
+
+    Raises
+    ------
+    AscanError
+        Not a scan, or one that lacks something; the sentence names it.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from ascan.examples import plate_scan
+    >>> file = Path(tempfile.mkdtemp()) / "plates.h5"
+    >>> save_scan(plate_scan(np.array([5.0, 8.0])), file)
+    >>> open_scan(file).shape
+    (2, 1000)
+    """
+    place = Path(path)
+    if not place.is_file():
+        raise fault(str(path), "is no file")
+    with place.open("rb") as file:
+        head = file.read(8)
+    if head.startswith(b"PK"):
+        return _open_npz(place)
+    if head == b"\x89HDF\r\n\x1a\n":
+        return _open_hdf5(place)
+    raise fault(str(path), "is neither a .npz nor an HDF5 file")
+
+
+def _open_npz(path: Path) -> Scan:
+    with contextlib.ExitStack() as stack:
+        try:
+            file = stack.enter_context(np.load(path, allow_pickle=False))
+            arrays = {name: file[name] for name in file.files}
+        except (OSError, ValueError, zipfile.BadZipFile) as problem:
+            raise fault(str(path), f"cannot be read as .npz ({problem})") from None
+    for name in ("waveforms", "sample_rate_mhz"):
+        if name not in arrays:
+            raise fault(str(path), f"lacks the array '{name}'",
+                        allowed="waveforms, sample_rate_mhz, start_time_us, full_scale, columns")  # fmt: skip
+    waveforms = arrays.pop("waveforms")
+    start_time_us = arrays.pop("start_time_us", np.zeros(()))
+    meaning = {name: _scalar(path, name, arrays.pop(name)) for name in MEANING if name in arrays}
+    if "rectified" in arrays:
+        meaning["rectified"] = bool(_scalar(path, "rectified", arrays.pop("rectified")))
+    rate = _scalar(path, "sample_rate_mhz", arrays.pop("sample_rate_mhz"))
+    return Scan.from_array(
+        waveforms, sample_rate_mhz=rate, start_time_us=start_time_us, columns=arrays,
+        name=path.name, **meaning,
+    )  # fmt: skip
+
+
+def _scalar(path: Path, name: str, value: AnyArray) -> float:
+    if value.size != 1 or value.dtype.kind not in "biuf":
+        raise fault(f"{path}: {name}", f"has shape {value.shape}", allowed="one number")
+    return float(value.reshape(-1)[0])
+
+
+def _open_hdf5(path: Path) -> Scan:
+    file = schema.open_hdf5(path)
+    try:
+        place = str(path)
+        schema.check_kind(file, schema.SCAN, place)
+        waveforms = schema.dataset(file, "waveforms", place)
+        if waveforms.ndim != 2:
+            raise fault(f"{place}: /waveforms", f"has {waveforms.ndim} axes", allowed="2")
+        meaning: dict[str, Any] = {
+            name: float(schema.attribute(waveforms, name, place))
+            for name in ("sample_rate_mhz", *MEANING)
+        }
+        meaning["rectified"] = bool(schema.attribute(waveforms, "rectified", place))
+        start_time_us = schema.read_column(schema.dataset(file, "start_time_us", place))
+        group = file.get("columns")
+        columns = {} if group is None else {
+            name: schema.read_column(schema.dataset(group, name, place)) for name in group
+        }  # fmt: skip
+        recording = recording_for(np.dtype(waveforms.dtype), **meaning)
+        return Scan(Hdf5Rows(waveforms), recording, start_time_us, columns, path.name)
+    except BaseException:
+        file.close()
+        raise
+
+
+def save_scan(scan: Scan, path: str | Path, *, replace: bool = False) -> None:
+    """Write a scan in the project's HDF5 layout, a block at a time.
+
+    Parameters
+    ----------
+    scan : Scan
+    path : str or Path
+        Appears whole or not at all.
+    replace : bool
+        Whether an existing file may be replaced.
+
+    Raises
+    ------
+    AscanError
+        The file exists, or cannot be written.
+    """
+    rows, samples = scan.shape
+    per_row = samples * scan.rows.dtype.itemsize
+    chunk = int(min(rows, max(1, CHUNK_BYTES // per_row)))
+    with whole_file(path, replace=replace) as part, h5py.File(part, "w") as file:
+        schema.stamp(file, schema.SCAN, writer())
+        waveforms = file.create_dataset(
+            "waveforms", (rows, samples), scan.rows.dtype, chunks=(chunk, samples)
+        )
+        waveforms.attrs.update(_waveform_attributes(scan))
+        for span, block in scan.blocks(chunk):
+            waveforms[span] = block
+        schema.write_column(file, "start_time_us", scan.start_time_us, "us",
+                            "time of sample 0 after the transmit pulse")  # fmt: skip
+        group = file.create_group("columns", track_order=True)
+        for name, values in scan.columns.items():
+            unit = unit_of(name)
+            meaning = KNOWN_COLUMNS.get(name, name)
+            schema.write_column(group, name, values, unit.sign if unit else "1", meaning)
+
+
+def _waveform_attributes(scan: Scan) -> Mapping[str, Any]:
+    recording = scan.recording
+    return {
+        "units": "code",
+        "long_name": "digitiser codes as recorded",
+        "rectified": recording.rectified,
+        "sample_rate_mhz": recording.sample_rate_mhz,
+    } | {name: getattr(recording, name) for name in MEANING}
+
+

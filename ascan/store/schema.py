@@ -1,0 +1,139 @@
+"""What every file of the project says of itself, and how another file is refused."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+
+from ascan.arrays import AnyArray
+from ascan.errors import AscanError, fault
+
+VERSION = (1, 0)
+SCAN, CALIBRATION, READINGS = "ascan-scan", "ascan-calibration", "ascan-readings"
+
+
+def stamp(file: h5py.File, kind: str, writer: str) -> None:
+    """Write format name, version and writer into a new file."""
+    file.attrs["format"] = kind
+    file.attrs["format_version"] = VERSION
+    file.attrs["writer"] = writer
+
+
+@contextlib.contextmanager
+def opened(path: str | Path, kind: str) -> Iterator[h5py.File]:
+    """Open a file of one kind for reading.
+
+    Raises
+    ------
+    AscanError
+        Not there, not HDF5, of another kind, or of another major version.
+    """
+    with open_hdf5(path) as file:
+        check_kind(file, kind, str(path))
+        yield file
+
+
+def open_hdf5(path: str | Path) -> h5py.File:
+    """Open an HDF5 file for reading, with a clear error where it is none."""
+    if not Path(path).is_file():
+        raise fault(str(path), "is no file")
+    try:
+        return h5py.File(path, "r")
+    except OSError:
+        raise fault(str(path), "is no HDF5 file, or a damaged one") from None
+
+
+def check_kind(file: h5py.File, kind: str, place: str) -> None:
+    """Refuse a file of another kind or version."""
+    found = file.attrs.get("format")
+    if found != kind:
+        what = f"is a file of format '{found}'" if found else "states no format"
+        raise fault(place, what, allowed=kind)
+    version = np.asarray(file.attrs.get("format_version", ())).tolist()
+    if len(version) != 2:
+        raise fault(place, "states no format_version", allowed=f"{VERSION[0]}.{VERSION[1]}")
+    if version[0] > VERSION[0]:
+        raise fault(place, f"was written in format {version[0]}.{version[1]}, newer than this "
+                    f"engine's {VERSION[0]}.{VERSION[1]}", remedy="update ascan")  # fmt: skip
+    if version[0] < VERSION[0]:
+        raise fault(place, f"was written in format {version[0]}.{version[1]}, older than any this "
+                    "engine reads", remedy="re-export it with the version that wrote it")  # fmt: skip
+
+
+def dataset(group: h5py.Group, name: str, place: str) -> h5py.Dataset:
+    """Return a dataset whose bytes lie in this very file.
+
+    A file from someone else may point elsewhere (external links, external storage, virtual
+    datasets): such a pointer is refused, never followed.
+    """
+    where = f"{place}: {group.name.rstrip('/')}/{name}"
+    link = group.get(name, getlink=True)
+    if link is None:
+        raise fault(where, "is missing")
+    if not isinstance(link, h5py.HardLink):
+        raise fault(where, "is a link to somewhere else", remedy="copy the data into the file")
+    found = group[name]
+    if not isinstance(found, h5py.Dataset):
+        raise fault(where, "is no dataset")
+    if found.is_virtual or found.external:
+        raise fault(where, "keeps its values in another file", remedy="copy them into this one")
+    return found
+
+
+def attribute(item: Any, name: str, place: str) -> Any:
+    """Return an attribute that must be there."""
+    if name not in item.attrs:
+        raise fault(f"{place}: {item.name}", f"lacks the attribute '{name}'")
+    return item.attrs[name]
+
+
+def write_column(group: h5py.Group, name: str, values: AnyArray, unit: str, meaning: str) -> None:
+    """Write a column with its unit and meaning; texts as variable-length UTF-8."""
+    column = create_column(group, name, values.dtype, unit, meaning, len(values))
+    column[...] = stored(values)
+
+
+def create_column(
+    group: h5py.Group, name: str, dtype: Any, unit: str, meaning: str, rows: int = 0
+) -> h5py.Dataset:
+    """Create a column that can grow."""
+    kind = h5py.string_dtype() if np.dtype(dtype).kind in "US" else dtype
+    column = group.create_dataset(name, (rows,), kind, maxshape=(None,), chunks=(16384,))
+    column.attrs["units"] = unit
+    column.attrs["long_name"] = meaning
+    return column
+
+
+def stored(values: AnyArray) -> AnyArray:
+    """Return a column as h5py takes it (texts as objects)."""
+    if values.dtype.kind == "S":
+        values = np.char.decode(values, "utf-8")
+    return values.astype(object) if values.dtype.kind == "U" else values
+
+
+def read_column(item: h5py.Dataset) -> AnyArray:
+    """Return a column as numpy holds it (texts as fixed-width unicode)."""
+    if h5py.check_string_dtype(item.dtype) is not None:
+        return np.asarray(item.asstr()[...], dtype=np.str_)
+    return np.asarray(item[...])
+
+
+def refuse_existing(path: str | Path, replace: bool) -> Path:
+    """Return the path if it may be written.
+
+    Raises
+    ------
+    AscanError
+        It exists and ``replace`` is False, or its folder is missing.
+    """
+    target = Path(path)
+    if target.exists() and not replace:
+        raise fault(str(target), "exists", remedy="name another file, or ask for it to be replaced")
+    if not target.parent.is_dir():
+        raise AscanError(f"{target.parent}: is no folder; make it first")
+    return target

@@ -1,0 +1,87 @@
+"""Measuring to a file: readings are written as they are made, never held in memory."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import Any
+
+from ascan.calibration.record import Calibration
+from ascan.pipeline import Pipeline, Progress
+from ascan.procedure import Procedure
+from ascan.readings import Tally
+from ascan.scan import Scan
+from ascan.store.provenance import PROVENANCE_VERSION, DigestingRows, now, software
+from ascan.store.readings import readings_file
+
+
+def measure_to_file(
+    scan: Scan,
+    procedure: Procedure,
+    calibration: Calibration,
+    path: str | Path,
+    *,
+    replace: bool = False,
+    progress: Progress | None = None,
+) -> Tally:
+    """Measure every waveform of a scan into an HDF5 file, a block at a time.
+
+    Parameters
+    ----------
+    scan, procedure, calibration, progress
+        As for `ascan.measure`.
+    path : str or Path
+        Appears whole or not at all; its layout is described in the README.
+    replace : bool
+        Whether an existing file may be replaced.
+
+    Returns
+    -------
+    tally : Tally
+        Counts and extremes; the readings are in the file (`ascan.load_readings`).
+
+    Raises
+    ------
+    AscanError
+        Calibration or recording do not fit the procedure, or the file cannot be written.
+    """
+    pipeline = Pipeline(procedure, scan.recording, calibration)
+    rows = DigestingRows(scan.rows)
+    tally = Tally()
+    with readings_file(path, replace=replace) as file:
+        for _, columns in pipeline.walk(dataclasses.replace(scan, rows=rows), progress):
+            file.append(columns)
+            tally.add(columns)
+        file.finish(_provenance(scan, rows.digest.hexdigest(), procedure, calibration))
+    return tally
+
+
+def _provenance(
+    scan: Scan, sha256: str, procedure: Procedure, calibration: Calibration
+) -> dict[str, Any]:
+    return {
+        "provenance_version": PROVENANCE_VERSION,
+        "made": now(),
+        "software": software(),
+        "procedure": procedure.text,
+        "calibration": {
+            "digest": calibration.digest,
+            "zero_us": calibration.zero_us,
+            "velocity_mm_per_us": calibration.velocity_mm_per_us,
+            "covariance": calibration.covariance.tolist(),
+            "conditions": dict(calibration.conditions),
+            "health": dict(calibration.health),
+        },
+        "signature": procedure.signature(scan.recording),
+        "input": {
+            "name": scan.name,
+            "waveforms_sha256": sha256,
+            "rows": scan.shape[0],
+            "samples": scan.shape[1],
+            "recording": {
+                key: value
+                for key, value in dataclasses.asdict(scan.recording).items()
+                if value not in (float("inf"), float("-inf"))
+            },
+        },
+    }

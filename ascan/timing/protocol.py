@@ -1,0 +1,110 @@
+"""What a timing method is, and the table from its name to its class."""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, ClassVar, Protocol, cast
+
+from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
+from ascan.errors import fault
+from ascan.tables import from_table
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EchoRows:
+    """One found echo per row of a block, as a timing method gets to see it.
+
+    Attributes
+    ----------
+    trace : ndarray, shape (n, width), float32 or float64
+        Conditioned samples in codes from zero: the gate with `ascan.conditioning.MARGIN` samples
+        on each side.
+    first, last : ndarray, shape (n,), int64
+        The gate within the trace: first sample, and the one after the last.
+    begin : ndarray, shape (n,), int64
+        Where the search for the start of this echo may begin (the gate's first sample for the
+        first echo; one and a half periods before the peak for the largest).
+    peak : ndarray, shape (n,), int64
+        The echo's own peak: its largest sample of those that count; -1 where there is no echo.
+    sign : ndarray, shape (n,), int8
+        Polarity of that half-cycle.
+    counts : ndarray, shape (n,), int8
+        Half-cycles that count: +1, -1, or 0 for any.
+    noise, noise_slope : ndarray, shape (n,)
+        Standard deviations of the noise (codes) and of its slope (codes per sample).
+    full_scale : float
+        In codes.
+    """
+
+    trace: AnyArray
+    first: IntArray
+    last: IntArray
+    begin: IntArray
+    peak: IntArray
+    sign: SignArray
+    counts: SignArray
+    noise: FloatArray
+    noise_slope: FloatArray
+    full_scale: float
+
+
+class TimingMethod(Protocol):
+    """A frozen dataclass whose fields are the keys of its table in the procedure."""
+
+    name: ClassVar[str]
+    needs_rf: ClassVar[bool]
+
+    def signature(self) -> dict[str, Any]:
+        """Return name and options: what a calibration made with this method is bound to."""
+
+    def refine(
+        self, echoes: EchoRows, position: FloatArray, u_position: FloatArray, flags: FlagArray
+    ) -> None:
+        """Write the time of each echo, in samples of the trace, and its standard uncertainty.
+
+        Rows without an echo (``peak`` < 0) get NaN in both. The position must lie inside the gate.
+        """
+
+
+METHODS: dict[str, str] = {
+    "peak": "ascan.timing.peak:Peak",
+    "first_crossing": "ascan.timing.first_crossing:FirstCrossing",
+}
+
+
+def register(name: str, target: str) -> None:
+    """Make a timing method known under a name, as ``"module:Class"``; it is loaded when first used.
+
+    Examples
+    --------
+    >>> register("my_method", "my_package.my_module:MyMethod")
+    >>> METHODS.pop("my_method")
+    'my_package.my_module:MyMethod'
+    """
+    METHODS[name] = target
+
+
+def method_class(name: str, place: str) -> type[TimingMethod]:
+    """Return the class of a timing method.
+
+    Raises
+    ------
+    AscanError
+        No method of that name.
+    """
+    if name not in METHODS:
+        raise fault(place, f"unknown timing method '{name}'", allowed=", ".join(METHODS))
+    module, _, attribute = METHODS[name].partition(":")
+    return cast("type[TimingMethod]", getattr(importlib.import_module(module), attribute))
+
+
+def method_from_table(value: str | Mapping[str, Any], place: str) -> TimingMethod:
+    """Return a timing method from its name, or from a table with ``method`` and its options."""
+    if isinstance(value, str):
+        return from_table(method_class(value, place), {}, place)
+    if not isinstance(value, Mapping) or not isinstance(value.get("method"), str):
+        raise fault(place, f"is {value!r}", allowed="a method's name, or a table with 'method'")
+    options = {key: option for key, option in value.items() if key != "method"}
+    return from_table(method_class(value["method"], place), options, place)
