@@ -9,7 +9,7 @@ Examples
 >>> scan, procedure, calibration = plate_example(thickness_mm=8.0)
 >>> readings = ascan.measure(scan, procedure, calibration)
 >>> print(readings[0])
-8.000 mm, u 0.006 mm
+8.000 mm, u 0.007 mm
 """
 
 import importlib
@@ -35,7 +35,7 @@ _HOMES = {
     "write_csv": "ascan.store.readings",
 }
 
-__all__ = list(_HOMES)  # noqa: PLE0604 (names of strings, kept in one table)
+__all__ = list(_HOMES)
 
 
 def __getattr__(name: str) -> object:

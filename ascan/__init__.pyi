@@ -18,7 +18,22 @@ from ascan.store.scans import save_scan as save_scan
 from ascan.stream import measure_to_file as measure_to_file
 
 __all__ = [
-    "AscanError", "Calibration", "Flag", "Procedure", "Readings", "Scan", "calibrate",
-    "load_calibration", "load_procedure", "load_readings", "measure", "measure_to_file",
-    "open_scan", "prepare", "save_calibration", "save_scan", "time_echoes", "write_csv",
-]  # fmt: skip
+    "AscanError",
+    "Calibration",
+    "Flag",
+    "Procedure",
+    "Readings",
+    "Scan",
+    "calibrate",
+    "load_calibration",
+    "load_procedure",
+    "load_readings",
+    "measure",
+    "measure_to_file",
+    "open_scan",
+    "prepare",
+    "save_calibration",
+    "save_scan",
+    "time_echoes",
+    "write_csv",
+]

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime
 
 import numpy as np
 import numpy.typing as npt
 
-from ascan.arrays import FloatArray
+from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.calibration.record import Calibration
 from ascan.calibration.step_block import StepFit, fit_steps, gather_steps
+from ascan.engine import time_echoes
 from ascan.errors import fault
 from ascan.flags import names
-from ascan.engine import time_echoes
 from ascan.procedure import MeasuringRange, Procedure
 from ascan.readings import Readings
 from ascan.scan import Scan
@@ -83,18 +83,24 @@ def calibrate(
     known = np.asarray(known_mm, np.float64)
     if known.shape != (len(scan),):
         raise fault("known_mm", f"has shape {known.shape}", allowed=f"one per row, ({len(scan)},)")
-    rows = np.flatnonzero(~np.isnan(known))
+    rows = np.flatnonzero(~np.isnan(known)).astype(np.int64)
     known = known[rows]
     if rows.size == 0 or not (np.isfinite(known) & (known > 0.0)).all():
-        raise fault("known_mm", "names no step of positive thickness",
-                    allowed="mm above 0; NaN where a row is no step reading")  # fmt: skip
+        raise fault(
+            "known_mm",
+            "names no step of positive thickness",
+            allowed="mm above 0; NaN where a row is no step reading",
+        )
     u_known = _block_uncertainty(u_known_mm, known, rows, len(scan))
     times = time_echoes(scan.choose(rows.tolist()), procedure)
     usable = times.flags == 0
     left_out = _left_out(times, known, rows, usable)
     if not usable.any():
-        raise fault("calibration", f"no step reading can be used ({left_out})",
-                    remedy="mend the gates, the gain or the coupling")  # fmt: skip
+        raise fault(
+            "calibration",
+            f"no step reading can be used ({left_out})",
+            remedy="mend the gates, the gain or the coupling",
+        )
     interval, u_interval = times.columns["interval_us"], times.columns["u_interval_us"]
     means = gather_steps(known[usable], u_known[usable], interval[usable], u_interval[usable])
     fit = fit_steps(means, procedure.interval.mode, procedure.material)
@@ -117,7 +123,7 @@ def calibrate(
 
 
 def _block_uncertainty(
-    given: npt.ArrayLike | None, known: FloatArray, rows: Sequence[int], count: int
+    given: npt.ArrayLike | None, known: FloatArray, rows: IntArray, count: int
 ) -> FloatArray:
     if given is None:
         return block_u_mm(known)
@@ -126,12 +132,15 @@ def _block_uncertainty(
         raise fault("u_known_mm", f"has shape {u.shape}", allowed=f"one value or ({count},)")
     u = np.broadcast_to(u, (count,))[rows]
     if not (np.isfinite(u) & (u > 0.0)).all():
-        raise fault("u_known_mm", "holds a value that is not above 0 mm",
-                    allowed="the block's standard uncertainty; no block is exact")  # fmt: skip
+        raise fault(
+            "u_known_mm",
+            "holds a value that is not above 0 mm",
+            allowed="the block's standard uncertainty; no block is exact",
+        )
     return u
 
 
-def _left_out(times: Readings, known: FloatArray, rows: Sequence[int], usable: FloatArray) -> str:
+def _left_out(times: Readings, known: FloatArray, rows: IntArray, usable: AnyArray) -> str:
     parts = [
         f"row {rows[k]} on {known[k]:g} mm: {names(int(times.flags[k]))}"
         for k in np.flatnonzero(~usable)
@@ -139,7 +148,7 @@ def _left_out(times: Readings, known: FloatArray, rows: Sequence[int], usable: F
     return ", ".join(parts) or "none"
 
 
-def _health(fit: StepFit, procedure: Procedure) -> Mapping[str, bool]:
+def _health(fit: StepFit, procedure: Procedure) -> dict[str, bool]:
     steps = fit.steps.thickness_mm
     fitted = 2 if procedure.interval.mode != "echo_to_echo" and steps.size > 1 else 1
     nominal = procedure.material.velocity_mm_per_us
@@ -152,8 +161,7 @@ def _health(fit: StepFit, procedure: Procedure) -> Mapping[str, bool]:
         "residuals_explained": not fit.p_value < 0.01,
         "velocity_plausible": abs(fit.velocity_mm_per_us / nominal - 1.0) <= PLAUSIBLE_VELOCITY,
         "offset_is_zero": not abs(fit.fitted_zero_us) > 3.0 * fit.u_fitted_zero_us,
-        "repeatable": fit.repeatability_us
-        <= REPEATABLE_PERIODS / procedure.probe.frequency_mhz,
+        "repeatable": fit.repeatability_us <= REPEATABLE_PERIODS / procedure.probe.frequency_mhz,
     }
 
 

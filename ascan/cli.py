@@ -1,4 +1,4 @@
-"""The command line: joins the commands, turns a caller's fault into one sentence and exit code 2."""
+"""The command line: joins the commands; a caller's fault is one sentence and exit code 2."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from ascan.kernels.fir import apply_symmetric, band_pass_taps
 from ascan.kernels.jit import compiled
 from ascan.tables import number, text
 
-# Samples kept on each side of a window, for interpolation at its edges.
+# Samples kept on each side of a window beyond an echo's reach, for interpolation at its edges.
 MARGIN = 3
 
 
@@ -31,8 +31,11 @@ class Filter:
                 raise fault("filter", "kind 'none' has edges", remedy="set kind = 'band_pass'")
             return
         if self.low_mhz is None or self.high_mhz is None or self.low_mhz >= self.high_mhz:
-            raise fault("filter", f"band_pass from {edges[0]} to {edges[1]} MHz",
-                        allowed="low_mhz below high_mhz, both given")  # fmt: skip
+            raise fault(
+                "filter",
+                f"band_pass from {edges[0]} to {edges[1]} MHz",
+                allowed="low_mhz below high_mhz, both given",
+            )
 
     def taps(self, sample_rate_mhz: float) -> FloatArray:
         """Return the taps from the middle one outwards; ``[1.0]`` without a filter.
@@ -45,8 +48,11 @@ class Filter:
         if self.low_mhz is None or self.high_mhz is None:
             return np.ones(1)
         if self.high_mhz >= sample_rate_mhz / 2.0:
-            raise fault("filter.high_mhz", f"is {self.high_mhz:g} MHz",
-                        allowed=f"below half the sample rate, {sample_rate_mhz / 2.0:g} MHz")  # fmt: skip
+            raise fault(
+                "filter.high_mhz",
+                f"is {self.high_mhz:g} MHz",
+                allowed=f"below half the sample rate, {sample_rate_mhz / 2.0:g} MHz",
+            )
         return band_pass_taps(sample_rate_mhz, self.low_mhz, self.high_mhz)
 
 

@@ -13,7 +13,8 @@ from ascan.errors import fault
 from ascan.pipeline import Pipeline, Progress
 from ascan.procedure import Procedure
 from ascan.readings import Reading, Readings
-from ascan.scan import MIN_SAMPLES, Scan, recording_for
+from ascan.recording import recording_for
+from ascan.scan import MIN_SAMPLES, Scan
 
 
 def _gather(pipeline: Pipeline, scan: Scan, progress: Progress | None) -> Readings:
@@ -95,7 +96,7 @@ def measure(
     >>> from ascan.examples import plate_example
     >>> scan, procedure, calibration = plate_example(thickness_mm=8.0)
     >>> print(measure(scan, procedure, calibration)[0])
-    8.000 mm, u 0.006 mm
+    8.000 mm, u 0.007 mm
     """
     return _gather(Pipeline(procedure, scan.recording, calibration), scan, progress)
 
@@ -124,8 +125,11 @@ class Prepared:
         dtype = self.pipeline.recording.dtype
         array = np.asarray(waveform)
         if array.ndim != 1 or array.size < MIN_SAMPLES or array.dtype.name != dtype:
-            raise fault("waveform", f"has shape {array.shape} and type {array.dtype}",
-                        allowed=f"(samples,) of {dtype}, at least {MIN_SAMPLES}")  # fmt: skip
+            raise fault(
+                "waveform",
+                f"has shape {array.shape} and type {array.dtype}",
+                allowed=f"(samples,) of {dtype}, at least {MIN_SAMPLES}",
+            )
         if not np.isfinite(start_time_us):
             raise fault("start_time_us", f"is {start_time_us} µs", allowed="a finite value")
         block = np.ascontiguousarray(array, dtype=dtype)[np.newaxis]
@@ -169,7 +173,7 @@ def prepare(
     >>> waveform = scan.rows.read_block(0, 1)[0]
     >>> engine = prepare(procedure, calibration, dtype="float32", sample_rate_mhz=100.0)
     >>> print(engine.measure_one(waveform))
-    8.000 mm, u 0.006 mm
+    8.000 mm, u 0.007 mm
     """
     try:
         stored = np.dtype(dtype)

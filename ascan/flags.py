@@ -84,4 +84,4 @@ def names(flags: int) -> str:
 
 def is_fatal(flags: npt.NDArray[np.uint32]) -> npt.NDArray[np.bool_]:
     """Return which rows of a flags column hold a fatal flag."""
-    return (flags & np.uint32(FATAL)) != 0
+    return np.asarray((flags & np.uint32(FATAL)) != 0)

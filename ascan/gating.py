@@ -58,25 +58,33 @@ class Gate:
     def __post_init__(self) -> None:
         place = f"gate '{self.name}'"
         if not re.fullmatch(r"[a-z][a-z0-9_]*", self.name):
-            raise fault("gate.name", f"is '{self.name}'",
-                        allowed="lower-case letters, digits and _, a letter first")  # fmt: skip
+            raise fault(
+                "gate.name",
+                f"is '{self.name}'",
+                allowed="lower-case letters, digits and _, a letter first",
+            )
         in_us = (self.start_us, self.stop_us)
         in_mm = (self.start_mm, self.stop_mm)
         if (in_us == (None, None)) == (in_mm == (None, None)):
-            raise fault(place, "needs one window", allowed="start_us and stop_us, or start_mm and "
-                        "stop_mm")  # fmt: skip
+            raise fault(
+                place, "needs one window", allowed="start_us and stop_us, or start_mm and stop_mm"
+            )
         start, stop = in_us if in_mm == (None, None) else in_mm
         if start is None or stop is None or start >= stop:
             raise fault(place, f"runs from {start} to {stop}", allowed="start before stop")
         if self.half_cycles in ("same", "opposite") and not self.follows:
-            raise fault(place, f"half_cycles is '{self.half_cycles}' but it follows no gate",
-                        remedy="name the gate it follows, or say any, positive or negative")  # fmt: skip
+            raise fault(
+                place,
+                f"half_cycles is '{self.half_cycles}' but it follows no gate",
+                remedy="name the gate it follows, or say any, positive or negative",
+            )
 
     def window_us(self, zero_us: float, velocity_mm_per_us: float) -> tuple[float, float]:
         """Return start and stop in µs after the transmit pulse or after the followed echo."""
         if self.start_us is not None and self.stop_us is not None:
             return self.start_us, self.stop_us
-        assert self.start_mm is not None and self.stop_mm is not None  # noqa: S101 (for mypy)
+        assert self.start_mm is not None
+        assert self.stop_mm is not None
         base = 0.0 if self.follows else zero_us
         slowness = 2.0 / velocity_mm_per_us
         return base + slowness * self.start_mm, base + slowness * self.stop_mm

@@ -35,8 +35,11 @@ class Interval:
         least, most = wanted[self.mode]
         if not least <= count <= most or len(set(self.gates)) != count:
             allowed = f"{least} different gates" if least == most else f"{least} or more"
-            raise fault("interval.gates", f"names {count} ({', '.join(self.gates)})",
-                        allowed=f"{allowed} for {self.mode}")  # fmt: skip
+            raise fault(
+                "interval.gates",
+                f"names {count} ({', '.join(self.gates)})",
+                allowed=f"{allowed} for {self.mode}",
+            )
 
     def weights(self) -> FloatArray:
         """Return the weight of each echo time.

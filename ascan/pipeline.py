@@ -26,7 +26,8 @@ from ascan.interval import take_intervals
 from ascan.noise import measure_noise
 from ascan.procedure import Procedure
 from ascan.readings import gate_column
-from ascan.scan import Recording, Scan
+from ascan.recording import Recording
+from ascan.scan import Scan
 from ascan.thickness import to_thickness
 from ascan.timing.echo import find_echoes
 from ascan.timing.protocol import EchoRows
@@ -127,8 +128,9 @@ class Pipeline:
         first, last = np.empty(rows, np.int64), np.empty(rows, np.int64)
         place_windows(origin_us, start_time_us, window_us, rate, samples, first, last, flags)
 
-        trace = np.empty((rows, window_samples(window_us, rate) + 2 * MARGIN), self.taps.dtype)
-        origin = first - MARGIN
+        margin = MARGIN + self.reach
+        trace = np.empty((rows, window_samples(window_us, rate) + 2 * margin), self.taps.dtype)
+        origin = first - margin
         condition_rows(block, recording.zero_code, origin, self.taps, trace)
         first, last = first - origin, last - origin
 
@@ -137,13 +139,30 @@ class Pipeline:
         sign = np.empty(rows, np.int8)
         threshold = gate.threshold * recording.full_scale
         find_echoes(
-            trace, first, last, threshold, counts, gate.echo == "first", self.reach,
-            begin, peak, sign, flags,
-        )  # fmt: skip
+            trace,
+            first,
+            last,
+            threshold,
+            counts,
+            gate.echo == "first",
+            self.reach,
+            begin,
+            peak,
+            sign,
+            flags,
+        )
         found = EchoRows(
-            trace=trace, first=first, last=last, begin=begin, peak=peak, sign=sign, counts=counts,
-            noise=noise[0], noise_slope=noise[1], full_scale=recording.full_scale,
-        )  # fmt: skip
+            trace=trace,
+            first=first,
+            last=last,
+            begin=begin,
+            peak=peak,
+            sign=sign,
+            counts=counts,
+            noise=noise[0],
+            noise_slope=noise[1],
+            full_scale=recording.full_scale,
+        )
         position, u_position = np.empty(rows), np.empty(rows)
         gate.timing.refine(found, position, u_position, flags)
 
@@ -211,9 +230,18 @@ class Pipeline:
         rows = len(flags)
         thickness, u_random, u_common = np.empty(rows), np.empty(rows), np.empty(rows)
         to_thickness(
-            interval, u_interval, fit.zero_us, fit.velocity_mm_per_us, fit.covariance,
-            fit.repeatability_us, fit.lack_of_fit_us, thickness, u_random, u_common, flags,
-        )  # fmt: skip
+            interval,
+            u_interval,
+            fit.zero_us,
+            fit.velocity_mm_per_us,
+            fit.covariance,
+            fit.repeatability_us,
+            fit.lack_of_fit_us,
+            thickness,
+            u_random,
+            u_common,
+            flags,
+        )
         u = np.hypot(u_random, u_common)
         span = self.procedure.range
         check_ranges(

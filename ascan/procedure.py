@@ -13,7 +13,7 @@ from ascan.errors import fault
 from ascan.gating import Gate, gate_from_table
 from ascan.interval import Interval
 from ascan.material import Material
-from ascan.scan import Recording
+from ascan.recording import Recording
 from ascan.tables import from_table, number, text, unknown_key
 from ascan.timing.echo import OWN_PEAK_PERIODS
 
@@ -48,8 +48,11 @@ class MeasuringRange:
 
     def __post_init__(self) -> None:
         if self.min_mm >= self.max_mm:
-            raise fault("range", f"runs from {self.min_mm:g} to {self.max_mm:g} mm",
-                        allowed="min_mm below max_mm")  # fmt: skip
+            raise fault(
+                "range",
+                f"runs from {self.min_mm:g} to {self.max_mm:g} mm",
+                allowed="min_mm below max_mm",
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +77,13 @@ class Procedure:
     ----------
     text : str
         The TOML it was read from, kept in every file that is written with it.
+
+    Examples
+    --------
+    >>> from ascan.examples import PROCEDURE
+    >>> procedure = Procedure.from_text(PROCEDURE)
+    >>> procedure.interval.mode, procedure.gates[0].start_mm
+    ('time_zero_to_echo', 2.0)
     """
 
     title: str = text("untitled")
@@ -92,14 +102,20 @@ class Procedure:
             if gate.name in earlier:
                 raise fault(f"gate '{gate.name}'", "is there twice", remedy="rename one")
             if gate.follows and gate.follows not in earlier:
-                raise fault(f"gate '{gate.name}'", f"follows '{gate.follows}'",
-                            allowed=f"a gate above it ({', '.join(sorted(earlier)) or 'none'})",
-                            remedy="put that gate above this one")  # fmt: skip
+                raise fault(
+                    f"gate '{gate.name}'",
+                    f"follows '{gate.follows}'",
+                    allowed=f"a gate above it ({', '.join(sorted(earlier)) or 'none'})",
+                    remedy="put that gate above this one",
+                )
             earlier.add(gate.name)
         for name in self.interval.gates:
             if name not in earlier:
-                raise fault("interval.gates", f"names '{name}'",
-                            allowed=", ".join(gate.name for gate in self.gates))  # fmt: skip
+                raise fault(
+                    "interval.gates",
+                    f"names '{name}'",
+                    allowed=", ".join(gate.name for gate in self.gates),
+                )
 
     @classmethod
     def from_text(cls, content: str, place: str = "procedure") -> Procedure:
@@ -173,16 +189,24 @@ class Procedure:
         if not recording.rectified:
             return
         if self.filter.kind != "none":
-            raise fault("filter", "is a band-pass but the record is rectified",
-                        remedy="set filter.kind = 'none' or store the RF signal")  # fmt: skip
+            raise fault(
+                "filter",
+                "is a band-pass but the record is rectified",
+                remedy="set filter.kind = 'none' or store the RF signal",
+            )
         for gate in self.gates:
             if gate.half_cycles != "any":
-                raise fault(f"gate '{gate.name}'", f"counts {gate.half_cycles} half-cycles but the "
-                            "record is rectified", remedy="set half_cycles = 'any'")  # fmt: skip
+                raise fault(
+                    f"gate '{gate.name}'",
+                    f"counts {gate.half_cycles} half-cycles but the record is rectified",
+                    remedy="set half_cycles = 'any'",
+                )
             if gate.timing.needs_rf:
-                raise fault(f"gate '{gate.name}'", f"method {gate.timing.name} needs the RF signal "
-                            "but the record is rectified",
-                            remedy="use peak or first_crossing")  # fmt: skip
+                raise fault(
+                    f"gate '{gate.name}'",
+                    f"method {gate.timing.name} needs the RF signal but the record is rectified",
+                    remedy="use peak or first_crossing",
+                )
 
 
 _TABLES: dict[str, type] = {
@@ -206,7 +230,9 @@ def _from_table(table: Mapping[str, Any], content: str) -> Procedure:
     gates = table["gate"]
     if not isinstance(gates, list) or not gates:
         raise fault("gate", "is not a list of gates", remedy="write each gate as [[gate]]")
-    parts = {key: from_table(cls, table[key], key) for key, cls in _TABLES.items() if key in table}
+    parts: dict[str, Any] = {
+        key: from_table(cls, table[key], key) for key, cls in _TABLES.items() if key in table
+    }
     title = table.get("title", "untitled")
     if not isinstance(title, str):
         raise fault("title", f"is {title!r}", allowed="a text")

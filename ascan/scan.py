@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -12,9 +11,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray, FloatArray
 from ascan.errors import fault
-from ascan.tables import checked_number
-
-STORED_TYPES = ("int8", "uint8", "int16", "uint16", "int32", "float32", "float64")
+from ascan.recording import Recording, recording_for
 
 # Columns the engine knows by name, with what they mean. Any other name is carried along untouched.
 KNOWN_COLUMNS = {
@@ -88,97 +85,6 @@ class ChosenRows:
         return np.concatenate(picked)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Recording:
-    """How the samples of a waveform are to be read: rate, zero, full scale, clipping, form.
-
-    Attributes
-    ----------
-    full_scale : float
-        Codes from zero to the top rail; an amplitude of 1 means this many codes.
-    zero_code : float
-        Code that stands for zero (128 where unsigned bytes hold a two-sided signal).
-    clip_low, clip_high : float
-        Codes at and beyond which a sample counts as clipped.
-    step : float
-        Size of one quantisation step in codes (1 for integers; the rounding of a float32 at full
-        scale for floating point), so that no noise level is ever 0.
-    rectified : bool
-        Whether the signal was rectified before it was stored.
-    """
-
-    dtype: str
-    sample_rate_mhz: float
-    full_scale: float
-    zero_code: float
-    clip_low: float
-    clip_high: float
-    step: float
-    rectified: bool
-
-
-def recording_for(
-    dtype: np.dtype[Any],
-    *,
-    sample_rate_mhz: float,
-    full_scale: float | None = None,
-    zero_code: float | None = None,
-    clip_low: float | None = None,
-    clip_high: float | None = None,
-    rectified: bool = False,
-) -> Recording:
-    """Return a `Recording`, what is not given taken from the stored type.
-
-    Unsigned types hold a two-sided signal round the middle code unless it is rectified; full scale
-    is then half of the codes, and all of them where the signal is one-sided. Integers clip at the
-    last codes of their full scale, floating point at ± full scale (1 if not given).
-
-    Raises
-    ------
-    AscanError
-        A stored type that is not read, or a value outside its limits.
-    """
-    name = dtype.newbyteorder("=").name
-    if name not in STORED_TYPES:
-        raise fault(
-            "waveforms", f"are stored as {name}", allowed=", ".join(STORED_TYPES),
-            remedy="convert them to one of these without scaling",
-        )  # fmt: skip
-    rate = checked_number(sample_rate_mhz, "sample_rate_mhz", above=0.0)
-    zero, full = _type_defaults(dtype, rectified)
-    if zero_code is not None:
-        zero = checked_number(zero_code, "zero_code")
-    if full_scale is not None:
-        full = checked_number(full_scale, "full_scale", above=0.0)
-    is_integer = dtype.kind in "iu"
-    high = zero + full - 1.0 if is_integer else zero + full
-    low = -math.inf if rectified else zero - full
-    if is_integer:
-        # A full scale beyond the type's own codes still clips at the type's rails.
-        high = min(high, float(np.iinfo(dtype).max))
-        low = low if rectified else max(low, float(np.iinfo(dtype).min))
-    clip = {"clip_low": low, "clip_high": high}
-    for key, given in (("clip_low", clip_low), ("clip_high", clip_high)):
-        if given is not None:
-            clip[key] = checked_number(given, key)
-    if clip["clip_low"] >= clip["clip_high"]:
-        raise fault("clip_low", f"is {clip['clip_low']:g}, clip_high is {clip['clip_high']:g}",
-                    allowed="clip_low below clip_high")  # fmt: skip
-    step = 1.0 if is_integer else full * float(np.finfo(np.float32).eps)
-    return Recording(dtype=name, sample_rate_mhz=rate, full_scale=full, zero_code=zero,
-                     step=step, rectified=bool(rectified), **clip)  # fmt: skip
-
-
-def _type_defaults(dtype: np.dtype[Any], rectified: bool) -> tuple[float, float]:
-    """Return the zero code and full scale of a stored type about which nothing else is said."""
-    if dtype.kind == "f":
-        return 0.0, 1.0
-    codes = 2.0 ** (8 * dtype.itemsize)
-    if dtype.kind == "i":
-        return 0.0, codes / 2.0
-    return (0.0, codes) if rectified else (codes / 2.0, codes / 2.0)
-
-
 @dataclass(frozen=True, eq=False, slots=True)
 class Scan:
     """Raw waveforms and all that is needed to read them.
@@ -213,8 +119,11 @@ class Scan:
     def __post_init__(self) -> None:
         count, samples = self.rows.shape
         if count < 1 or samples < MIN_SAMPLES:
-            raise fault(self.name, f"holds {count} waveforms of {samples} samples",
-                        allowed=f"at least 1 waveform of at least {MIN_SAMPLES} samples")  # fmt: skip
+            raise fault(
+                self.name,
+                f"holds {count} waveforms of {samples} samples",
+                allowed=f"at least 1 waveform of at least {MIN_SAMPLES} samples",
+            )
         object.__setattr__(self, "start_time_us", _start_times(self.start_time_us, count))
         columns = {
             key: _column(key, value, count, self.name) for key, value in self.columns.items()
@@ -320,10 +229,16 @@ def _start_times(value: Any, count: int) -> FloatArray:
 def _column(key: str, value: Any, count: int, name: str) -> AnyArray:
     column = np.array(value)
     if column.shape != (count,):
-        raise fault(f"{name}: column '{key}'", f"has shape {column.shape}",
-                    allowed=f"one value per waveform, ({count},)")  # fmt: skip
+        raise fault(
+            f"{name}: column '{key}'",
+            f"has shape {column.shape}",
+            allowed=f"one value per waveform, ({count},)",
+        )
     if column.dtype.kind not in "biufUS":
-        raise fault(f"{name}: column '{key}'", f"is of type {column.dtype}",
-                    allowed="numbers, truth values or texts")  # fmt: skip
+        raise fault(
+            f"{name}: column '{key}'",
+            f"is of type {column.dtype}",
+            allowed="numbers, truth values or texts",
+        )
     column.flags.writeable = False
     return column

@@ -44,6 +44,14 @@ def measure_to_file(
     ------
     AscanError
         Calibration or recording do not fit the procedure, or the file cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from ascan.examples import plate_example
+    >>> file = Path(tempfile.mkdtemp()) / "readings.h5"
+    >>> print(measure_to_file(*plate_example(thickness_mm=8.0), file).lines()[0])
+    1 waveforms: 1 measured without a flag, 0 measured with care, 0 refused
     """
     pipeline = Pipeline(procedure, scan.recording, calibration)
     rows = DigestingRows(scan.rows)

@@ -19,16 +19,16 @@ HEALTH = {
     "range_is_bracketed": "the steps do not bracket the measuring range: add thinner or thicker "
     "steps, or narrow the range",
     "every_step_used": "a step has no usable reading and is not in the fit: see rows left out",
-    "residuals_tested": "too few steps to test the fit: with no more steps than fitted values every "
-    "residual is zero; read one more step",
-    "residuals_explained": "the residuals exceed what block and timing explain: a mislabelled step, "
-    "a wrong half-cycle, or a path that is not direct",
+    "residuals_tested": "too few steps to test the fit: with no more steps than fitted values "
+    "every residual is zero; read one more step",
+    "residuals_explained": "the residuals exceed what block and timing explain: a mislabelled "
+    "step, a wrong half-cycle, or a path that is not direct",
     "velocity_plausible": "the velocity is more than 5 % off the material's: wrong material, wrong "
     "echo, or steps given in another unit",
     "offset_is_zero": "the echo-to-echo offset fitted beside is more than 3 u from 0: the echoes "
     "used differ in shape, or one of them is not a back-wall echo",
-    "repeatable": "repeated readings on one step scatter by more than a tenth of a period: unsteady "
-    "coupling, or the timed half-cycle changes",
+    "repeatable": "repeated readings on one step scatter by more than a tenth of a period: "
+    "unsteady coupling, or the timed half-cycle changes",
 }
 
 
@@ -82,7 +82,16 @@ class Calibration:
     signature : mapping
         What it is bound to: mode, timing, filter, probe, sample rate.
     conditions : mapping of str to str
-        When and by what it was made: scan, material, time, versions.
+        When and from what it was made: scan, procedure, material, rows used and left out.
+
+    Examples
+    --------
+    >>> from ascan.examples import plate_example
+    >>> _, _, calibration = plate_example(thickness_mm=8.0)
+    >>> print(f"{calibration.velocity_mm_per_us:.2f} {calibration.u_velocity_mm_per_us:.4f} mm/µs")
+    5.92 0.0055 mm/µs
+    >>> calibration.minimum_mm, calibration.maximum_mm, calibration.health["residuals_explained"]
+    (5.0, 20.0, True)
     """
 
     zero_us: float
@@ -152,8 +161,11 @@ class Calibration:
         found = differences(self.signature, signature)
         if found:
             told = "; ".join(f"{n} was {_plain(a)}, is {_plain(b)}" for n, a, b in found)
-            raise fault("calibration", f"was made with another timing: {told}",
-                        remedy="calibrate anew with this procedure, probe and sample rate")  # fmt: skip
+            raise fault(
+                "calibration",
+                f"was made with another timing: {told}",
+                remedy="calibrate anew with this procedure, probe and sample rate",
+            )
 
     def lines(self) -> list[str]:
         """Return the calibration as text: parameters, steps with residuals, what is in doubt."""
@@ -166,11 +178,15 @@ class Calibration:
             f"lack of fit {self.lack_of_fit_us * 1e3:.2f} ns",
             "step mm   u mm     readings   interval µs   residual mm",
         ]
-        for k in range(steps.thickness_mm.size):
-            out.append(
-                f"{steps.thickness_mm[k]:<9g} {steps.u_thickness_mm[k]:<8.4f} "
-                f"{steps.readings[k]:<10d} {steps.interval_us[k]:<13.5f} {steps.residual_mm[k]:+.4f}"
-            )
+        for row in zip(
+            steps.thickness_mm,
+            steps.u_thickness_mm,
+            steps.readings,
+            steps.interval_us,
+            steps.residual_mm,
+            strict=True,
+        ):
+            out.append("{:<9g} {:<8.4f} {:<10d} {:<13.5f} {:+.4f}".format(*row))
         if np.isfinite(self.fitted_zero_us):
             out.append(
                 f"free zero offset would be {self.fitted_zero_us * 1e3:+.2f} ns "

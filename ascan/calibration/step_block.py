@@ -107,10 +107,12 @@ def _fit_effective(means: StepMeans, velocity: float, *, through_origin: bool) -
         u = np.hypot(means.u_interval_us, slope * means.u_thickness_mm)
         line = fit_line(means.thickness_mm, means.interval_us, u, through_origin=through_origin)
         if not line.slope > 0.0:
-            raise fault("calibration", f"the interval changes by {line.slope:.4g} µs per mm of "
-                        "thickness", allowed="a growing one",
-                        remedy="look for steps given in the wrong order or echoes picked "
-                        "wrongly")  # fmt: skip
+            raise fault(
+                "calibration",
+                f"the interval changes by {line.slope:.4g} µs per mm of thickness",
+                allowed="a growing one",
+                remedy="look for steps given in the wrong order or echoes picked wrongly",
+            )
         slope = line.slope
     return line
 
@@ -119,8 +121,11 @@ def _fit_through_zero(means: StepMeans) -> StepFit:
     positive = means.interval_us > 0.0
     if not positive.all():
         step = float(means.thickness_mm[~positive][0])
-        raise fault("calibration", f"the echoes of the {step:g} mm step are not in order",
-                    remedy="check which gates the interval names")  # fmt: skip
+        raise fault(
+            "calibration",
+            f"the echoes of the {step:g} mm step are not in order",
+            remedy="check which gates the interval names",
+        )
     first_guess = 2.0 * float(means.thickness_mm[-1]) / float(means.interval_us[-1])
     line = _fit_effective(means, first_guess, through_origin=True)
     free = (np.nan, np.nan)

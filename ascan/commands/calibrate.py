@@ -14,8 +14,8 @@ from ascan.procedure import load_procedure
 from ascan.report.cautions import CAUTION
 from ascan.scan import Scan
 from ascan.store.calibrations import save_calibration
-from ascan.store.schema import refuse_existing
 from ascan.store.scans import open_scan
+from ascan.store.schema import refuse_existing
 
 EXAMPLE = (
     "ascan calibrate block.npz --procedure wall.toml --step 5=0-4 --step 10=5-9 -o calibration.h5"
@@ -27,14 +27,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("scan", help="waveforms of the step block")
     parser.add_argument("--procedure", required=True, help="procedure (TOML)")
     parser.add_argument(
-        "--step", action="append", metavar="MM=ROWS", help="thickness and its rows, such as 10=0,7-20"
+        "--step",
+        action="append",
+        metavar="MM=ROWS",
+        help="thickness and its rows, such as 10=0,7-20",
     )
     parser.add_argument("--known-column", metavar="NAME", help="column with the thickness in mm")
     parser.add_argument("--rows", help="with --known-column: only these rows, such as 0,7-20")
     parser.add_argument(
-        "--block-u-mm", type=float, metavar="MM",
+        "--block-u-mm",
+        type=float,
+        metavar="MM",
         help="standard uncertainty of the steps; without it, the tolerance of an ISO 16946 wedge",
-    )  # fmt: skip
+    )
     parser.add_argument("-o", "--output", required=True, help="calibration file to write")
     add_common(parser)
 
@@ -56,8 +61,11 @@ def _known(scan: Scan, args: argparse.Namespace) -> FloatArray:
     known = np.full(len(scan), np.nan)
     if args.known_column:
         if args.known_column not in scan.columns:
-            raise fault("--known-column", f"'{args.known_column}' is no column of the scan",
-                        allowed=", ".join(scan.columns) or "none is there")  # fmt: skip
+            raise fault(
+                "--known-column",
+                f"'{args.known_column}' is no column of the scan",
+                allowed=", ".join(scan.columns) or "none is there",
+            )
         column = scan.columns[args.known_column]
         if column.dtype.kind not in "iuf":
             raise fault("--known-column", f"'{args.known_column}' holds no numbers")

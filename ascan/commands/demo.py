@@ -91,9 +91,7 @@ def run(args: argparse.Namespace) -> None:
     component = _scan(plate, plate.columns)
     save_scan(component, folder / "component.h5", replace=True)
 
-    calibration = calibrate(
-        _scan(block, {}), procedure, certified_mm, u_known_mm=BLOCK_U_MM
-    )
+    calibration = calibrate(_scan(block, {}), procedure, certified_mm, u_known_mm=BLOCK_U_MM)
     save_calibration(calibration, folder / "calibration.h5", replace=True)
     readings_path = folder / "readings.h5"
     tally = measure_to_file(
@@ -107,19 +105,26 @@ def run(args: argparse.Namespace) -> None:
     if importlib.util.find_spec("matplotlib"):
         row = tally.thinnest[2]
         draw_waveform(
-            Pipeline(procedure, component.recording, calibration), plate.waveforms[row],
-            float(plate.start_time_us[row]), folder / "thinnest.png",
-            title=f"thinnest place, row {row}", replace=True,
-        )  # fmt: skip
+            Pipeline(procedure, component.recording, calibration),
+            plate.waveforms[row],
+            float(plate.start_time_us[row]),
+            folder / "thinnest.png",
+            title=f"thinnest place, row {row}",
+            replace=True,
+        )
         lines.append(f"picture of the thinnest place: {folder / 'thinnest.png'}")
     say(args, [*lines, f"files are in {folder}/", CAUTION])
 
 
 def _scan(made: SyntheticScan, columns: dict[str, np.ndarray]) -> Scan:
     return Scan.from_array(
-        made.waveforms, sample_rate_mhz=made.sample_rate_mhz, start_time_us=made.start_time_us,
-        full_scale=made.full_scale, columns=columns, name="synthetic",
-    )  # fmt: skip
+        made.waveforms,
+        sample_rate_mhz=made.sample_rate_mhz,
+        start_time_us=made.start_time_us,
+        full_scale=made.full_scale,
+        columns=columns,
+        name="synthetic",
+    )
 
 
 def _against_truth(readings: Readings, truth_mm: np.ndarray) -> list[str]:

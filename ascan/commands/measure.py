@@ -10,8 +10,8 @@ from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
 from ascan.store.calibrations import load_calibration
 from ascan.store.readings import load_readings, write_csv
-from ascan.store.schema import refuse_existing
 from ascan.store.scans import open_scan
+from ascan.store.schema import refuse_existing
 from ascan.stream import measure_to_file
 
 EXAMPLE = (
@@ -38,9 +38,13 @@ def run(args: argparse.Namespace) -> None:
         refuse_existing(path, args.replace)
     scan = chosen(open_scan(args.scan), args.rows)
     tally = measure_to_file(
-        scan, load_procedure(args.procedure), load_calibration(args.calibration), args.output,
-        replace=args.replace, progress=progress_bar(args),
-    )  # fmt: skip
+        scan,
+        load_procedure(args.procedure),
+        load_calibration(args.calibration),
+        args.output,
+        replace=args.replace,
+        progress=progress_bar(args),
+    )
     if args.csv or len(scan) <= FEW:
         readings = load_readings(args.output)
         if args.csv:

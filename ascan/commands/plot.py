@@ -38,7 +38,5 @@ def run(args: argparse.Namespace) -> None:
     waveform = scan.rows.read_block(args.row, args.row + 1)[0]
     start_time_us = float(scan.start_time_us[args.row])
     title = f"{scan.name}, row {args.row}"
-    draw_waveform(
-        pipeline, waveform, start_time_us, args.output, title=title, replace=args.replace
-    )
+    draw_waveform(pipeline, waveform, start_time_us, args.output, title=title, replace=args.replace)
     say(args, [f"picture {args.output}"])

@@ -23,7 +23,11 @@ def rows_of(text: str, place: str) -> list[int]:
     rows: list[int] = []
     for part in text.split(","):
         first, dash, last = part.strip().partition("-")
-        if not first.isdigit() or (dash and not last.isdigit()) or (dash and int(last) < int(first)):
+        if (
+            not first.isdigit()
+            or (dash and not last.isdigit())
+            or (dash and int(last) < int(first))
+        ):
             raise fault(place, f"is '{text}'", allowed="numbers and ranges, such as 0,7-20")
         rows += range(int(first), int(last if dash else first) + 1)
     return rows
@@ -43,6 +47,7 @@ class Bar:
         self._began = time.monotonic()
 
     def __call__(self, done: int, total: int) -> None:
+        """Show that ``done`` of ``total`` rows are done."""
         if self._quiet or (self._bar is None and time.monotonic() - self._began < 1.0):
             return
         if self._bar is None:

@@ -37,8 +37,8 @@ def check_saturation(
     for row in range(block.shape[0]):
         if not np.isfinite(place[row]):
             continue
-        start = np.int64(np.floor(min(place[row], peak[row]))) - reach
-        stop = np.int64(np.ceil(max(place[row], peak[row]))) + reach + 1
+        start = int(np.floor(min(place[row], peak[row]))) - reach
+        stop = int(np.ceil(max(place[row], peak[row]))) + reach + 1
         for j in range(max(start, 0), min(stop, samples)):
             if block[row, j] >= clip_high or block[row, j] <= clip_low:
                 flags[row] |= SATURATED

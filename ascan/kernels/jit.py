@@ -3,7 +3,8 @@
 numba keys its cache by the file of a function alone, so an edited callee in another file would be
 served stale. Here the cache lies in a folder named by a digest of every source file of the package:
 one edit anywhere and the folder is another. Cached code is a pickle, so the folder must belong to
-the user and be writable by nobody else; where there is none, the cache is off and a warning says so.
+the user and be writable by nobody else; where there is none, the cache is off and a warning says
+so.
 """
 
 from __future__ import annotations

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from ascan.kernels.jit import compiled
 
 
 @compiled
-def peak_offset(before: float, middle: float, after: float) -> float:
+def peak_offset(before: Any, middle: Any, after: Any) -> Any:
     """Return how far a peak lies from its middle sample, in samples, within ±0.5.
 
     A cosine through three samples, exact for a sampled sinusoid; a parabola where the samples fit

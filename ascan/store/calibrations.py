@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import h5py
 import numpy as np
@@ -32,9 +33,7 @@ STEP_COLUMNS = {
 }
 
 
-def save_calibration(
-    calibration: Calibration, path: str | Path, *, replace: bool = False
-) -> None:
+def save_calibration(calibration: Calibration, path: str | Path, *, replace: bool = False) -> None:
     """Write a calibration to HDF5.
 
     Parameters
@@ -44,6 +43,20 @@ def save_calibration(
         Appears whole or not at all.
     replace : bool
         Whether an existing file may be replaced.
+
+    Raises
+    ------
+    AscanError
+        The file exists, or cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from ascan.examples import plate_example
+    >>> _, _, calibration = plate_example(thickness_mm=8.0)
+    >>> file = Path(tempfile.mkdtemp()) / "calibration.h5"
+    >>> save_calibration(calibration, file)
+    >>> save_calibration(calibration, file, replace=True)
     """
     with whole_file(path, replace=replace) as part, h5py.File(part, "w") as file:
         schema.stamp(file, schema.CALIBRATION, writer())
@@ -89,7 +102,9 @@ def load_calibration(path: str | Path) -> Calibration:
     """
     place = str(path)
     with schema.opened(path, schema.CALIBRATION) as file:
-        scalars = {name: float(schema.dataset(file, name, place)[()]) for name in SCALARS}
+        scalars: dict[str, Any] = {
+            name: float(schema.dataset(file, name, place)[()]) for name in SCALARS
+        }
         covariance = np.asarray(schema.dataset(file, "covariance", place)[...], np.float64)
         if "steps" not in file:
             raise fault(place, "lacks the group 'steps'")

@@ -87,10 +87,25 @@ def readings_file(path: str | Path, *, replace: bool = False) -> Iterator[Readin
 def load_readings(path: str | Path) -> Readings:
     """Read a readings file whole.
 
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    readings : Readings
+        With the provenance that stands in the file.
+
     Raises
     ------
     AscanError
         Not a readings file, incomplete, or changed since it was written.
+
+    Examples
+    --------
+    >>> load_readings("no_such_file.h5")
+    Traceback (most recent call last):
+    ascan.errors.AscanError: no_such_file.h5: is no file
     """
     place = str(path)
     with schema.opened(path, schema.READINGS) as file:
@@ -107,7 +122,26 @@ def load_readings(path: str | Path) -> Readings:
 
 
 def write_csv(readings: Readings, path: str | Path, *, replace: bool = False) -> None:
-    """Write readings as CSV: one line per waveform, flags by name, an empty cell for NaN."""
+    """Write readings as CSV: one line per waveform, flags by name, an empty cell for NaN.
+
+    Parameters
+    ----------
+    readings : Readings
+    path : str or Path
+        Appears whole or not at all.
+    replace : bool
+        Whether an existing file may be replaced.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> columns = {"thickness_mm": np.array([7.5]), "flags": np.array([256], np.uint32)}
+    >>> file = Path(tempfile.mkdtemp()) / "readings.csv"
+    >>> write_csv(Readings(columns), file)
+    >>> print(file.read_text().strip())
+    thickness_mm,flags
+    7.5,saturated
+    """
     with whole_file(path, replace=replace) as part, part.open("w", newline="") as file:
         table = csv.writer(file, lineterminator="\n")
         table.writerow(readings.columns)

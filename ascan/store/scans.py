@@ -14,7 +14,8 @@ import numpy as np
 
 from ascan.arrays import AnyArray
 from ascan.errors import fault
-from ascan.scan import KNOWN_COLUMNS, Scan, recording_for
+from ascan.recording import recording_for
+from ascan.scan import KNOWN_COLUMNS, Scan
 from ascan.store import schema
 from ascan.store.provenance import writer
 from ascan.store.replacing import whole_file
@@ -38,7 +39,8 @@ class Hdf5Rows:
     @property
     def dtype(self) -> np.dtype[Any]:
         """Stored type of a sample, in the machine's byte order."""
-        return np.dtype(self.waveforms.dtype).newbyteorder("=")
+        native: np.dtype[Any] = self.waveforms.dtype.newbyteorder("=")
+        return native
 
     def read_block(self, start: int, stop: int) -> AnyArray:
         """Return rows start..stop, C-contiguous, in the machine's byte order."""
@@ -94,8 +96,11 @@ def _open_npz(path: Path) -> Scan:
             raise fault(str(path), f"cannot be read as .npz ({problem})") from None
     for name in ("waveforms", "sample_rate_mhz"):
         if name not in arrays:
-            raise fault(str(path), f"lacks the array '{name}'",
-                        allowed="waveforms, sample_rate_mhz, start_time_us, full_scale, columns")  # fmt: skip
+            raise fault(
+                str(path),
+                f"lacks the array '{name}'",
+                allowed="waveforms, sample_rate_mhz, start_time_us, full_scale, columns",
+            )
     waveforms = arrays.pop("waveforms")
     start_time_us = arrays.pop("start_time_us", np.zeros(()))
     meaning = {name: _scalar(path, name, arrays.pop(name)) for name in MEANING if name in arrays}
@@ -103,9 +108,13 @@ def _open_npz(path: Path) -> Scan:
         meaning["rectified"] = bool(_scalar(path, "rectified", arrays.pop("rectified")))
     rate = _scalar(path, "sample_rate_mhz", arrays.pop("sample_rate_mhz"))
     return Scan.from_array(
-        waveforms, sample_rate_mhz=rate, start_time_us=start_time_us, columns=arrays,
-        name=path.name, **meaning,
-    )  # fmt: skip
+        waveforms,
+        sample_rate_mhz=rate,
+        start_time_us=start_time_us,
+        columns=arrays,
+        name=path.name,
+        **meaning,
+    )
 
 
 def _scalar(path: Path, name: str, value: AnyArray) -> float:
@@ -129,9 +138,11 @@ def _open_hdf5(path: Path) -> Scan:
         meaning["rectified"] = bool(schema.attribute(waveforms, "rectified", place))
         start_time_us = schema.read_column(schema.dataset(file, "start_time_us", place))
         group = file.get("columns")
-        columns = {} if group is None else {
-            name: schema.read_column(schema.dataset(group, name, place)) for name in group
-        }  # fmt: skip
+        columns = (
+            {}
+            if group is None
+            else {name: schema.read_column(schema.dataset(group, name, place)) for name in group}
+        )
         recording = recording_for(np.dtype(waveforms.dtype), **meaning)
         return Scan(Hdf5Rows(waveforms), recording, start_time_us, columns, path.name)
     except BaseException:
@@ -154,6 +165,13 @@ def save_scan(scan: Scan, path: str | Path, *, replace: bool = False) -> None:
     ------
     AscanError
         The file exists, or cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from ascan.examples import plate_scan
+    >>> file = Path(tempfile.mkdtemp()) / "plates.h5"
+    >>> save_scan(plate_scan(np.array([5.0, 8.0])), file)
     """
     rows, samples = scan.shape
     per_row = samples * scan.rows.dtype.itemsize
@@ -166,8 +184,13 @@ def save_scan(scan: Scan, path: str | Path, *, replace: bool = False) -> None:
         waveforms.attrs.update(_waveform_attributes(scan))
         for span, block in scan.blocks(chunk):
             waveforms[span] = block
-        schema.write_column(file, "start_time_us", scan.start_time_us, "us",
-                            "time of sample 0 after the transmit pulse")  # fmt: skip
+        schema.write_column(
+            file,
+            "start_time_us",
+            scan.start_time_us,
+            "us",
+            "time of sample 0 after the transmit pulse",
+        )
         group = file.create_group("columns", track_order=True)
         for name, values in scan.columns.items():
             unit = unit_of(name)
@@ -183,5 +206,3 @@ def _waveform_attributes(scan: Scan) -> Mapping[str, Any]:
         "rectified": recording.rectified,
         "sample_rate_mhz": recording.sample_rate_mhz,
     } | {name: getattr(recording, name) for name in MEANING}
-
-

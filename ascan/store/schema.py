@@ -58,11 +58,18 @@ def check_kind(file: h5py.File, kind: str, place: str) -> None:
     if len(version) != 2:
         raise fault(place, "states no format_version", allowed=f"{VERSION[0]}.{VERSION[1]}")
     if version[0] > VERSION[0]:
-        raise fault(place, f"was written in format {version[0]}.{version[1]}, newer than this "
-                    f"engine's {VERSION[0]}.{VERSION[1]}", remedy="update ascan")  # fmt: skip
+        raise fault(
+            place,
+            f"was written in format {version[0]}.{version[1]}, newer than this "
+            f"engine's {VERSION[0]}.{VERSION[1]}",
+            remedy="update ascan",
+        )
     if version[0] < VERSION[0]:
-        raise fault(place, f"was written in format {version[0]}.{version[1]}, older than any this "
-                    "engine reads", remedy="re-export it with the version that wrote it")  # fmt: skip
+        raise fault(
+            place,
+            f"was written in format {version[0]}.{version[1]}, older than any this engine reads",
+            remedy="re-export it with the version that wrote it",
+        )
 
 
 def dataset(group: h5py.Group, name: str, place: str) -> h5py.Dataset:

@@ -37,6 +37,14 @@ def largest(row: AnyArray, start: int, stop: int, counts: int) -> int:
 
 
 @compiled
+def tallest(row: AnyArray, start: int, stop: int, counts: int) -> float:
+    """Return the height of the largest counting sample in start..stop; 0 if that is empty."""
+    if stop <= start:
+        return 0.0
+    return float(signed(row[largest(row, start, stop, counts)], counts))
+
+
+@compiled
 def find_echoes(
     trace: AnyArray,
     first: IntArray,
@@ -70,26 +78,26 @@ def find_echoes(
     Notes
     -----
     Flags: ``NO_ECHO`` where nothing reaches the threshold (an empty gate only gets -1);
-    ``AT_GATE_EDGE`` where the signal stands above the threshold at the gate's start or is still
-    growing past one of its ends.
+    ``AT_GATE_EDGE`` where, within the echo's reach, the signal outside the gate is larger than the
+    peak inside, or the first echo had reached the threshold before the gate began.
     """
     for row in range(peak.size):
         begin[row] = first[row]
         peak[row] = -1
         sign[row] = 0
-        start, stop = first[row], last[row]
+        start, stop, count = first[row], last[row], counts[row]
         if stop <= start:
             continue
         samples = trace[row]
         arrival = start
         if want_first:
-            while arrival < stop and not signed(samples[arrival], counts[row]) >= threshold:
+            while arrival < stop and not signed(samples[arrival], count) >= threshold:
                 arrival += 1
-            best = largest(samples, arrival, min(arrival + reach + 1, stop), counts[row])
+            best = largest(samples, arrival, min(arrival + reach + 1, stop), count)
         else:
-            best = largest(samples, start, stop, counts[row])
+            best = largest(samples, start, stop, count)
             begin[row] = max(start, best - reach)
-        if arrival == stop or not signed(samples[best], counts[row]) >= threshold:
+        if arrival == stop or not signed(samples[best], count) >= threshold:
             flags[row] |= NO_ECHO
             continue
         way = np.int8(1) if samples[best] >= 0.0 else np.int8(-1)
@@ -98,8 +106,9 @@ def find_echoes(
             best += 1
         peak[row] = best
         sign[row] = way
-        grows_before = best == start and samples[best - 1] * way > samples[best] * way
-        grows_after = best == stop - 1 and samples[best + 1] * way > samples[best] * way
-        above = signed(samples[start], counts[row]) >= threshold
-        if grows_before or grows_after or (want_first and above):
+        height = signed(samples[best], count)
+        before = tallest(samples, best - reach, start, count)
+        after = tallest(samples, stop, best + reach + 1, count)
+        early = tallest(samples, arrival - reach, start, count)
+        if max(before, after) > height or (want_first and early >= threshold):
             flags[row] |= AT_EDGE

@@ -94,7 +94,7 @@ def cross_own_fraction(
         if peak[row] < 0:
             continue
         samples = trace[row]
-        way = np.int64(sign[row])
+        way = int(sign[row])
         level = fraction * np.float64(samples[peak[row]]) * way
         j = peak[row]
         while j >= first[row] and samples[j] * way >= level:
@@ -131,8 +131,11 @@ class FirstCrossing:
 
     def __post_init__(self) -> None:
         if (self.level is None) == (self.own_peak_fraction is None):
-            raise fault("timing first_crossing", "needs one of level and own_peak_fraction",
-                        allowed="level (fraction of full scale) or own_peak_fraction")  # fmt: skip
+            raise fault(
+                "timing first_crossing",
+                "needs one of level and own_peak_fraction",
+                allowed="level (fraction of full scale) or own_peak_fraction",
+            )
 
     def signature(self) -> dict[str, Any]:
         """Return the method's name and its level."""
@@ -148,11 +151,27 @@ class FirstCrossing:
         """Write the time of each crossing, in samples of the trace, and its uncertainty."""
         if self.own_peak_fraction is not None:
             cross_own_fraction(
-                echoes.trace, echoes.first, echoes.peak, echoes.sign, echoes.noise,
-                self.own_peak_fraction, position, u_position, flags,
-            )  # fmt: skip
+                echoes.trace,
+                echoes.first,
+                echoes.peak,
+                echoes.sign,
+                echoes.noise,
+                self.own_peak_fraction,
+                position,
+                u_position,
+                flags,
+            )
         elif self.level is not None:
             cross_fixed_level(
-                echoes.trace, echoes.first, echoes.last, echoes.begin, echoes.peak, echoes.counts,
-                echoes.noise, self.level * echoes.full_scale, position, u_position, flags,
-            )  # fmt: skip
+                echoes.trace,
+                echoes.first,
+                echoes.last,
+                echoes.begin,
+                echoes.peak,
+                echoes.counts,
+                echoes.noise,
+                self.level * echoes.full_scale,
+                position,
+                u_position,
+                flags,
+            )

@@ -66,6 +66,11 @@ class Peak:
     ) -> None:
         """Write the time of each peak, in samples of the trace, and its standard uncertainty."""
         refine_peaks(
-            echoes.trace, echoes.first, echoes.last, echoes.peak, echoes.noise_slope,
-            position, u_position,
-        )  # fmt: skip
+            echoes.trace,
+            echoes.first,
+            echoes.last,
+            echoes.peak,
+            echoes.noise_slope,
+            position,
+            u_position,
+        )

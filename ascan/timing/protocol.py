@@ -19,8 +19,8 @@ class EchoRows:
     Attributes
     ----------
     trace : ndarray, shape (n, width), float32 or float64
-        Conditioned samples in codes from zero: the gate with `ascan.conditioning.MARGIN` samples
-        on each side.
+        Conditioned samples in codes from zero: the gate, with an echo's reach and
+        `ascan.conditioning.MARGIN` samples on each side.
     first, last : ndarray, shape (n,), int64
         The gate within the trace: first sample, and the one after the last.
     begin : ndarray, shape (n,), int64
@@ -100,11 +100,12 @@ def method_class(name: str, place: str) -> type[TimingMethod]:
     return cast("type[TimingMethod]", getattr(importlib.import_module(module), attribute))
 
 
-def method_from_table(value: str | Mapping[str, Any], place: str) -> TimingMethod:
+def method_from_table(value: Any, place: str) -> TimingMethod:
     """Return a timing method from its name, or from a table with ``method`` and its options."""
     if isinstance(value, str):
         return from_table(method_class(value, place), {}, place)
-    if not isinstance(value, Mapping) or not isinstance(value.get("method"), str):
+    named = value.get("method") if isinstance(value, Mapping) else None
+    if not isinstance(named, str):
         raise fault(place, f"is {value!r}", allowed="a method's name, or a table with 'method'")
     options = {key: option for key, option in value.items() if key != "method"}
-    return from_table(method_class(value["method"], place), options, place)
+    return from_table(method_class(named, place), options, place)

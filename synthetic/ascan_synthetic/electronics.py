@@ -22,8 +22,8 @@ def digitise(signal: FloatArray, bits: int, offset: float = 0.0) -> IntCodes:
     """
     full_scale = 2 ** (bits - 1)
     codes = np.rint((signal + offset) * full_scale)
-    dtype = np.int8 if bits <= 8 else np.int16
-    return np.clip(codes, -full_scale, full_scale - 1).astype(dtype)
+    clipped: FloatArray = np.clip(codes, -full_scale, full_scale - 1)
+    return clipped.astype(np.int8) if bits <= 8 else clipped.astype(np.int16)
 
 
 def transmit_burst(

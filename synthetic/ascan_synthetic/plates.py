@@ -119,5 +119,3 @@ def behind_path(
         generation = once.after(generation).later(0.0, face)
         heard = heard + generation
     return heard.later(delay_us)
-
-

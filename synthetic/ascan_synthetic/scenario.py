@@ -34,7 +34,7 @@ class Setup:
     """
 
     arrangement: Arrangement = "contact"
-    pulse: GaussianPulse = GaussianPulse(5.0)
+    pulse: GaussianPulse = field(default_factory=lambda: GaussianPulse(5.0))
     sample_rate_mhz: float = 100.0
     samples: int = 1200
     start_us: float = 0.0
@@ -77,9 +77,7 @@ def plates(setup: Setup, thickness_mm: FloatArray, seed: int) -> SyntheticScan:
     path_mm = np.full(count, setup.path_mm)
     path_mm += setup.path_wander_mm * rng.uniform(-1.0, 1.0, count)
     echoes, echo_us = _arrivals(setup, thickness_mm, path_mm)
-    signal = setup.gain * echoes.sample(
-        setup.pulse, setup.sample_rate_mhz, start_us, setup.samples
-    )
+    signal = setup.gain * echoes.sample(setup.pulse, setup.sample_rate_mhz, start_us, setup.samples)
     burst = (setup.sample_rate_mhz, start_us, setup.samples, setup.pulse.centre_mhz, 0.12)
     signal = add_noise(signal + transmit_burst(*burst), setup.noise, rng)
     return SyntheticScan(

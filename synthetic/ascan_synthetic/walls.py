@@ -33,7 +33,8 @@ def corroded_raster(
     of Gaussian profile, one of them of the full depth ``deepest_mm`` below nominal.
     """
     x, y = (axis.ravel() for axis in np.meshgrid(np.arange(columns), np.arange(rows)))
-    x_mm, y_mm = x * pitch_mm, y * pitch_mm
+    x_mm = np.asarray(x * pitch_mm, np.float64)
+    y_mm = np.asarray(y * pitch_mm, np.float64)
     width, height = columns * pitch_mm, rows * pitch_mm
     loss = 0.05 * deepest_mm * (1.0 + np.sin(2.0 * np.pi * (x_mm / width + 0.5 * y_mm / height)))
     depth = rng.uniform(0.15, 0.6, pits) * deepest_mm

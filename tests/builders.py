@@ -1,0 +1,39 @@
+"""Small builders of waveforms and procedures that many tests share."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan import Procedure, Scan
+from ascan.arrays import FloatArray
+
+SAMPLE_RATE_MHZ = 100.0
+CENTRE_MHZ = 5.0
+SIGMA_US = 0.124927  # half-amplitude bandwidth 60 % at 5 MHz
+
+
+def burst(time_us: FloatArray, arrival_us: FloatArray | float) -> FloatArray:
+    """Return a 5 MHz Gaussian burst of height 1 at its arrival."""
+    after = time_us - np.asarray(arrival_us)[..., None]
+    return np.exp(-0.5 * (after / SIGMA_US) ** 2) * np.cos(2.0 * np.pi * CENTRE_MHZ * after)
+
+
+def wall_procedure(timing: str = '"peak"', extra: str = "", gate: str = "") -> Procedure:
+    """Return a procedure: one gate from 2 to 9 µs, pulse to echo, contact probe."""
+    return Procedure.from_text(f"""
+    probe = {{ arrangement = "contact", frequency_mhz = 5.0 }}
+    interval = {{ mode = "time_zero_to_echo", gates = ["wall"] }}
+    {extra}
+    [[gate]]
+    name = "wall"
+    start_us = 2.0
+    stop_us = 9.0
+    threshold = 0.2
+    timing = {timing}
+    {gate}
+    """)
+
+
+def scan_of(waveforms: FloatArray, **meaning: object) -> Scan:
+    """Return a scan at 100 MHz."""
+    return Scan.from_array(waveforms, sample_rate_mhz=SAMPLE_RATE_MHZ, **meaning)

@@ -1,0 +1,48 @@
+"""The noise estimate: right on even noise, not led astray by echoes, never 0."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from builders import SAMPLE_RATE_MHZ, burst
+
+from ascan.kernels.fir import band_pass_taps
+from ascan.noise import measure_noise, quantisation_floor
+
+
+@pytest.mark.parametrize("samples", [400, 1000, 4000])
+@pytest.mark.parametrize("filtered", [False, True])
+def test_white_noise_level_and_slope(samples: int, filtered: bool) -> None:
+    """Mean of 2000 rows within 4 %: white noise through taps h has level σ‖h‖ (exact).
+
+    One estimate scatters by some 15 %, so the mean of 2000 does by 0.3 %; the rest of the 4 % is
+    what the normal approximation of the selection leaves.
+    """
+    rng = np.random.default_rng(8)
+    block = rng.normal(0.0, 10.0, (2000, samples))
+    taps = band_pass_taps(SAMPLE_RATE_MHZ, 2.0, 8.0) if filtered else np.ones(1)
+    level, slope = measure_noise(block, 0.0, taps, 1e-9)
+    unit, unit_slope = quantisation_floor(taps, np.sqrt(12.0))
+    assert np.sqrt(np.mean(level**2)) == pytest.approx(10.0 * unit, rel=0.06)
+    assert np.sqrt(np.mean(slope**2)) == pytest.approx(10.0 * unit_slope, rel=0.06)
+
+
+def test_an_echo_train_does_not_raise_it() -> None:
+    rng = np.random.default_rng(9)
+    time_us = np.arange(2000) / SAMPLE_RATE_MHZ
+    train = burst(time_us, 1.0 + 1.4 * np.arange(14)).sum(axis=0)
+    noise = rng.normal(0.0, 10.0, (500, 2000))
+    taps = band_pass_taps(SAMPLE_RATE_MHZ, 2.0, 8.0)
+    quiet, _ = measure_noise(noise, 0.0, taps, 1e-9)
+    busy, _ = measure_noise(noise + 1000.0 * train, 0.0, taps, 1e-9)
+    # Rather too much than too little, and by less than a factor of two.
+    assert 1.0 <= np.median(busy) / np.median(quiet) < 2.0
+
+
+def test_a_silent_record_has_the_noise_of_its_quantisation() -> None:
+    """Q / sqrt(12) (common practice), through the filter, and never 0."""
+    for taps in (np.ones(1), band_pass_taps(SAMPLE_RATE_MHZ, 2.0, 8.0)):
+        level, slope = measure_noise(np.zeros((2, 500), np.int8), 0.0, taps, 1.0)
+        whole = np.concatenate([taps[:0:-1], taps])
+        assert level == pytest.approx(np.linalg.norm(whole) / np.sqrt(12.0), rel=1e-12)
+        assert (slope > 0.0).all()
