@@ -99,6 +99,13 @@ def quantisation_floor(taps: FloatArray, step: float) -> tuple[float, float]:
     return float(one * np.linalg.norm(whole)), float(one * np.linalg.norm(slope))
 
 
+def noise_correlation(taps: FloatArray) -> FloatArray:
+    """Return how white noise after the filter correlates with itself 0, 1, 2 ... samples later."""
+    whole = np.concatenate([taps[:0:-1], taps]).astype(np.float64)
+    later = np.correlate(whole, whole, "full")[whole.size - 1 :]
+    return np.asarray(later / later[0])
+
+
 def measure_noise(
     block: AnyArray, zero_code: float, taps: FloatArray, step: float
 ) -> tuple[FloatArray, FloatArray]:

@@ -23,7 +23,7 @@ from ascan.health.saturation import check_saturation
 from ascan.health.surface_repeat import check_repeat
 from ascan.health.uneven_echoes import check_spacing
 from ascan.interval import take_intervals
-from ascan.noise import measure_noise
+from ascan.noise import measure_noise, noise_correlation
 from ascan.procedure import Procedure
 from ascan.readings import gate_column
 from ascan.recording import Recording
@@ -60,6 +60,7 @@ class Pipeline:
     recording: Recording
     calibration: Calibration | None = None
     taps: AnyArray = field(init=False)
+    noise_correlation: FloatArray = field(init=False)
     weights: FloatArray = field(init=False)
     surface: str = field(init=False)
 
@@ -70,6 +71,7 @@ class Pipeline:
         taps = self.procedure.filter.taps(self.recording.sample_rate_mhz)
         taps = taps.astype(working_type(self.recording.dtype))
         object.__setattr__(self, "taps", taps)
+        object.__setattr__(self, "noise_correlation", noise_correlation(taps))
         object.__setattr__(self, "weights", self.procedure.interval.weights())
         object.__setattr__(self, "surface", _surface_gate(self.procedure))
 
@@ -161,6 +163,7 @@ class Pipeline:
             counts=counts,
             noise=noise[0],
             noise_slope=noise[1],
+            noise_correlation=self.noise_correlation,
             full_scale=recording.full_scale,
         )
         position, u_position = np.empty(rows), np.empty(rows)

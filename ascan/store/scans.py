@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
 import zipfile
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -88,12 +88,11 @@ def open_scan(path: str | Path) -> Scan:
 
 
 def _open_npz(path: Path) -> Scan:
-    with contextlib.ExitStack() as stack:
-        try:
-            file = stack.enter_context(np.load(path, allow_pickle=False))
+    try:
+        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as file:
             arrays = {name: file[name] for name in file.files}
-        except (OSError, ValueError, zipfile.BadZipFile) as problem:
-            raise fault(str(path), f"cannot be read as .npz ({problem})") from None
+    except (OSError, ValueError, zipfile.BadZipFile, zlib.error, EOFError) as problem:
+        raise fault(str(path), f"cannot be read as .npz ({problem})") from None
     for name in ("waveforms", "sample_rate_mhz"):
         if name not in arrays:
             raise fault(

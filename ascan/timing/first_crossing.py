@@ -79,6 +79,7 @@ def cross_own_fraction(
     peak: IntArray,
     sign: SignArray,
     noise: FloatArray,
+    correlation: FloatArray,
     fraction: float,
     position: FloatArray,
     u_position: FloatArray,
@@ -104,8 +105,10 @@ def cross_own_fraction(
             continue
         place, slope = place_crossing(samples, j, way, level)
         position[row] = place
-        # The level moves with the noise on the peak; the two are taken as independent.
-        u_position[row] = noise[row] * np.sqrt(1.0 + fraction * fraction) / slope
+        # The level moves with the noise on the peak, which is not independent of that here.
+        lag = min(int(peak[row] - place), correlation.size - 1)
+        common = 2.0 * fraction * correlation[lag]
+        u_position[row] = noise[row] * np.sqrt(1.0 + fraction * fraction - common) / slope
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,6 +159,7 @@ class FirstCrossing:
                 echoes.peak,
                 echoes.sign,
                 echoes.noise,
+                echoes.noise_correlation,
                 self.own_peak_fraction,
                 position,
                 u_position,

@@ -34,6 +34,9 @@ class EchoRows:
         Half-cycles that count: +1, -1, or 0 for any.
     noise, noise_slope : ndarray, shape (n,)
         Standard deviations of the noise (codes) and of its slope (codes per sample).
+    noise_correlation : ndarray, shape (lags,)
+        Correlation of the noise with itself 0, 1, 2 ... samples later, 0 beyond: that of white
+        noise after the filter.
     full_scale : float
         In codes.
     """
@@ -47,6 +50,7 @@ class EchoRows:
     counts: SignArray
     noise: FloatArray
     noise_slope: FloatArray
+    noise_correlation: FloatArray
     full_scale: float
 
 

@@ -1,0 +1,143 @@
+"""The command line as a user meets it: the whole job, and every wrong input in one sentence."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from ascan.cli import COMMANDS, main
+from ascan.commands.demo import PROCEDURE as DEMO_PROCEDURE
+from ascan.examples import PROCEDURE, plate_scan
+
+
+@pytest.fixture
+def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Return a folder with a step block, a component and a procedure, and work in it."""
+    monkeypatch.chdir(tmp_path)
+    known = np.repeat([5.0, 10.0, 20.0], 2)
+    for name, thickness in (("block", known), ("component", np.linspace(6.0, 18.0, 60))):
+        scan = plate_scan(thickness)
+        waveforms = scan.rows.read_block(0, len(scan))
+        np.savez(
+            f"{name}.npz",
+            waveforms=waveforms,
+            sample_rate_mhz=100.0,
+            full_scale=1.0,
+            known_mm=thickness,
+        )
+    Path("wall.toml").write_text(PROCEDURE)
+    return tmp_path
+
+
+CALIBRATE = "calibrate block.npz --procedure wall.toml --step 5=0-1 --step 10=2,3 --step 20=4-5"
+MEASURE = "measure component.npz --procedure wall.toml --calibration c.h5"
+
+
+def ok(command: str) -> None:
+    assert main(command.split()) == 0
+
+
+def test_the_whole_job(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    ok("info block.npz")
+    ok(f"{CALIBRATE} --block-u-mm 0.01 -o c.h5")
+    ok(f"{MEASURE} -o r.h5 --csv r.csv")
+    ok("info c.h5")
+    ok("info r.h5")
+    ok("export r.h5 -o r2.csv")
+    ok("export component.npz -o component.h5")
+    ok(f"{MEASURE.replace('.npz', '.h5')} -o r3.h5 --rows 3,10-12")
+    ok("plot component.h5 --procedure wall.toml --row 3 -o times.png")
+    ok("plot component.h5 --procedure wall.toml --calibration c.h5 --row 3 -o wall.png")
+    said = capsys.readouterr().out
+    assert "60 waveforms: 60 measured without a flag, 0 measured with care, 0 refused" in said
+    assert "Caution" in said
+    assert Path("r.csv").read_text() == Path("r2.csv").read_text()
+    assert Path("wall.png").read_bytes().startswith(b"\x89PNG")
+    ok("calibrate block.npz --procedure wall.toml --known-column known_mm -o c2.h5")
+
+
+def test_demo(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    ok("demo --folder out")
+    said = capsys.readouterr().out
+    assert "2400 waveforms" in said
+    assert "against the truth" in said
+    made = {path.name for path in Path("out").iterdir()}
+    assert made == {"procedure.toml", "block.h5", "component.h5", "calibration.h5", "readings.h5",
+                    "readings.csv", "thinnest.png"}  # fmt: skip
+    assert Path("out/procedure.toml").read_text() == DEMO_PROCEDURE
+
+
+WRONG = {
+    "": "see ascan --help",
+    "meausre x": "invalid choice",
+    "info nothing.npz": "nothing.npz: is no file",
+    "info wall.toml": "neither a .npz nor an HDF5 file",
+    "calibrate block.npz --procedure wall.toml -o c9.h5": "needs to know the steps",
+    "calibrate block.npz --procedure nothing.toml --step 5=0 -o c9.h5": "cannot be read",
+    "calibrate block.npz --procedure block.npz --step 5=0 -o c9.h5": "not a text file",
+    "calibrate block.npz --procedure wall.toml --step 5 -o c9.h5": "MM=ROWS",
+    "calibrate block.npz --procedure wall.toml --step five=0 -o c9.h5": "MM=ROWS",
+    "calibrate block.npz --procedure wall.toml --step 5=0-x -o c9.h5": "numbers and ranges",
+    "calibrate block.npz --procedure wall.toml --step 5=0-99 -o c9.h5": "allowed: 0 to 5",
+    "calibrate block.npz --procedure wall.toml --step 5=0 --step 6=0 -o c9.h5": "row 0 twice",
+    "calibrate block.npz --procedure wall.toml --step=-5=0 -o c9.h5": "positive thickness",
+    "calibrate block.npz --procedure wall.toml --known-column x -o c9.h5": "no column of the scan",
+    "calibrate block.npz --procedure wall.toml --step 5=0 --block-u-mm -1 -o c9.h5": "above 0 mm",
+    "calibrate block.npz --procedure wall.toml --step 20=0 --step 5=4 -o c9.h5": "wrong order",
+    "calibrate block.npz --procedure wall.toml --step 5=0 -o no/c9.h5": "is no folder",
+    "calibrate block.npz --procedure wall.toml --step 5=0 -o wall.toml": "exists",
+    f"{MEASURE} -o wall.toml": "exists",
+    f"{MEASURE} -o r9.h5 --csv wall.toml": "exists",
+    f"{MEASURE} -o r9.h5 --rows 99": "has no row 99",
+    MEASURE.replace("c.h5", "block.npz") + " -o r9.h5": "no HDF5 file",
+    MEASURE.replace("wall.toml", "other.toml") + " -o r9.h5": "another timing",
+    MEASURE.replace("c.h5", "nothing.h5") + " -o r9.h5": "nothing.h5: is no file",
+    "export component.npz -o component.txt": ".csv for readings, .h5 for a scan",
+    "export component.npz -o component.csv": "is no HDF5 file",
+    "plot component.npz --procedure wall.toml --row 60 -o p9.png": "allowed: 0 to 59",
+    "plot component.npz --procedure wall.toml --row x -o p9.png": "invalid int value",
+}
+
+
+@pytest.mark.parametrize("command", WRONG, ids=lambda text: text or "nothing")
+def test_wrong_input_is_one_sentence_and_exit_code_2(
+    command: str, job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ok(f"{CALIBRATE} -o c.h5 --quiet")
+    Path("other.toml").write_text(PROCEDURE.replace('"contact"', '"delay_line"'))
+    before = {path.name: path.read_bytes() for path in job.iterdir()}
+    capsys.readouterr()
+    assert main(command.split()) == 2
+    said = capsys.readouterr()
+    assert said.err.startswith("ascan: ")
+    assert said.err.count("\n") == 1
+    assert WRONG[command] in said.err
+    assert "Traceback" not in said.err
+    after = {path.name: path.read_bytes() for path in job.iterdir()}
+    assert after == before  # nothing was written, nothing was lost
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_has_an_example_and_the_caution(
+    command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit, match="0"):
+        main([command, "--help"])
+    said = " ".join(capsys.readouterr().out.split())
+    assert f"Example: ascan {command}" in said
+    assert "qualified personnel decide" in said
+
+
+def test_the_installed_command_never_shows_a_traceback(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "ascan.cli", "info", "missing.h5"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 2
+    assert done.stderr == "ascan: missing.h5: is no file\n"
