@@ -88,10 +88,9 @@ def condition_rows(
         begin = origin[row] - half
         low = min(max(-begin, 0), padded.size)
         high = max(min(samples - begin, padded.size), low)
-        for j in range(low, high):
-            padded[j] = trace.dtype.type(block[row, begin + j]) - zero
-        for j in range(low):
-            padded[j] = trace.dtype.type(block[row, 0]) - zero
-        for j in range(high, padded.size):
-            padded[j] = trace.dtype.type(block[row, samples - 1]) - zero
+        inside, recorded = padded[low:high], block[row, begin + low : begin + high]
+        for j in range(high - low):
+            inside[j] = trace.dtype.type(recorded[j]) - zero
+        padded[:low] = trace.dtype.type(block[row, 0]) - zero
+        padded[high:] = trace.dtype.type(block[row, samples - 1]) - zero
         apply_symmetric(padded, taps, trace[row])

@@ -14,7 +14,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.conditioning import condition_rows
-from ascan.kernels.jit import compiled
+from ascan.kernels.jit import compiled_sums
 
 STRETCH_SAMPLES = 64
 # One stretch in ten is taken to be free of echoes, even in a record that an echo train fills.
@@ -39,24 +39,33 @@ def selection_bias(samples: int) -> float:
     return float(1.0 + z / np.sqrt(2.0 * (length - 1.0)))
 
 
-@compiled
-def quiet_stretches(block: AnyArray, length: int, origin: IntArray) -> None:
-    """Write the first sample of each row's quiet stretch into ``origin``."""
-    count = block.shape[1] // length
-    spread = np.empty(count)
+@compiled_sums
+def quiet_stretches(block: AnyArray, length: int, spread: AnyArray, origin: IntArray) -> None:
+    """Write the first sample of each row's quiet stretch into ``origin``.
+
+    ``spread``, shape (stretches,), is room to work in; sums are taken in its type.
+    """
+    count = spread.size
+    kind = spread.dtype.type
     for row in range(block.shape[0]):
         for k in range(count):
-            total, squares = 0.0, 0.0
-            first = np.float64(block[row, k * length])
-            for j in range(k * length, (k + 1) * length):
-                value = np.float64(block[row, j]) - first
+            stretch = block[row, k * length : (k + 1) * length]
+            total, squares = kind(0.0), kind(0.0)
+            first = kind(stretch[0])
+            for j in range(length):
+                value = kind(stretch[j]) - first
                 total += value
                 squares += value * value
             spread[k] = squares - total * total / length
-        origin[row] = np.argsort(spread)[count // RANK] * length
+        # Ranks are low: finding the least a few times over is quicker than sorting.
+        chosen = 0
+        for _ in range(count // RANK + 1):
+            chosen = int(np.argmin(spread))
+            spread[chosen] = np.inf
+        origin[row] = chosen * length
 
 
-@compiled
+@compiled_sums
 def spread_rows(
     trace: AnyArray,
     bias: float,
@@ -127,7 +136,7 @@ def measure_noise(
     rows, samples = block.shape
     length = stretch_length(samples)
     origin = np.empty(rows, np.int64)
-    quiet_stretches(block, length, origin)
+    quiet_stretches(block, length, np.empty(samples // length, taps.dtype), origin)
     trace = np.empty((rows, length), taps.dtype)
     condition_rows(block, zero_code, origin, taps, trace)
     level, slope = np.empty(rows), np.empty(rows)

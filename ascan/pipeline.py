@@ -23,6 +23,7 @@ from ascan.health.saturation import check_saturation
 from ascan.health.surface_repeat import check_repeat
 from ascan.health.uneven_echoes import check_spacing
 from ascan.interval import take_intervals
+from ascan.kernels.level import bits_of
 from ascan.noise import measure_noise, noise_correlation
 from ascan.procedure import Procedure
 from ascan.readings import gate_column
@@ -35,8 +36,8 @@ from ascan.timing.protocol import EchoRows
 Columns = dict[str, AnyArray]
 Progress = Callable[[int, int], None]
 
-# Rows whose waveforms and traces stay in cache together; more gained nothing (benches/speed.py).
-BLOCK_BYTES = 2**20
+# Some hundred rows amortise the calls; more gained nothing (benches/speed.py).
+BLOCK_BYTES = 2**21
 SIGN_OF = {"any": 0, "positive": 1, "negative": -1}
 
 
@@ -139,12 +140,13 @@ class Pipeline:
         counts = _counting(gate, earlier, rows)
         begin, peak = np.empty(rows, np.int64), np.empty(rows, np.int64)
         sign = np.empty(rows, np.int8)
-        threshold = gate.threshold * recording.full_scale
+        threshold = trace.dtype.type(gate.threshold * recording.full_scale)
         find_echoes(
             trace,
+            bits_of(trace),
             first,
             last,
-            threshold,
+            int(bits_of(np.array(threshold))),
             counts,
             gate.echo == "first",
             self.reach,

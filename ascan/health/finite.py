@@ -6,18 +6,19 @@ import numpy as np
 
 from ascan.arrays import AnyArray, FlagArray
 from ascan.flags import Flag
-from ascan.kernels.jit import compiled
+from ascan.kernels.jit import compiled_sums
 
 NOT_FINITE = np.uint32(Flag.NOT_FINITE)
 
 
-@compiled
+@compiled_sums
 def check_finite(block: AnyArray, flags: FlagArray) -> None:
     """Flag rows of a floating-point block, shape (n, samples), that hold a NaN or an infinity."""
     for row in range(block.shape[0]):
         # x − x is 0 for every finite x and NaN for all others, and the sum of NaN stays NaN.
         total = 0.0
-        for j in range(block.shape[1]):
-            total += block[row, j] - block[row, j]
+        samples = block[row]
+        for j in range(samples.size):
+            total += samples[j] - samples[j]
         if total != 0.0:
             flags[row] |= NOT_FINITE

@@ -54,9 +54,19 @@ def apply_symmetric(padded: AnyArray, taps: AnyArray, out: AnyArray) -> None:
     """
     half = taps.size - 1
     count = out.size
+    middle = padded[half : half + count]
     for j in range(count):
-        out[j] = taps[0] * padded[half + j]
-    for i in range(1, half + 1):
-        weight = taps[i]
+        out[j] = taps[0] * middle[j]
+    # Two taps a pass: half the traffic to ``out``.
+    for i in range(1, half, 2):
+        near, far = taps[i], taps[i + 1]
+        near_before = padded[half - i : half - i + count]
+        near_after = padded[half + i : half + i + count]
+        far_before = padded[half - i - 1 : half - i - 1 + count]
+        far_after = padded[half + i + 1 : half + i + 1 + count]
         for j in range(count):
-            out[j] += weight * (padded[half + j - i] + padded[half + j + i])
+            out[j] += near * (near_before[j] + near_after[j]) + far * (far_before[j] + far_after[j])
+    if half % 2 == 1:
+        last_before, last_after = padded[:count], padded[2 * half : 2 * half + count]
+        for j in range(count):
+            out[j] += taps[half] * (last_before[j] + last_after[j])

@@ -112,7 +112,20 @@ def compiled(function: Function) -> Function:
 
     Division follows numpy (inf and NaN, no exception), and no flag gives up NaN or infinity.
     """
-    dispatcher = numba.njit(nogil=True, error_model="numpy")(function)
+    return _compile(function, fastmath=False)
+
+
+def compiled_sums(function: Function) -> Function:
+    """Compile a function whose sums may be taken in another order, so that they fill vectors.
+
+    For figures that need not agree to the last bit when a record is shifted, such as a noise level.
+    NaN and infinity are kept all the same.
+    """
+    return _compile(function, fastmath={"reassoc", "contract"})
+
+
+def _compile(function: Function, fastmath: bool | set[str]) -> Function:
+    dispatcher = numba.njit(nogil=True, error_model="numpy", fastmath=fastmath)(function)
     if CACHE_FOLDER is not None:
         with _numba_cache_in(CACHE_FOLDER):
             dispatcher.enable_caching()

@@ -46,18 +46,36 @@ def cubic(y0: float, y1: float, y2: float, y3: float, x: float) -> float:
 
 
 @compiled
+def cubic_slope(y0: float, y1: float, y2: float, y3: float, x: float) -> float:
+    """Return the slope of that cubic at place x, per sample."""
+    a = (-y0 + 3.0 * y1 - 3.0 * y2 + y3) / 2.0
+    b = y0 - 2.0 * y1 + y2
+    c = (-2.0 * y0 - 3.0 * y1 + 6.0 * y2 - y3) / 6.0
+    return (a * x + b) * x + c
+
+
+@compiled
 def crossing_fraction(y0: float, y1: float, y2: float, y3: float, level: float) -> float:
     """Return where in 0..1 the cubic through samples −1, 0, 1, 2 reaches a level.
 
-    The level must lie between y1 and y2; thirty halvings keep the answer bracketed and place it to
-    1e-9 of a sample, whatever the outer samples do.
+    The level must lie between y1 and y2. Newton's steps, each replaced by a halving where it would
+    leave the bracket, so that the answer is bracketed whatever the outer samples do.
     """
     low, high = 0.0, 1.0
     rising = y2 > y1
-    for _ in range(30):
-        middle = 0.5 * (low + high)
-        if (cubic(y0, y1, y2, y3, middle) < level) == rising:
-            low = middle
+    place = (level - y1) / (y2 - y1) if y2 != y1 else 0.5
+    for _ in range(40):
+        miss = cubic(y0, y1, y2, y3, place) - level
+        if (miss < 0.0) == rising:
+            low = place
         else:
-            high = middle
-    return 0.5 * (low + high)
+            high = place
+        slope = cubic_slope(y0, y1, y2, y3, place)
+        better = place - miss / slope if slope != 0.0 else -1.0
+        if not low <= better <= high:
+            better = 0.5 * (low + high)
+        step = abs(better - place)
+        place = better
+        if step < 1e-10:
+            break
+    return place

@@ -7,6 +7,7 @@ import numpy as np
 from ascan.arrays import AnyArray, FlagArray, IntArray, SignArray
 from ascan.flags import Flag
 from ascan.kernels.jit import compiled
+from ascan.kernels.level import first_reaching, largest
 
 NO_ECHO = np.uint32(Flag.NO_ECHO)
 AT_EDGE = np.uint32(Flag.AT_GATE_EDGE)
@@ -16,40 +17,23 @@ OWN_PEAK_PERIODS = 1.5
 
 
 @compiled
-def signed(value: float, counts: int) -> float:
-    """Return a sample as the half-cycles that count see it: its size, itself, or its negative."""
-    if counts == 0:
-        return abs(value)
-    return value * counts
-
-
-@compiled
-def largest(row: AnyArray, start: int, stop: int, counts: int) -> int:
-    """Return the index of the largest counting sample in start..stop, the first one of equals."""
-    best = start
-    height = signed(row[start], counts)
-    for j in range(start + 1, stop):
-        value = signed(row[j], counts)
-        if value > height:
-            height = value
-            best = j
-    return best
-
-
-@compiled
-def tallest(row: AnyArray, start: int, stop: int, counts: int) -> float:
-    """Return the height of the largest counting sample in start..stop; 0 if that is empty."""
+def rises_above(
+    samples: AnyArray, bits: AnyArray, start: int, stop: int, height: float, counts: int
+) -> bool:
+    """Tell whether a counting sample in start..stop is larger than a height."""
     if stop <= start:
-        return 0.0
-    return float(signed(row[largest(row, start, stop, counts)], counts))
+        return False
+    top = samples[largest(bits, start, stop, counts)]
+    return bool((abs(top) if counts == 0 else top * counts) > height)
 
 
 @compiled
 def find_echoes(
     trace: AnyArray,
+    bits: AnyArray,
     first: IntArray,
     last: IntArray,
-    threshold: float,
+    threshold_bits: int,
     counts: SignArray,
     want_first: bool,
     reach: int,
@@ -64,10 +48,12 @@ def find_echoes(
     ----------
     trace : ndarray, shape (n, width)
         Conditioned samples, in codes from zero.
+    bits : ndarray, shape (n, width)
+        Their bits (`ascan.kernels.level.bits_of`).
     first, last : ndarray, shape (n,)
         The gate within the trace; empty where ``last <= first``.
-    threshold : float
-        In codes, above 0.
+    threshold_bits : int
+        What an echo must reach, in codes, above 0; given by its bits.
     counts : ndarray, shape (n,), int8
         +1, -1, or 0 for any half-cycle.
     want_first : bool
@@ -88,27 +74,29 @@ def find_echoes(
         start, stop, count = first[row], last[row], counts[row]
         if stop <= start:
             continue
-        samples = trace[row]
-        arrival = start
-        if want_first:
-            while arrival < stop and not signed(samples[arrival], count) >= threshold:
-                arrival += 1
-            best = largest(samples, arrival, min(arrival + reach + 1, stop), count)
-        else:
-            best = largest(samples, start, stop, count)
-            begin[row] = max(start, best - reach)
-        if arrival == stop or not signed(samples[best], count) >= threshold:
+        samples, keys = trace[row], bits[row]
+        arrival = first_reaching(keys, start, stop, threshold_bits, count)
+        if arrival == stop:
             flags[row] |= NO_ECHO
             continue
+        if want_first:
+            best = largest(keys, arrival, min(arrival + reach + 1, stop), count)
+        else:
+            best = largest(keys, arrival, stop, count)
+            begin[row] = max(start, best - reach)
         way = np.int8(1) if samples[best] >= 0.0 else np.int8(-1)
         # The reach may end on a flank: climb to the top of this half-cycle.
         while best + 1 < stop and samples[best + 1] * way > samples[best] * way:
             best += 1
         peak[row] = best
         sign[row] = way
-        height = signed(samples[best], count)
-        before = tallest(samples, best - reach, start, count)
-        after = tallest(samples, stop, best + reach + 1, count)
-        early = tallest(samples, arrival - reach, start, count)
-        if max(before, after) > height or (want_first and early >= threshold):
+        height = abs(samples[best])
+        begins_before = want_first and (
+            first_reaching(keys, arrival - reach, start, threshold_bits, count) < start
+        )
+        if (
+            begins_before
+            or rises_above(samples, keys, best - reach, start, height, count)
+            or rises_above(samples, keys, stop, best + reach + 1, height, count)
+        ):
             flags[row] |= AT_EDGE

@@ -11,9 +11,9 @@ from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
 from ascan.errors import fault
 from ascan.flags import Flag
 from ascan.kernels.jit import compiled
+from ascan.kernels.level import bits_of, first_reaching
 from ascan.kernels.subsample import crossing_fraction
 from ascan.tables import number
-from ascan.timing.echo import signed
 from ascan.timing.protocol import EchoRows
 
 NO_ECHO = np.uint32(Flag.NO_ECHO)
@@ -33,6 +33,7 @@ def place_crossing(samples: AnyArray, below: int, way: int, level: float) -> tup
 @compiled
 def cross_fixed_level(
     trace: AnyArray,
+    bits: AnyArray,
     first: IntArray,
     last: IntArray,
     begin: IntArray,
@@ -40,6 +41,7 @@ def cross_fixed_level(
     counts: SignArray,
     noise: FloatArray,
     level: float,
+    level_bits: int,
     position: FloatArray,
     u_position: FloatArray,
     flags: FlagArray,
@@ -55,15 +57,17 @@ def cross_fixed_level(
         if peak[row] < 0:
             continue
         samples = trace[row]
-        j = begin[row]
-        if j == first[row] and signed(samples[j], counts[row]) >= level:
+        count, stop = counts[row], last[row]
+        j = first_reaching(bits[row], begin[row], stop, level_bits, count)
+        if j == first[row]:
             flags[row] |= AT_EDGE | NO_ECHO
             continue
-        while j < last[row] and signed(samples[j], counts[row]) >= level:
-            j += 1
-        while j < last[row] and not signed(samples[j], counts[row]) >= level:
-            j += 1
-        if j >= last[row]:
+        if j == begin[row]:
+            # The search begins inside a half-cycle of another echo: wait for its end.
+            while j < stop and (abs(samples[j]) if count == 0 else samples[j] * count) >= level:
+                j += 1
+            j = first_reaching(bits[row], j, stop, level_bits, count)
+        if j >= stop:
             flags[row] |= NO_ECHO
             continue
         way = 1 if samples[j] >= 0.0 else -1
@@ -166,15 +170,18 @@ class FirstCrossing:
                 flags,
             )
         elif self.level is not None:
+            level = echoes.trace.dtype.type(self.level * echoes.full_scale)
             cross_fixed_level(
                 echoes.trace,
+                bits_of(echoes.trace),
                 echoes.first,
                 echoes.last,
                 echoes.begin,
                 echoes.peak,
                 echoes.counts,
                 echoes.noise,
-                self.level * echoes.full_scale,
+                float(level),
+                int(bits_of(np.array(level))),
                 position,
                 u_position,
                 flags,

@@ -50,7 +50,7 @@ def test_an_edited_callee_is_never_served_stale(copy: Path, tmp_path: Path) -> N
     assert again == before
     callee = copy / "ascan" / "kernels" / "subsample.py"
     source = callee.read_text()
-    edited = source.replace("return 0.5 * (low + high)", "return 0.5 * (low + high) + 7.0")
+    edited = source.replace("    return place\n", "    return place + 7.0\n")
     assert edited != source
     callee.write_text(edited)
     after = run(copy, cache).stdout.split()
