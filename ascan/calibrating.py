@@ -24,8 +24,15 @@ from ascan.scan import Scan
 TOLERANCE_MM = 0.02
 THICK_TOLERANCE_MM = 0.1
 THICK_FROM_MM = 12.5
+THICKEST_MM = 10_000.0
 PLAUSIBLE_VELOCITY = 0.05
+# No alloy of a material is off its velocity by more than this factor: the steps or echoes are.
+POSSIBLE_VELOCITY = 1.5
 REPEATABLE_PERIODS = 0.1
+# Two echoes of one probe differ in shape and in timing method by no more than this.
+SHAPE_PERIODS = 2.0
+# What wear face, couplant and trigger delay a contact probe beyond its nominal delay.
+FACE_US = 1.0
 
 
 def block_u_mm(known_mm: FloatArray) -> FloatArray:
@@ -85,11 +92,11 @@ def calibrate(
         raise fault("known_mm", f"has shape {known.shape}", allowed=f"one per row, ({len(scan)},)")
     rows = np.flatnonzero(~np.isnan(known)).astype(np.int64)
     known = known[rows]
-    if rows.size == 0 or not (np.isfinite(known) & (known > 0.0)).all():
+    if rows.size == 0 or not ((known > 0.0) & (known <= THICKEST_MM)).all():
         raise fault(
             "known_mm",
-            "names no step of positive thickness",
-            allowed="mm above 0; NaN where a row is no step reading",
+            "names no step, or one that is not of positive thickness",
+            allowed=f"above 0 and up to {THICKEST_MM:g} mm; NaN where a row is no step reading",
         )
     u_known = _block_uncertainty(u_known_mm, known, rows, len(scan))
     times = time_echoes(scan.choose(rows.tolist()), procedure)
@@ -104,6 +111,7 @@ def calibrate(
     interval, u_interval = times.columns["interval_us"], times.columns["u_interval_us"]
     means = gather_steps(known[usable], u_known[usable], interval[usable], u_interval[usable])
     fit = fit_steps(means, procedure.interval.mode, procedure.material)
+    _refuse_impossible(fit, procedure)
     health = _health(fit, procedure) | {
         "every_step_used": set(known.tolist()) == set(known[usable].tolist())
     }
@@ -148,6 +156,37 @@ def _left_out(times: Readings, known: FloatArray, rows: IntArray, usable: AnyArr
     return ", ".join(parts) or "none"
 
 
+def _refuse_impossible(fit: StepFit, procedure: Procedure) -> None:
+    """Refuse a fit that no wall of this material can have."""
+    early = fit.steps.interval_us <= 0.0
+    if early.any():
+        raise fault(
+            "calibration",
+            f"the interval on the {fit.steps.thickness_mm[early][0]:g} mm step is "
+            f"{fit.steps.interval_us[early][0]:.4f} µs",
+            allowed="above 0 µs",
+            remedy="check which gates the interval names, and in which order",
+        )
+    ratio = fit.velocity_mm_per_us / procedure.material.velocity_mm_per_us
+    if not 1.0 / POSSIBLE_VELOCITY <= ratio <= POSSIBLE_VELOCITY:
+        raise fault(
+            "calibration",
+            f"the velocity comes out as {fit.velocity_mm_per_us:.4g} mm/µs, the material's is "
+            f"{procedure.material.velocity_mm_per_us:g} mm/µs",
+            remedy="check that the steps are in mm and on the right rows, and which echo is timed",
+        )
+
+
+def _zero_is_plausible(fit: StepFit, procedure: Procedure) -> bool:
+    """Tell whether the zero offset is one that pulse shape and probe can explain."""
+    periods = 1.0 / procedure.probe.frequency_mhz
+    if procedure.interval.mode == "interface_to_echo":
+        return abs(fit.zero_us) <= SHAPE_PERIODS * periods
+    if procedure.probe.arrangement == "contact":
+        return abs(fit.zero_us - procedure.probe.delay_us) <= max(FACE_US, 5.0 * periods)
+    return True
+
+
 def _health(fit: StepFit, procedure: Procedure) -> dict[str, bool]:
     steps = fit.steps.thickness_mm
     fitted = 2 if procedure.interval.mode != "echo_to_echo" and steps.size > 1 else 1
@@ -160,7 +199,9 @@ def _health(fit: StepFit, procedure: Procedure) -> dict[str, bool]:
         "residuals_tested": steps.size > fitted,
         "residuals_explained": not fit.p_value < 0.01,
         "velocity_plausible": abs(fit.velocity_mm_per_us / nominal - 1.0) <= PLAUSIBLE_VELOCITY,
+        "zero_plausible": _zero_is_plausible(fit, procedure),
         "offset_is_zero": not abs(fit.fitted_zero_us) > 3.0 * fit.u_fitted_zero_us,
+        "repeatability_tested": bool((fit.steps.readings > 1).any()),
         "repeatable": fit.repeatability_us <= REPEATABLE_PERIODS / procedure.probe.frequency_mhz,
     }
 

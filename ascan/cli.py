@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import importlib.metadata
 import os
 import sys
+import textwrap
 from collections.abc import Sequence
 
 from ascan.errors import AscanError
@@ -17,16 +19,19 @@ COMMANDS = {
     "calibrate": "fit a calibration to waveforms taken on known steps",
     "measure": "measure a scan with a procedure and a calibration",
     "export": "write readings as CSV, or a .npz scan as HDF5",
+    "synth": "write synthetic waveforms of known truth",
     "plot": "draw a waveform with its gates and picks",
 }
 DONE, BAD_INPUT, INTERRUPTED = 0, 2, 130
+HELP_WIDTH = 79
 
 
 class _Parser(argparse.ArgumentParser):
     """Reports a wrong option in the same voice as every other fault."""
 
     def error(self, message: str) -> None:  # type: ignore[override]
-        raise AscanError(f"{self.prog}: {message}; see {self.prog} --help")
+        command = self.prog.removeprefix("ascan").strip()
+        raise AscanError(f"{command}: {message}; see {self.prog} --help".removeprefix(": "))
 
 
 def build_parser(chosen: str) -> argparse.ArgumentParser:
@@ -34,19 +39,28 @@ def build_parser(chosen: str) -> argparse.ArgumentParser:
     parser = _Parser(
         prog="ascan",
         description="Wall thickness with its uncertainty from raw ultrasonic waveforms.",
-        epilog=f"{CAUTION} Exit codes: {DONE} done, {BAD_INPUT} bad input, {INTERRUPTED} "
-        "interrupted.",
+        epilog=_wrapped(
+            CAUTION, f"Exit codes: {DONE} done, {BAD_INPUT} bad input, {INTERRUPTED} interrupted."
+        ),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    parser.add_argument("--version", action="store_true", help="print the version and end")
+    subparsers = parser.add_subparsers(dest="command", metavar="COMMAND")
     for name, summary in COMMANDS.items():
-        sub = subparsers.add_parser(name, help=summary)
+        sub = subparsers.add_parser(
+            name, help=summary, formatter_class=argparse.RawDescriptionHelpFormatter
+        )
         if name == chosen:
             module = importlib.import_module(f"ascan.commands.{name}")
             sub.description = f"{summary[0].upper()}{summary[1:]}."
-            sub.epilog = f"Example: {module.EXAMPLE}    {CAUTION}"
+            sub.epilog = f"Example:\n  {module.EXAMPLE}\n\n{_wrapped(CAUTION)}"
             module.add_arguments(sub)
             sub.set_defaults(run=module.run)
     return parser
+
+
+def _wrapped(*paragraphs: str) -> str:
+    return "\n\n".join(textwrap.fill(paragraph, HELP_WIDTH) for paragraph in paragraphs)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -54,7 +68,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
         args = build_parser(words[0] if words else "").parse_args(words)
-        args.run(args)
+        if args.version:
+            print(f"ascan {importlib.metadata.version('ascan')}")
+        elif args.command is None:
+            raise AscanError("no command given; see ascan --help")
+        else:
+            args.run(args)
         sys.stdout.flush()
     except AscanError as problem:
         print(f"ascan: {problem}", file=sys.stderr)

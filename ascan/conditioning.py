@@ -14,6 +14,8 @@ from ascan.tables import number, text
 
 # Samples kept on each side of a window beyond an echo's reach, for interpolation at its edges.
 MARGIN = 3
+MOST_TAPS = 2000
+EDGES = "give low_mhz below high_mhz"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,12 +32,11 @@ class Filter:
             if edges != (None, None):
                 raise fault("filter", "kind 'none' has edges", remedy="set kind = 'band_pass'")
             return
-        if self.low_mhz is None or self.high_mhz is None or self.low_mhz >= self.high_mhz:
-            raise fault(
-                "filter",
-                f"band_pass from {edges[0]} to {edges[1]} MHz",
-                allowed="low_mhz below high_mhz, both given",
-            )
+        if self.low_mhz is None or self.high_mhz is None:
+            raise fault("filter", "is a band_pass without both edges", remedy=EDGES)
+        if self.low_mhz >= self.high_mhz:
+            edges_told = f"{self.low_mhz:g} to {self.high_mhz:g} MHz"
+            raise fault("filter", f"is a band_pass from {edges_told}", remedy=EDGES)
 
     def taps(self, sample_rate_mhz: float) -> FloatArray:
         """Return the taps from the middle one outwards; ``[1.0]`` without a filter.
@@ -53,7 +54,15 @@ class Filter:
                 f"is {self.high_mhz:g} MHz",
                 allowed=f"below half the sample rate, {sample_rate_mhz / 2.0:g} MHz",
             )
-        return band_pass_taps(sample_rate_mhz, self.low_mhz, self.high_mhz)
+        taps = band_pass_taps(sample_rate_mhz, self.low_mhz, self.high_mhz)
+        if taps.size > MOST_TAPS:
+            raise fault(
+                "filter.low_mhz",
+                f"is {self.low_mhz:g} MHz, which takes {2 * taps.size - 1} taps",
+                allowed=f"at most {2 * MOST_TAPS - 1} taps at {sample_rate_mhz:g} MHz sampling",
+                remedy="raise the lower edge",
+            )
+        return taps
 
 
 def working_type(dtype: str) -> type[np.float32] | type[np.float64]:

@@ -10,11 +10,12 @@ import numpy as np
 from ascan.arrays import AnyArray
 from ascan.calibration.record import Calibration
 from ascan.errors import fault
-from ascan.pipeline import Pipeline, Progress
+from ascan.pipeline import Pipeline
 from ascan.procedure import Procedure
 from ascan.readings import Reading, Readings
-from ascan.recording import recording_for
-from ascan.scan import MIN_SAMPLES, Scan
+from ascan.recording import check_meaning, recording_for
+from ascan.scan import MIN_SAMPLES, Progress, Scan
+from ascan.tables import checked_number
 
 
 def _gather(pipeline: Pipeline, scan: Scan, progress: Progress | None) -> Readings:
@@ -107,6 +108,9 @@ class Prepared:
 
     pipeline: Pipeline
 
+    def __repr__(self) -> str:
+        return f"<Prepared '{self.pipeline.procedure.title}' for {self.pipeline.recording.dtype}>"
+
     def measure_one(self, waveform: AnyArray, start_time_us: float = 0.0) -> Reading:
         """Return the reading of one waveform.
 
@@ -130,10 +134,9 @@ class Prepared:
                 f"has shape {array.shape} and type {array.dtype}",
                 allowed=f"(samples,) of {dtype}, at least {MIN_SAMPLES}",
             )
-        if not np.isfinite(start_time_us):
-            raise fault("start_time_us", f"is {start_time_us} µs", allowed="a finite value")
+        start = checked_number(start_time_us, "start_time_us")
         block = np.ascontiguousarray(array, dtype=dtype)[np.newaxis]
-        columns = self.pipeline.run(block, np.array([start_time_us], np.float64))
+        columns = self.pipeline.run(block, np.array([start]))
         return Readings(columns)[0]
 
 
@@ -179,5 +182,6 @@ def prepare(
         stored = np.dtype(dtype)
     except TypeError:
         raise fault("dtype", f"is {dtype!r}", allowed="the name of a stored type") from None
+    check_meaning(meaning, "prepare")
     recording = recording_for(stored, sample_rate_mhz=sample_rate_mhz, **meaning)
     return Prepared(Pipeline(procedure, recording, calibration))

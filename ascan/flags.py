@@ -35,6 +35,9 @@ class Flag(enum.IntFlag):
     OUTSIDE_MEASURING_RANGE = 1 << 13
     UNEVEN_ECHOES = 1 << 14
     SURFACE_REPEAT = 1 << 15
+    EARLIER_ECHO = 1 << 16
+    HALF_CYCLE_UNSURE = 1 << 17
+    CALIBRATION_IN_DOUBT = 1 << 18
 
 
 FATAL = int(Flag.NO_ECHO | Flag.NOT_FINITE | Flag.GATE_OUTSIDE_RECORD | Flag.NOT_POSITIVE)
@@ -52,6 +55,9 @@ MEANINGS: dict[Flag, str] = {
     Flag.OUTSIDE_MEASURING_RANGE: "outside the procedure's measuring range",
     Flag.UNEVEN_ECHOES: "uneven echoes: successive echoes are not equally spaced",
     Flag.SURFACE_REPEAT: "surface repeat: a wall echo lies where the surface echo repeats",
+    Flag.EARLIER_ECHO: "earlier echo: one about as large stands at a half or third of the interval",
+    Flag.HALF_CYCLE_UNSURE: "half-cycle unsure: another is about as high as the one that was timed",
+    Flag.CALIBRATION_IN_DOUBT: "calibration in doubt: its own health figures question it",
 }
 
 

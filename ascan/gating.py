@@ -71,7 +71,12 @@ class Gate:
             )
         start, stop = in_us if in_mm == (None, None) else in_mm
         if start is None or stop is None or start >= stop:
-            raise fault(place, f"runs from {start} to {stop}", allowed="start before stop")
+            unit = "µs" if in_mm == (None, None) else "mm"
+            raise fault(
+                place,
+                f"runs from {start} to {stop} {unit}",
+                allowed="both given, start before stop",
+            )
         if self.half_cycles in ("same", "opposite") and not self.follows:
             raise fault(
                 place,
@@ -100,6 +105,8 @@ class Gate:
 
 def gate_from_table(table: Mapping[str, Any], place: str) -> Gate:
     """Return a gate from its table, the timing method resolved."""
+    if not isinstance(table, Mapping):
+        raise fault(place, f"is {table!r}", allowed="a table", remedy="write it as [[gate]]")
     values = dict(table)
     values["timing"] = method_from_table(values.get("timing", "peak"), f"{place}.timing")
     return from_table(Gate, values, place)

@@ -1,4 +1,4 @@
-"""The noise of each record, taken from a quiet stretch of the record itself.
+"""The noise of each record, taken from a quiet stretch of the record itself, round the gate.
 
 Stretches of equal length are ranked by their spread; one near the quiet end of the ranking is
 conditioned as the echoes are, and its level and the level of its slope are measured. Whatever
@@ -8,67 +8,121 @@ not seen in a stretch that is quiet; it is larger, and no part of these figures.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from statistics import NormalDist
 
 import numpy as np
 
 from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.conditioning import condition_rows
-from ascan.kernels.jit import compiled_sums
+from ascan.kernels.jit import compiled, compiled_sums
 
-STRETCH_SAMPLES = 64
-# One stretch in ten is taken to be free of echoes, even in a record that an echo train fills.
-RANK = 10
+STRETCH_SAMPLES = 48
+# One stretch in forty, or the quietest, is taken to be free of echoes, even beside an echo train.
+RANK = 40
+LEAST_STRETCHES = 8
+CONSTANT = 1e-6
 
 
 def stretch_length(samples: int) -> int:
-    """Return the length of a stretch: 64 samples, less where the record is short."""
-    return min(STRETCH_SAMPLES, max(8, samples // 4))
+    """Return the length of a stretch: 48 samples, less where the record is short; even."""
+    return min(STRETCH_SAMPLES, max(4, 2 * (samples // 8)))
 
 
-def selection_bias(samples: int) -> float:
-    """Return what the chosen stretch of a record of even noise shows of its true level, on average.
+def selection_bias(count: int, length: int) -> float:
+    """Return what the chosen one of ``count`` stretches shows of an even noise's level, on average.
 
     The spread of L samples scatters by 1 / √(2 (L − 1)) of itself, and a low rank r of n is picked:
     1 + z / √(2 (L − 1)) with z the normal quantile at (r + 0.625) / (n + 0.25) (Blom's position).
+    Stretches that overlap by half are taken as that many apart: the error is within a few percent.
     The part of the noise inside a pass band follows the whole: its regression on it has slope 1.
     """
-    length = stretch_length(samples)
-    count = samples // length
     z = NormalDist().inv_cdf((count // RANK + 0.625) / (count + 0.25))
     return float(1.0 + z / np.sqrt(2.0 * (length - 1.0)))
 
 
-@compiled_sums
-def quiet_stretches(block: AnyArray, length: int, spread: AnyArray, origin: IntArray) -> None:
-    """Write the first sample of each row's quiet stretch into ``origin``.
+def bias_table(samples: int) -> FloatArray:
+    """Return `selection_bias` for every number of stretches a record can hold, by that number."""
+    length = stretch_length(samples)
+    most = 2 * samples // length + 1
+    return np.array([1.0] + [selection_bias(n, length) for n in range(1, most)])
 
-    ``spread``, shape (stretches,), is room to work in; sums are taken in its type.
+
+@compiled_sums
+def quiet_stretches(
+    block: AnyArray,
+    first: IntArray,
+    last: IntArray,
+    half: int,
+    room: AnyArray,
+    origin: IntArray,
+    looked_at: IntArray,
+) -> None:
+    """Write the first sample of each row's quiet stretch, and how many were looked at.
+
+    Stretches are ``2 half`` samples long and begin every ``half``. Looked at are those in the gate
+    ``first``..``last`` and as far again on each side of it. Constant ones are passed over unless
+    they are the majority: a blanked or padded part of a record says nothing of its noise, whereas a
+    record in which most stretches are constant is quieter than its quantisation.
+
+    ``room``, shape (3, half stretches of a record), is room to work in; sums are taken in its type.
     """
-    count = spread.size
-    kind = spread.dtype.type
+    kind = room.dtype.type
+    whole = block.shape[1] // half
     for row in range(block.shape[0]):
-        for k in range(count):
-            stretch = block[row, k * length : (k + 1) * length]
+        beside = max(last[row] - first[row], LEAST_STRETCHES * half)
+        low = min(max((first[row] - beside) // half, 0), max(whole - LEAST_STRETCHES, 0))
+        high = min(max((last[row] + beside) // half, low + LEAST_STRETCHES), whole)
+        count = high - low - 1
+        for k in range(count + 1):
+            stretch = block[row, (low + k) * half : (low + k + 1) * half]
             total, squares = kind(0.0), kind(0.0)
-            first = kind(stretch[0])
-            for j in range(length):
-                value = kind(stretch[j]) - first
+            start = kind(block[row, low * half])
+            for j in range(half):
+                value = kind(stretch[j]) - start
                 total += value
                 squares += value * value
-            spread[k] = squares - total * total / length
+            room[0, k], room[1, k] = total, squares
+        spread = room[2, :count]
+        constant = 0
+        for k in range(count):
+            total = room[0, k] + room[0, k + 1]
+            spread[k] = room[1, k] + room[1, k + 1] - total * total / (2 * half)
+            # Rounding leaves a constant stretch not quite at 0.
+            if spread[k] <= CONSTANT * (room[1, k] + room[1, k + 1]):
+                spread[k] = kind(0.0)
+                constant += 1
+        if 2 * constant < count:
+            count = max(count - pass_over_constant(spread), 1)
         # Ranks are low: finding the least a few times over is quicker than sorting.
         chosen = 0
         for _ in range(count // RANK + 1):
             chosen = int(np.argmin(spread))
             spread[chosen] = np.inf
-        origin[row] = chosen * length
+        origin[row] = (low + chosen) * half
+        looked_at[row] = count
+
+
+@compiled
+def pass_over_constant(spread: AnyArray) -> int:
+    """Set the spread of constant stretches, and of those that one reaches into, to infinity.
+
+    Returns how many were set. A stretch beside a constant one may be constant in part.
+    """
+    constant = spread == 0.0
+    passed = 0
+    for k in range(spread.size):
+        beside = (k > 0 and constant[k - 1]) or (k + 1 < spread.size and constant[k + 1])
+        if constant[k] or beside:
+            spread[k] = np.inf
+            passed += 1
+    return passed
 
 
 @compiled_sums
 def spread_rows(
     trace: AnyArray,
-    bias: float,
+    bias: FloatArray,
     floor: float,
     slope_floor: float,
     level: FloatArray,
@@ -76,12 +130,12 @@ def spread_rows(
 ) -> None:
     """Write the standard deviation of each row and of its half central differences.
 
-    Both are divided by ``bias``; ``floor`` and ``slope_floor`` (quantisation, in codes) are added
-    in quadrature, so that neither output is ever 0.
+    Both are divided by ``bias``, shape (n,). ``floor`` and ``slope_floor`` (quantisation, in codes)
+    are added in quadrature, so that neither output is ever 0.
     """
-    scale = 1.0 / (bias * bias)
     width = trace.shape[1]
     for row in range(trace.shape[0]):
+        scale = 1.0 / (bias[row] * bias[row])
         total, squares, slopes = 0.0, 0.0, 0.0
         for j in range(width):
             value = np.float64(trace[row, j])
@@ -115,31 +169,49 @@ def noise_correlation(taps: FloatArray) -> FloatArray:
     return np.asarray(later / later[0])
 
 
-def measure_noise(
-    block: AnyArray, zero_code: float, taps: FloatArray, step: float
-) -> tuple[FloatArray, FloatArray]:
-    """Return level and slope level of each row's noise.
+@dataclass(frozen=True, eq=False, slots=True)
+class NoiseMeter:
+    """What the noise of a record is measured with: filter, quantisation, table of biases.
 
-    Parameters
+    Attributes
     ----------
-    block : ndarray, shape (n, samples), stored type
+    taps : ndarray, shape (k + 1,), working type
     zero_code, step : float
         In codes.
-    taps : ndarray, shape (k + 1,), working type
-
-    Returns
-    -------
-    level, slope : ndarray, shape (n,), float64
-        Standard deviation of the conditioned noise, in codes, and of half the difference between
-        its neighbours two samples apart, in codes per sample.
     """
-    rows, samples = block.shape
-    length = stretch_length(samples)
-    origin = np.empty(rows, np.int64)
-    quiet_stretches(block, length, np.empty(samples // length, taps.dtype), origin)
-    trace = np.empty((rows, length), taps.dtype)
-    condition_rows(block, zero_code, origin, taps, trace)
-    level, slope = np.empty(rows), np.empty(rows)
-    floor, slope_floor = quantisation_floor(np.asarray(taps, np.float64), step)
-    spread_rows(trace, selection_bias(samples), floor, slope_floor, level, slope)
-    return level, slope
+
+    taps: AnyArray
+    zero_code: float
+    step: float
+    biases: dict[int, FloatArray] = field(default_factory=dict)
+
+    def measure(
+        self, block: AnyArray, first: IntArray, last: IntArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return level and slope level of each row's noise round its gate.
+
+        Parameters
+        ----------
+        block : ndarray, shape (n, samples), stored type
+        first, last : ndarray, shape (n,)
+            The gate: first sample, and the one after the last.
+
+        Returns
+        -------
+        level, slope : ndarray, shape (n,), float64
+            Standard deviation of the conditioned noise, in codes, and of half the difference
+            between its neighbours two samples apart, in codes per sample.
+        """
+        rows, samples = block.shape
+        length = stretch_length(samples)
+        if samples not in self.biases:
+            self.biases[samples] = bias_table(samples)
+        origin, count = np.empty(rows, np.int64), np.empty(rows, np.int64)
+        room = np.empty((3, 2 * samples // length), self.taps.dtype)
+        quiet_stretches(block, first, last, length // 2, room, origin, count)
+        trace = np.empty((rows, length), self.taps.dtype)
+        condition_rows(block, self.zero_code, origin, self.taps, trace)
+        level, slope = np.empty(rows), np.empty(rows)
+        floor, slope_floor = quantisation_floor(np.asarray(self.taps, np.float64), self.step)
+        spread_rows(trace, self.biases[samples][count], floor, slope_floor, level, slope)
+        return level, slope

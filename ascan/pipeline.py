@@ -6,7 +6,7 @@ waveform is a block of one. Nothing flows back up.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,8 +14,10 @@ import numpy as np
 from ascan.arrays import AnyArray, FlagArray, FloatArray, SignArray
 from ascan.calibration.record import Calibration
 from ascan.conditioning import MARGIN, condition_rows, working_type
-from ascan.flags import FATAL
+from ascan.errors import fault
+from ascan.flags import FATAL, Flag
 from ascan.gating import Gate, place_windows, window_samples
+from ascan.health.earlier_echo import CLEAR_PERIODS, NEAR_PERIODS, SHARES, check_earlier
 from ascan.health.finite import check_finite
 from ascan.health.low_snr import check_snr
 from ascan.health.ranges import check_ranges
@@ -24,17 +26,16 @@ from ascan.health.surface_repeat import check_repeat
 from ascan.health.uneven_echoes import check_spacing
 from ascan.interval import take_intervals
 from ascan.kernels.level import bits_of
-from ascan.noise import measure_noise, noise_correlation
+from ascan.noise import NoiseMeter, noise_correlation
 from ascan.procedure import Procedure
-from ascan.readings import gate_column
+from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column
 from ascan.recording import Recording
-from ascan.scan import Scan
+from ascan.scan import Progress, Scan
 from ascan.thickness import to_thickness
-from ascan.timing.echo import find_echoes
+from ascan.timing.echo import find_echoes, refuse_unusable
 from ascan.timing.protocol import EchoRows
 
 Columns = dict[str, AnyArray]
-Progress = Callable[[int, int], None]
 
 # Some hundred rows amortise the calls; more gained nothing (benches/speed.py).
 BLOCK_BYTES = 2**21
@@ -61,17 +62,26 @@ class Pipeline:
     recording: Recording
     calibration: Calibration | None = None
     taps: AnyArray = field(init=False)
+    meter: NoiseMeter = field(init=False)
     noise_correlation: FloatArray = field(init=False)
     weights: FloatArray = field(init=False)
     surface: str = field(init=False)
 
     def __post_init__(self) -> None:
+        for name, given, wanted in (
+            ("procedure", self.procedure, Procedure),
+            ("calibration", self.calibration, (Calibration, type(None))),
+        ):
+            if not isinstance(given, wanted):
+                raise fault(name, f"is of type {type(given).__name__}", remedy=f"load the {name}")
         self.procedure.check_recording(self.recording)
         if self.calibration is not None:
             self.calibration.check_signature(self.procedure.signature(self.recording))
         taps = self.procedure.filter.taps(self.recording.sample_rate_mhz)
         taps = taps.astype(working_type(self.recording.dtype))
         object.__setattr__(self, "taps", taps)
+        meter = NoiseMeter(taps, self.recording.zero_code, self.recording.step)
+        object.__setattr__(self, "meter", meter)
         object.__setattr__(self, "noise_correlation", noise_correlation(taps))
         object.__setattr__(self, "weights", self.procedure.interval.weights())
         object.__setattr__(self, "surface", _surface_gate(self.procedure))
@@ -97,13 +107,13 @@ class Pipeline:
         flags = np.zeros(rows, np.uint32)
         if block.dtype.kind == "f":
             check_finite(block, flags)
-        noise = measure_noise(block, self.recording.zero_code, self.taps, self.recording.step)
         echoes: dict[str, GateEchoes] = {}
         for gate in self.procedure.gates:
-            echoes[gate.name] = self._time_gate(gate, echoes, block, start_time_us, noise)
+            echoes[gate.name] = self._time_gate(gate, echoes, block, start_time_us)
         for name in self.procedure.interval.gates:
             flags |= echoes[name].flags
         self._check_train(echoes, flags)
+        self._check_earlier(block, start_time_us, echoes, flags)
         columns = self._take_interval(echoes, flags)
         for name, found in echoes.items():
             for suffix in ("time_us", "u_time_us", "amplitude", "snr_db", "flags"):
@@ -116,7 +126,6 @@ class Pipeline:
         earlier: Mapping[str, GateEchoes],
         block: AnyArray,
         start_time_us: FloatArray,
-        noise: tuple[FloatArray, FloatArray],
     ) -> GateEchoes:
         """Place the gate, condition it, find the echo, time it, check it."""
         rows, samples = block.shape
@@ -131,8 +140,11 @@ class Pipeline:
         first, last = np.empty(rows, np.int64), np.empty(rows, np.int64)
         place_windows(origin_us, start_time_us, window_us, rate, samples, first, last, flags)
 
+        noise, noise_slope = self.meter.measure(block, first, last)
+
         margin = MARGIN + self.reach
-        trace = np.empty((rows, window_samples(window_us, rate) + 2 * margin), self.taps.dtype)
+        width = min(window_samples(window_us, rate), samples)
+        trace = np.empty((rows, width + 2 * margin), self.taps.dtype)
         origin = first - margin
         condition_rows(block, recording.zero_code, origin, self.taps, trace)
         first, last = first - origin, last - origin
@@ -150,6 +162,8 @@ class Pipeline:
             counts,
             gate.echo == "first",
             self.reach,
+            noise,
+            (-origin, samples - origin),
             begin,
             peak,
             sign,
@@ -163,22 +177,25 @@ class Pipeline:
             peak=peak,
             sign=sign,
             counts=counts,
-            noise=noise[0],
-            noise_slope=noise[1],
+            noise=noise,
+            noise_slope=noise_slope,
             noise_correlation=self.noise_correlation,
             full_scale=recording.full_scale,
+            period=rate / self.procedure.probe.frequency_mhz,
         )
-        position, u_position = np.empty(rows), np.empty(rows)
+        position, u_position = np.full(rows, np.nan), np.full(rows, np.nan)
         gate.timing.refine(found, position, u_position, flags)
+        refuse_unusable(peak, first, last, position, u_position, flags)
 
         has_echo = np.isfinite(position)
         top = np.where(has_echo, trace[np.arange(rows), np.maximum(peak, 0)], np.nan)
-        place, own_peak = position + origin, np.where(has_echo, peak + origin, np.nan)
+        place: FloatArray = np.add(position, origin)
+        own_peak = np.where(has_echo, (peak + origin).astype(np.float64), np.nan)
         check_saturation(
             block, place, own_peak, self.reach, recording.clip_low, recording.clip_high, flags
         )
         snr_db = np.empty(rows)
-        check_snr(top, noise[0], self.procedure.checks.least_snr_db, snr_db, flags)
+        check_snr(top, noise, self.procedure.checks.least_snr_db, snr_db, flags)
         return GateEchoes(
             time_us=start_time_us + place / rate,
             u_time_us=u_position / rate,
@@ -208,6 +225,38 @@ class Pipeline:
             check_repeat(
                 surface_us, echoes[name].time_us, probe.delay_us, self.procedure.reach_us, flags
             )
+
+    def _check_earlier(
+        self,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        echoes: Mapping[str, GateEchoes],
+        flags: FlagArray,
+    ) -> None:
+        """Look for an echo at a half and a third of every interval between echoes that are used."""
+        recording = self.recording
+        period_us = 1.0 / self.procedure.probe.frequency_mhz
+        near = int(np.ceil(NEAR_PERIODS * period_us * recording.sample_rate_mhz))
+        trace = np.empty((len(flags), 2 * near + 1), self.taps.dtype)
+        begin_us = np.full(len(flags), self._time_zero_us())
+        for name in self.procedure.interval.gates:
+            echo = echoes[name]
+            if name != self.surface:
+                for share in SHARES:
+                    ahead_us = (echo.time_us - begin_us) / share
+                    middle = (begin_us + ahead_us - start_time_us) * recording.sample_rate_mhz
+                    index = np.nan_to_num(middle, nan=0.0, posinf=0.0, neginf=0.0)
+                    origin = np.rint(index).astype(np.int64) - near
+                    condition_rows(block, recording.zero_code, origin, self.taps, trace)
+                    height = echo.amplitude * recording.full_scale
+                    check_earlier(trace, ahead_us, CLEAR_PERIODS * period_us, height, flags)
+            begin_us = echo.time_us
+
+    def _time_zero_us(self) -> float:
+        """Return when the sound left the probe: calibrated, else nominal."""
+        if self.calibration is not None and self.calibration.mode == "time_zero_to_echo":
+            return self.calibration.zero_us
+        return self.procedure.probe.delay_us
 
     def _take_interval(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> Columns:
         """Return interval, thickness, uncertainties and flags of a block."""
@@ -247,6 +296,8 @@ class Pipeline:
             u_common,
             flags,
         )
+        if fit.is_in_doubt:
+            flags |= np.uint32(Flag.CALIBRATION_IN_DOUBT)
         u = np.hypot(u_random, u_common)
         span = self.procedure.range
         check_ranges(
@@ -264,12 +315,25 @@ class Pipeline:
         samples = scan.shape[1]
         per_row = samples * scan.rows.dtype.itemsize
         size = int(min(2048, max(64, BLOCK_BYTES // per_row)))
+        self._check_columns(scan)
         for rows, block in scan.blocks(size):
             found = self.run(block, scan.start_time_us[rows])
             kept = {name: column[rows] for name, column in scan.columns.items()}
             yield rows, kept | found
             if progress is not None:
                 progress(rows.stop, len(scan))
+
+    def _check_columns(self, scan: Scan) -> None:
+        """Refuse a scan whose columns are called like those of the readings."""
+        taken = set(RESULT_COLUMNS)
+        for gate in self.procedure.gates:
+            taken |= {gate_column(gate.name, suffix) for suffix in GATE_COLUMNS}
+        for name in taken & set(scan.columns):
+            raise fault(
+                f"{scan.name}: column '{name}'",
+                "is called like a column of the readings",
+                remedy="rename it, or the gate",
+            )
 
 
 def _surface_gate(procedure: Procedure) -> str:

@@ -13,6 +13,7 @@ from ascan.errors import fault
 from ascan.gating import Gate, gate_from_table
 from ascan.interval import Interval
 from ascan.material import Material
+from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column
 from ascan.recording import Recording
 from ascan.tables import from_table, number, text, unknown_key
 from ascan.timing.echo import OWN_PEAK_PERIODS
@@ -35,7 +36,7 @@ class Probe:
 
     name: str = text("unnamed")
     arrangement: str = text(choices=("contact", "delay_line", "immersion"))
-    frequency_mhz: float = number(above=0.0, most=200.0)
+    frequency_mhz: float = number(least=0.01, most=200.0)
     delay_us: float = number(0.0, least=0.0)
 
 
@@ -109,12 +110,25 @@ class Procedure:
                     remedy="put that gate above this one",
                 )
             earlier.add(gate.name)
-        for name in self.interval.gates:
+        columns = [gate_column(gate.name, suffix) for gate in self.gates for suffix in GATE_COLUMNS]
+        for name in columns:
+            if columns.count(name) > 1 or name in RESULT_COLUMNS:
+                raise fault("gate", f"names make two columns '{name}'", remedy="rename one gate")
+        order = self.interval.gates
+        for name in order:
             if name not in earlier:
                 raise fault(
                     "interval.gates",
                     f"names '{name}'",
                     allowed=", ".join(gate.name for gate in self.gates),
+                )
+
+        for k, name in enumerate(order):
+            if self.gate(name).follows in order[k + 1 :]:
+                raise fault(
+                    "interval.gates",
+                    f"names '{name}' before '{self.gate(name).follows}', which it follows",
+                    allowed="the order of arrival",
                 )
 
     @classmethod
@@ -142,7 +156,7 @@ class Procedure:
         """
         try:
             table = tomllib.loads(content)
-        except tomllib.TOMLDecodeError as problem:
+        except (tomllib.TOMLDecodeError, RecursionError) as problem:
             raise fault(place, f"is not TOML: {problem}") from None
         return _from_table(table, content)
 
@@ -160,7 +174,7 @@ class Procedure:
         return {
             "mode": self.interval.mode,
             "echoes": {
-                f"echo_{k + 1}": self.gate(name).signature()
+                f"echo_{k + 1}": self._gate_signature(self.gate(name))
                 for k, name in enumerate(self.interval.gates)
             },
             "filter": {
@@ -176,6 +190,13 @@ class Procedure:
             "sample_rate_mhz": recording.sample_rate_mhz,
             "rectified": recording.rectified,
         }
+
+    def _gate_signature(self, gate: Gate) -> dict[str, Any]:
+        """Return a gate's signature; where polarity is relative, with that of the followed gate."""
+        signature = gate.signature()
+        if gate.half_cycles in ("same", "opposite"):
+            signature["against"] = self._gate_signature(self.gate(gate.follows))
+        return signature
 
     def check_recording(self, recording: Recording) -> None:
         """Refuse a recording that the procedure's methods cannot work on.
@@ -238,10 +259,16 @@ def _from_table(table: Mapping[str, Any], content: str) -> Procedure:
         raise fault("title", f"is {title!r}", allowed="a text")
     return Procedure(
         title=title,
-        gates=tuple(gate_from_table(gate, f"gate[{k}]") for k, gate in enumerate(gates)),
+        gates=tuple(gate_from_table(gate, _gate_place(gate, k)) for k, gate in enumerate(gates)),
         text=content,
         **parts,
     )
+
+
+def _gate_place(gate: Any, number: int) -> str:
+    """Return how an error names a gate: by its name where it has one, else by its place."""
+    name = gate.get("name") if isinstance(gate, Mapping) else None
+    return f"gate '{name}'" if isinstance(name, str) else f"gate number {number + 1}"
 
 
 def load_procedure(path: str | Path) -> Procedure:

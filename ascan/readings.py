@@ -78,7 +78,7 @@ class Tally:
     thickest: tuple[float, float, int] = (-np.inf, np.nan, -1)
 
     def add(self, columns: Mapping[str, AnyArray]) -> None:
-        """Add a block of readings; a column ``row`` names rows by their place in a larger scan."""
+        """Add a block of readings; ``scan_row`` names rows by their place in a larger scan."""
         flags, thickness, u = columns["flags"], columns["thickness_mm"], columns["u_mm"]
         fatal = is_fatal(flags)
         for flag in MEANINGS:
@@ -90,7 +90,9 @@ class Tally:
         self.with_care += int(((flags != 0) & ~fatal).sum())
         if not fatal.all():
             low, high = int(np.nanargmin(thickness)), int(np.nanargmax(thickness))
-            row = columns.get("row", np.arange(self.rows, self.rows + len(flags)))
+            row = columns.get("scan_row", np.arange(self.rows, self.rows + len(flags)))
+            if row.dtype.kind != "i":
+                row = np.arange(self.rows, self.rows + len(flags))
             least = (float(thickness[low]), float(u[low]), int(row[low]))
             most = (float(thickness[high]), float(u[high]), int(row[high]))
             self.thinnest = min(self.thinnest, least, key=lambda item: item[0])
@@ -140,6 +142,10 @@ class Readings:
     def __len__(self) -> int:
         return len(self.columns["flags"])
 
+    def __repr__(self) -> str:
+        refused = int(is_fatal(self.flags).sum())
+        return f"<Readings: {len(self)} waveforms, {refused} refused; {', '.join(self.columns)}>"
+
     def __getitem__(self, row: int) -> Reading:
         values = {name: column[row] for name, column in self.columns.items()}
         wanted = ("thickness_mm", "u_mm", "u_random_mm", "u_common_mm")
@@ -179,7 +185,11 @@ class Readings:
         }
         if not found:
             ending = "_time_us"
-            gates = [name.removesuffix(ending) for name in self.columns if name.endswith(ending)]
+            gates = [
+                name.removesuffix(ending)
+                for name in self.columns
+                if name.endswith(ending) and not name.endswith(f"_u{ending}")
+            ]
             raise fault("readings", f"hold no gate '{gate}'", allowed=", ".join(gates))
         return found
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -43,6 +44,16 @@ class Recording:
     rectified: bool
 
 
+MEANING = ("full_scale", "zero_code", "clip_low", "clip_high", "rectified")
+
+
+def check_meaning(meaning: Mapping[str, Any], place: str) -> None:
+    """Refuse an argument that `recording_for` does not know."""
+    for key in meaning:
+        if key not in MEANING:
+            raise fault(place, f"unknown argument '{key}'", allowed=", ".join(MEANING))
+
+
 def recording_for(
     dtype: np.dtype[Any],
     *,
@@ -73,7 +84,7 @@ def recording_for(
             allowed=", ".join(STORED_TYPES),
             remedy="convert them to one of these without scaling",
         )
-    rate = checked_number(sample_rate_mhz, "sample_rate_mhz", above=0.0)
+    rate = checked_number(sample_rate_mhz, "sample_rate_mhz", above=0.0, most=1e5)
     zero, full = _type_defaults(dtype, rectified)
     if zero_code is not None:
         zero = checked_number(zero_code, "zero_code")
@@ -94,7 +105,7 @@ def recording_for(
         clip["clip_low"] = -math.inf
     for key, given in (("clip_low", clip_low), ("clip_high", clip_high)):
         if given is not None:
-            clip[key] = float(given)  # an infinite one says that nothing clips there
+            clip[key] = _clip_level(given, key)
     if not clip["clip_low"] < clip["clip_high"]:
         raise fault(
             "clip_low",
@@ -111,6 +122,13 @@ def recording_for(
         rectified=bool(rectified),
         **clip,
     )
+
+
+def _clip_level(value: Any, place: str) -> float:
+    """Return a clipping level; an infinite one says that nothing clips there."""
+    if value in (math.inf, -math.inf):
+        return float(value)
+    return checked_number(value, place)
 
 
 def _type_defaults(dtype: np.dtype[Any], rectified: bool) -> tuple[float, float]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, Protocol, Self
@@ -11,7 +11,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray, FloatArray
 from ascan.errors import fault
-from ascan.recording import Recording, recording_for
+from ascan.recording import Recording, check_meaning, recording_for
 
 # Columns the engine knows by name, with what they mean. Any other name is carried along untouched.
 KNOWN_COLUMNS = {
@@ -24,6 +24,10 @@ KNOWN_COLUMNS = {
     "time_s": "seconds since 1970-01-01 UTC",
     "point": "name of the measuring point",
 }
+
+
+# Called with (rows done, rows in all) after each block.
+Progress = Callable[[int, int], None]
 
 
 class RowSource(Protocol):
@@ -162,17 +166,17 @@ class Scan:
         AscanError
             Wrong shape, type, length or value.
         """
-        array = np.asarray(waveforms)
+        try:
+            array = np.asarray(waveforms)
+        except ValueError as problem:
+            raise fault(name, f"waveforms are no array ({problem})") from None
         if array.ndim == 1:
             array = array[np.newaxis]
         if array.ndim != 2:
             raise fault(name, f"waveforms have {array.ndim} axes", allowed="(rows, samples)")
-        known = ("full_scale", "zero_code", "clip_low", "clip_high", "rectified")
-        for key in meaning:
-            if key not in known:
-                raise fault(name, f"unknown argument '{key}'", allowed=", ".join(known))
+        check_meaning(meaning, name)
         recording = recording_for(array.dtype, sample_rate_mhz=sample_rate_mhz, **meaning)
-        times = np.asarray(start_time_us, dtype=np.float64)
+        times = _start_times(start_time_us, len(array))
         return cls(ArrayRows(array), recording, times, columns or {}, name)
 
     @property
@@ -183,8 +187,13 @@ class Scan:
     def __len__(self) -> int:
         return self.rows.shape[0]
 
+    def __repr__(self) -> str:
+        rows, samples = self.shape
+        kind = f"{self.recording.dtype}, {self.recording.sample_rate_mhz:g} MHz"
+        return f"<Scan '{self.name}': {rows} waveforms of {samples} samples, {kind}>"
+
     def choose(self, rows: Sequence[int]) -> Scan:
-        """Return a scan of some rows of this one; a column ``row`` keeps their numbers.
+        """Return a scan of some rows of this one; a column ``scan_row`` keeps their numbers.
 
         Raises
         ------
@@ -197,7 +206,7 @@ class Scan:
                 raise fault(self.name, f"has no row {row}", allowed=f"0 to {count - 1}")
         index = np.asarray(rows, dtype=np.int64)
         columns = {key: value[index] for key, value in self.columns.items()}
-        columns.setdefault("row", index)
+        columns["scan_row"] = index
         source = ChosenRows(self.rows, tuple(int(row) for row in rows))
         return Scan(source, self.recording, self.start_time_us[index], columns, self.name)
 
@@ -213,7 +222,10 @@ MIN_SAMPLES = 8
 
 
 def _start_times(value: Any, count: int) -> FloatArray:
-    times = np.asarray(value, dtype=np.float64)
+    try:
+        times = np.asarray(value, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise fault("start_time_us", f"is {value!r}", allowed="numbers, in µs") from None
     if times.ndim == 0:
         times = np.full(count, float(times))
     if times.shape != (count,):
@@ -227,7 +239,13 @@ def _start_times(value: Any, count: int) -> FloatArray:
 
 
 def _column(key: str, value: Any, count: int, name: str) -> AnyArray:
+    if not key or "/" in key or key in (".", ".."):
+        raise fault(
+            f"{name}: column '{key}'", "has a name that no file can hold", remedy="rename it"
+        )
     column = np.array(value)
+    if column.dtype.kind == "S":
+        column = np.char.decode(column, "utf-8", "replace")
     if column.shape != (count,):
         raise fault(
             f"{name}: column '{key}'",

@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import Any
 
 from ascan.calibration.record import Calibration
-from ascan.pipeline import Pipeline, Progress
+from ascan.pipeline import Pipeline
 from ascan.procedure import Procedure
 from ascan.readings import Tally
-from ascan.scan import Scan
+from ascan.scan import Progress, Scan
 from ascan.store.provenance import PROVENANCE_VERSION, DigestingRows, now, software
 from ascan.store.readings import readings_file
 

@@ -141,14 +141,25 @@ def checked_number(
         if isinstance(value, (bool, str, bytes)):
             raise TypeError
         result = float(value)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         raise fault(place, f"is {value!r}", allowed=f"a number{sign and ' in' + sign}") from None
     if not math.isfinite(result) or result <= above or not least <= result <= most:
         limits = [f"above {above:g}{sign}"] if above > -math.inf else []
         limits += [f"at least {least:g}{sign}"] if least > -math.inf else []
         limits += [f"at most {most:g}{sign}"] if most < math.inf else []
-        raise fault(place, f"is {result:g}{sign}", allowed=" and ".join(limits) or "finite")
+        allowed = " and ".join(limits) or "finite"
+        raise fault(place, f"is {result:g}{sign}", allowed=allowed, remedy=_rescaled(place, result))
     return result
+
+
+def _rescaled(place: str, value: float) -> str:
+    """Return a hint where a value out of limits looks like one in another unit."""
+    unit = unit_of(place)
+    if unit and unit.kind == "velocity" and 300.0 <= value <= 30000.0:
+        return f"{value:g} m/s is {value / 1e3:g} mm/µs"
+    if unit and unit.kind == "frequency" and value >= 1e5:
+        return f"{value:g} Hz is {value / 1e6:g} MHz"
+    return ""
 
 
 def _checked_text(value: Any, place: str, choices: tuple[str, ...]) -> str:

@@ -25,11 +25,23 @@ HEALTH = {
     "step, a wrong half-cycle, or a path that is not direct",
     "velocity_plausible": "the velocity is more than 5 % off the material's: wrong material, wrong "
     "echo, or steps given in another unit",
+    "zero_plausible": "the zero offset is larger than pulse shape and probe explain: a later echo "
+    "was timed, or one step is not as thick as stated",
     "offset_is_zero": "the echo-to-echo offset fitted beside is more than 3 u from 0: the echoes "
     "used differ in shape, or one of them is not a back-wall echo",
+    "repeatability_tested": "no step was read twice: what coupling adds is not known and not in u",
     "repeatable": "repeated readings on one step scatter by more than a tenth of a period: "
     "unsteady coupling, or the timed half-cycle changes",
 }
+
+
+# Those that question the values themselves: readings made with such a calibration are flagged.
+QUESTIONING = (
+    "residuals_explained",
+    "velocity_plausible",
+    "zero_plausible",
+    "offset_is_zero",
+)
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -137,6 +149,11 @@ class Calibration:
         return float(np.sqrt(self.covariance[1, 1]))
 
     @property
+    def is_in_doubt(self) -> bool:
+        """Whether a health figure says that its values may be wrong, not only little tested."""
+        return not all(self.health.get(name, True) for name in QUESTIONING)
+
+    @property
     def warnings(self) -> list[str]:
         """The meaning of every health figure that is false."""
         return [HEALTH[name] for name, good in self.health.items() if not good]
@@ -147,7 +164,7 @@ class Calibration:
         numbers = [self.zero_us, self.velocity_mm_per_us, *self.covariance.ravel().tolist()]
         numbers += [self.repeatability_us, self.lack_of_fit_us]
         columns = {name: getattr(self.steps, name).tolist() for name in Steps.__slots__}
-        content = json.dumps([numbers, columns, self.signature], sort_keys=True)
+        content = json.dumps([numbers, columns, self.signature, dict(self.health)], sort_keys=True)
         return hashlib.sha256(content.encode()).hexdigest()
 
     def check_signature(self, signature: Mapping[str, Any]) -> None:

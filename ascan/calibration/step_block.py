@@ -56,8 +56,11 @@ def gather_steps(
     interval_us, u_interval_us : ndarray, shape (readings,)
         Interval, and its random standard uncertainty from noise.
     """
-    thickness, index, readings = np.unique(known_mm, return_inverse=True, return_counts=True)
-    count = thickness.size
+    # Labels that differ by less than a micrometre mean one step.
+    label = np.round(known_mm, 3)
+    steps, index, readings = np.unique(label, return_inverse=True, return_counts=True)
+    count = steps.size
+    thickness = np.bincount(index, known_mm, count) / readings
     mean = np.bincount(index, interval_us, count) / readings
     noise = np.bincount(index, u_interval_us**2, count) / readings
     u_known = np.zeros(count)

@@ -8,18 +8,23 @@ import numpy as np
 
 from ascan.arrays import FloatArray
 from ascan.calibrating import calibrate
-from ascan.commands.shared import add_common, rows_of, say
+from ascan.commands.shared import add_common, check_outputs, rows_of, say
+from ascan.engine import measure
 from ascan.errors import fault
 from ascan.procedure import load_procedure
+from ascan.readings import Reading
 from ascan.report.cautions import CAUTION
 from ascan.scan import Scan
+from ascan.store import schema
 from ascan.store.calibrations import save_calibration
 from ascan.store.scans import open_scan
-from ascan.store.schema import refuse_existing
 
 EXAMPLE = (
     "ascan calibrate block.npz --procedure wall.toml --step 5=0-4 --step 10=5-9 -o calibration.h5"
 )
+
+
+FEW = 40
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -46,18 +51,31 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Fit, save, and print the calibration."""
-    refuse_existing(args.output, args.replace)
+    check_outputs(args, [args.scan, args.procedure], [(args.output, schema.CALIBRATION)])
     scan, procedure = open_scan(args.scan), load_procedure(args.procedure)
     known = _known(scan, args)
     calibration = calibrate(scan, procedure, known, u_known_mm=args.block_u_mm)
     save_calibration(calibration, args.output, replace=args.replace)
-    say(args, [f"calibration {args.output}", *calibration.lines(), CAUTION])
+    say(args, [f"calibration {args.output}", *calibration.lines()])
+    used = np.flatnonzero(~np.isnan(known))
+    if used.size <= FEW:
+        readings = measure(scan.choose(used.tolist()), procedure, calibration)
+        each = zip(used.tolist(), readings, strict=True)
+        lines = [_off(row, reading, float(known[row])) for row, reading in each]
+        say(args, ["each reading, and how far from its step:", *lines])
+    say(args, [CAUTION])
+
+
+def _off(row: int, reading: Reading, known_mm: float) -> str:
+    return f"row {row:>4}  {reading.thickness_mm - known_mm:+.3f} mm off {known_mm:g}  {reading}"
 
 
 def _known(scan: Scan, args: argparse.Namespace) -> FloatArray:
     """Return the known thickness of each row, NaN where it is no step reading."""
     if bool(args.step) == bool(args.known_column):
-        raise fault("calibrate", "needs to know the steps", allowed="--step or --known-column")
+        raise fault(
+            "calibrate", "needs to know the steps", allowed="either --step or --known-column"
+        )
     known = np.full(len(scan), np.nan)
     if args.known_column:
         if args.known_column not in scan.columns:
@@ -69,8 +87,8 @@ def _known(scan: Scan, args: argparse.Namespace) -> FloatArray:
         column = scan.columns[args.known_column]
         if column.dtype.kind not in "iuf":
             raise fault("--known-column", f"'{args.known_column}' holds no numbers")
-        rows = rows_of(args.rows, "--rows") if args.rows else range(len(scan))
-        for row in _existing(rows, len(scan), "--rows"):
+        rows = rows_of(args.rows, len(scan), "--rows") if args.rows else range(len(scan))
+        for row in rows:
             known[row] = column[row]
         return known
     for text in args.step:
@@ -81,15 +99,8 @@ def _known(scan: Scan, args: argparse.Namespace) -> FloatArray:
             value = np.nan
         if not equals or not np.isfinite(value):
             raise fault("--step", f"is '{text}'", allowed="MM=ROWS, such as 10=0,7-20")
-        for row in _existing(rows_of(rows, "--step"), len(scan), "--step"):
+        for row in rows_of(rows, len(scan), "--step"):
             if not np.isnan(known[row]):
                 raise fault("--step", f"names row {row} twice, as {known[row]:g} and {value:g} mm")
             known[row] = value
     return known
-
-
-def _existing(rows: list[int] | range, count: int, place: str) -> list[int] | range:
-    for row in rows:
-        if row >= count:
-            raise fault(place, f"names row {row}", allowed=f"0 to {count - 1}")
-    return rows

@@ -7,26 +7,26 @@ import importlib.util
 from pathlib import Path
 
 import numpy as np
-from ascan_synthetic.scenario import Setup, SyntheticScan, corroded_plate, step_block
 
+from ascan.arrays import FloatArray
 from ascan.calibrating import calibrate
 from ascan.commands.shared import progress_bar, say
+from ascan.commands.synth import synthesis_of, synthetic_scan
+from ascan.errors import fault
 from ascan.pipeline import Pipeline
 from ascan.procedure import Procedure
 from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
 from ascan.report.waveform import draw_waveform
-from ascan.scan import Scan
 from ascan.store.calibrations import save_calibration
 from ascan.store.readings import load_readings, write_csv
-from ascan.store.scans import save_scan
+from ascan.store.scans import open_scan, save_scan
 from ascan.stream import measure_to_file
 
 EXAMPLE = "ascan demo"
+MARKER = ".ascan-demo"
 SEED = 20261125
-STEPS_MM = np.array([3.0, 5.0, 8.0, 12.0])
 BLOCK_U_MM = 0.005
-SETUP = Setup(arrangement="delay_line", samples=2000, start_us=5.0)
 PROCEDURE = """\
 title = "Feed-water header of an invented pump house, delay-line probe"
 
@@ -78,36 +78,34 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Make the signals, calibrate, measure, compare with the truth, draw the thinnest place."""
-    folder = Path(args.folder)
-    folder.mkdir(parents=True, exist_ok=True)
+    folder = _demo_folder(Path(args.folder))
     procedure = Procedure.from_text(PROCEDURE, "demo procedure")
     (folder / "procedure.toml").write_text(PROCEDURE, encoding="utf-8")
-    block = step_block(SETUP, STEPS_MM, 5, SEED)
-    # The certificate is off by as much as it says it may be; the engine only sees the certificate.
-    error_mm = np.random.default_rng(SEED).normal(0.0, BLOCK_U_MM, len(STEPS_MM))
-    certified_mm = block.thickness_mm + np.repeat(error_mm, 5)
-    plate = corroded_plate(SETUP, 60, 40, SEED)
-    save_scan(_scan(block, {"certified_mm": certified_mm}), folder / "block.h5", replace=True)
-    component = _scan(plate, plate.columns)
-    save_scan(component, folder / "component.h5", replace=True)
+    block = synthetic_scan(synthesis_of("step_block"))
+    component = synthetic_scan(synthesis_of("pitted_raster"))
+    save_scan(block, folder / "block.h5", replace=True)
+    save_scan(component, folder / "component.h5", replace=True, progress=progress_bar(args))
 
-    calibration = calibrate(_scan(block, {}), procedure, certified_mm, u_known_mm=BLOCK_U_MM)
+    calibration = calibrate(
+        block, procedure, _certified(block.columns["true_axis_mm"]), u_known_mm=BLOCK_U_MM
+    )
     save_calibration(calibration, folder / "calibration.h5", replace=True)
     readings_path = folder / "readings.h5"
+    stored = open_scan(folder / "component.h5")
     tally = measure_to_file(
-        component, procedure, calibration, readings_path, replace=True, progress=progress_bar(args)
+        stored, procedure, calibration, readings_path, replace=True, progress=progress_bar(args)
     )
     readings = load_readings(readings_path)
     write_csv(readings, folder / "readings.csv", replace=True)
 
     lines = [f"{procedure.title} (invented; signals are synthetic)", "", *calibration.lines(), ""]
-    lines += [*tally.lines(), *_against_truth(readings, plate.thickness_mm)]
-    if importlib.util.find_spec("matplotlib"):
-        row = tally.thinnest[2]
+    lines += [*tally.lines(), *_against_truth(readings)]
+    row = tally.thinnest[2]
+    if row >= 0 and importlib.util.find_spec("matplotlib"):
         draw_waveform(
-            Pipeline(procedure, component.recording, calibration),
-            plate.waveforms[row],
-            float(plate.start_time_us[row]),
+            Pipeline(procedure, stored.recording, calibration),
+            stored.rows.read_block(row, row + 1)[0],
+            float(stored.start_time_us[row]),
             folder / "thinnest.png",
             title=f"thinnest place, row {row}",
             replace=True,
@@ -116,26 +114,39 @@ def run(args: argparse.Namespace) -> None:
     say(args, [*lines, f"files are in {folder}/", CAUTION])
 
 
-def _scan(made: SyntheticScan, columns: dict[str, np.ndarray]) -> Scan:
-    return Scan.from_array(
-        made.waveforms,
-        sample_rate_mhz=made.sample_rate_mhz,
-        start_time_us=made.start_time_us,
-        full_scale=made.full_scale,
-        columns=columns,
-        name="synthetic",
-    )
+def _demo_folder(folder: Path) -> Path:
+    """Return the folder, made if need be; one that holds anything but a demo is refused."""
+    folder.mkdir(parents=True, exist_ok=True)
+    if any(folder.iterdir()) and not (folder / MARKER).is_file():
+        raise fault(
+            str(folder), "holds files that are not a demo's", remedy="name another --folder"
+        )
+    (folder / MARKER).write_text("Files of ascan demo; the next demo replaces them.\n")
+    return folder
 
 
-def _against_truth(readings: Readings, truth_mm: np.ndarray) -> list[str]:
+def _certified(true_mm: FloatArray) -> FloatArray:
+    """Return steps as certified: off by as much as the certificate says they may be."""
+    steps, index = np.unique(true_mm, return_inverse=True)
+    error_mm = np.random.default_rng(SEED).normal(0.0, BLOCK_U_MM, steps.size)
+    return np.asarray(true_mm + error_mm[index])
+
+
+def _against_truth(readings: Readings) -> list[str]:
     """Compare with the invented truth: what no real job can do."""
     clean = readings.flags == 0
     if not clean.any():
         return ["no reading without a flag to compare with the truth"]
-    error = readings.thickness_mm[clean] - truth_mm[clean]
-    inside = np.abs(error) <= 2.0 * readings.u_mm[clean]
+    read, reach = readings.thickness_mm[clean], 2.0 * readings.u_mm[clean]
+    least, most = (readings.columns[f"true_{end}_mm"][clean] for end in ("least", "most"))
+    error = read - readings.columns["true_axis_mm"][clean]
+    inside = (read >= least - reach) & (read <= most + reach)
+    level = most - least < 0.05
     return [
-        f"against the truth, {int(clean.sum())} readings without a flag: mean error "
-        f"{1e3 * error.mean():+.1f} µm, largest {1e3 * np.abs(error).max():.1f} µm, inside 2 u "
-        f"{100.0 * inside.mean():.1f} % (flat plates without roughness: a real wall is worse)",
+        f"against the truth, {int(clean.sum())} readings without a flag: {100 * inside.mean():.1f} "
+        "% lie between the least and the most wall under the beam, within 2 u",
+        f"  where that wall varies by less than 0.05 mm ({int(level.sum())} readings): mean error "
+        f"{1e3 * error[level].mean():+.1f} µm, largest {1e3 * np.abs(error[level]).max():.1f} µm",
+        f"  on the flanks of pits: largest error against the axis {np.abs(error).max():.2f} mm; u "
+        "does not cover the beam's width",
     ]

@@ -5,11 +5,13 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from ascan.commands.shared import add_common, say
+from ascan.commands.shared import add_common, check_outputs, say
 from ascan.errors import fault
+from ascan.store import schema
 from ascan.store.readings import load_readings, write_csv
 from ascan.store.scans import open_scan, save_scan
 
+ENDINGS = (".csv", ".h5", ".hdf5")
 EXAMPLE = "ascan export readings.h5 -o readings.csv"
 
 
@@ -23,11 +25,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> None:
     """Write the other form."""
     ending = Path(args.output).suffix.lower()
+    kind = "text" if ending == ".csv" else schema.SCAN
+    check_outputs(args, [args.file], [(args.output, kind)] if ending in ENDINGS else [])
     if ending == ".csv":
         readings = load_readings(args.file)
         write_csv(readings, args.output, replace=args.replace)
         say(args, [f"{len(readings)} readings written to {args.output}"])
-    elif ending in (".h5", ".hdf5"):
+    elif ending in ENDINGS:
         scan = open_scan(args.file)
         save_scan(scan, args.output, replace=args.replace)
         say(args, [f"{len(scan)} waveforms written to {args.output}"])

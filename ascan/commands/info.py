@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from ascan.errors import fault
+from ascan.recording import Recording
 from ascan.scan import Scan
 from ascan.store import schema
 from ascan.store.calibrations import load_calibration
@@ -15,6 +16,7 @@ from ascan.store.readings import load_readings
 from ascan.store.scans import open_scan
 
 EXAMPLE = "ascan info component.npz"
+FIRST_ROWS = 1000
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -24,7 +26,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Print what the file holds."""
-    kind = _kind(args.file)
+    if not Path(args.file).is_file():
+        raise fault(args.file, "is no file")
+    kind = schema.kind_of(args.file)
     if kind == schema.CALIBRATION:
         calibration = load_calibration(args.file)
         lines = [f"calibration {args.file}", *calibration.lines()]
@@ -39,14 +43,16 @@ def run(args: argparse.Namespace) -> None:
     print("\n".join(lines))
 
 
-def _kind(path: str) -> str:
-    if not Path(path).is_file():
-        raise fault(path, "is no file")
-    with open(path, "rb") as head:
-        if head.read(8) != b"\x89HDF\r\n\x1a\n":
-            return schema.SCAN
-    with schema.open_hdf5(path) as file:
-        return str(file.attrs.get("format", ""))
+def _about_clipping(recording: Recording) -> str:
+    if np.isinf(recording.clip_high) and np.isinf(recording.clip_low):
+        return "clipping not judged (no full_scale stated)"
+    return f"clipping at {recording.clip_low:g} and {recording.clip_high:g}"
+
+
+def _about_codes(scan: Scan) -> str:
+    rows = min(len(scan), FIRST_ROWS)
+    block = scan.rows.read_block(0, rows)
+    return f"codes of the first {rows} waveforms run from {block.min():g} to {block.max():g}"
 
 
 def _about_scan(scan: Scan, path: str) -> list[str]:
@@ -59,7 +65,8 @@ def _about_scan(scan: Scan, path: str) -> list[str]:
         f"sample rate {recording.sample_rate_mhz:g} MHz, record {length_us:g} µs long, starting "
         f"{start.min():g} to {start.max():g} µs after the transmit pulse",
         f"full scale {recording.full_scale:g} codes from zero code {recording.zero_code:g}, "
-        f"clipping at {recording.clip_low:g} and {recording.clip_high:g}",
+        + _about_clipping(recording),
+        _about_codes(scan),
     ]
     for name, column in scan.columns.items():
         if column.dtype.kind == "f" and np.isfinite(column).any():

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import argparse
 
-from ascan.commands.shared import add_common, chosen, progress_bar, say
+from ascan.commands.shared import add_common, check_outputs, chosen, progress_bar, say
 from ascan.procedure import load_procedure
 from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
+from ascan.store import schema
 from ascan.store.calibrations import load_calibration
 from ascan.store.readings import load_readings, write_csv
 from ascan.store.scans import open_scan
-from ascan.store.schema import refuse_existing
 from ascan.stream import measure_to_file
 
 EXAMPLE = (
@@ -34,13 +34,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Measure to a file and print the summary; a few readings are printed one by one."""
-    for path in filter(None, (args.output, args.csv)):
-        refuse_existing(path, args.replace)
+    check_outputs(
+        args,
+        [args.scan, args.procedure, args.calibration],
+        [(args.output, schema.READINGS), (args.csv, "text")],
+    )
+    calibration = load_calibration(args.calibration)
+    say(args, [f"the calibration is in doubt: {line}" for line in calibration.warnings])
     scan = chosen(open_scan(args.scan), args.rows)
     tally = measure_to_file(
         scan,
         load_procedure(args.procedure),
-        load_calibration(args.calibration),
+        calibration,
         args.output,
         replace=args.replace,
         progress=progress_bar(args),
@@ -55,5 +60,5 @@ def run(args: argparse.Namespace) -> None:
 
 
 def _one_by_one(readings: Readings) -> list[str]:
-    numbers = readings.columns.get("row", range(len(readings)))
+    numbers = readings.columns.get("scan_row", range(len(readings)))
     return [f"row {row:>4}  {reading}" for row, reading in zip(numbers, readings, strict=True)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import importlib.util
 
-from ascan.commands.shared import add_common, say
+from ascan.commands.shared import add_common, check_outputs, say
 from ascan.errors import fault
 from ascan.pipeline import Pipeline
 from ascan.procedure import load_procedure
@@ -30,6 +30,8 @@ def run(args: argparse.Namespace) -> None:
     """Draw the waveform."""
     if importlib.util.find_spec("matplotlib") is None:
         raise fault("plot", "needs matplotlib", remedy="pip install 'ascan[cli]'")
+    inputs = [args.scan, args.procedure, args.calibration]
+    check_outputs(args, inputs, [(args.output, "PNG")])
     scan = open_scan(args.scan)
     if not 0 <= args.row < len(scan):
         raise fault("--row", f"is {args.row}", allowed=f"0 to {len(scan) - 1}")

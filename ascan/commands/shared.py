@@ -3,39 +3,43 @@
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 import time
+from pathlib import Path
 from typing import Any
 
 from ascan.errors import fault
-from ascan.pipeline import Progress
-from ascan.scan import Scan
+from ascan.scan import Progress, Scan
+from ascan.store import schema
+from ascan.store.schema import refuse_existing
+
+OTHER_ENDINGS = (".csv", ".npz", ".png", ".toml", ".txt")
 
 
-def rows_of(text: str, place: str) -> list[int]:
-    """Return the row numbers of a list such as ``0,7-20``.
+def rows_of(text: str, count: int, place: str) -> list[int]:
+    """Return the row numbers of a list such as ``0,7-20``, each below ``count``.
 
     Examples
     --------
-    >>> rows_of("0,7-9", "--rows")
+    >>> rows_of("0,7-9", 10, "--rows")
     [0, 7, 8, 9]
     """
     rows: list[int] = []
     for part in text.split(","):
-        first, dash, last = part.strip().partition("-")
-        if (
-            not first.isdigit()
-            or (dash and not last.isdigit())
-            or (dash and int(last) < int(first))
-        ):
+        match = re.fullmatch(r"\s*([0-9]{1,12})(?:-([0-9]{1,12}))?\s*", part)
+        first, last = (int(match[1]), int(match[2] or match[1])) if match else (0, -1)
+        if last < first:
             raise fault(place, f"is '{text}'", allowed="numbers and ranges, such as 0,7-20")
-        rows += range(int(first), int(last if dash else first) + 1)
+        if last >= count:
+            raise fault(place, f"names row {last}", allowed=f"0 to {count - 1}")
+        rows += range(first, last + 1)
     return rows
 
 
 def chosen(scan: Scan, rows: str | None) -> Scan:
     """Return the scan, or the rows of it that an option names."""
-    return scan if rows is None else scan.choose(rows_of(rows, "--rows"))
+    return scan if rows is None else scan.choose(rows_of(rows, len(scan), "--rows"))
 
 
 class Bar:
@@ -73,7 +77,48 @@ def add_common(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--quiet", action="store_true", help="print nothing but errors")
 
 
+def check_outputs(
+    args: argparse.Namespace, inputs: list[str | None], outputs: list[tuple[str | None, str]]
+) -> None:
+    """Refuse to write over an input, over another output, or over a file of another kind.
+
+    Parameters
+    ----------
+    inputs : list
+        Paths that are read.
+    outputs : list of (path, kind)
+        Paths to be written and what they will hold (`ascan.store.schema.kind_of`).
+
+    Raises
+    ------
+    AscanError
+        Before anything is written.
+    """
+    taken = {Path(path).resolve(): "an input" for path in inputs if path}
+    for name, kind in outputs:
+        if name is None:
+            continue
+        path = Path(name)
+        if path.resolve() in taken:
+            raise fault(
+                name, f"is {taken[path.resolve()]} of this command", remedy="name another file"
+            )
+        taken[path.resolve()] = "another output"
+        if kind.startswith("ascan") and path.suffix.lower() in OTHER_ENDINGS:
+            raise fault(name, "will be an HDF5 file", remedy="let it end in .h5")
+        refuse_existing(path, args.replace)
+        if path.is_dir():
+            raise fault(name, "is a folder")
+        if path.exists() and schema.kind_of(path) != kind:
+            raise fault(
+                name,
+                f"holds something else ({schema.kind_of(path)}); --replace only "
+                "replaces files of the same kind",
+                remedy="name another file",
+            )
+
+
 def say(args: argparse.Namespace, lines: list[str]) -> None:
     """Print lines unless the user asked for quiet."""
-    if not args.quiet:
+    if lines and not args.quiet:
         print("\n".join(lines))

@@ -21,7 +21,11 @@ LAST_REPEAT = 4
 def check_repeat(
     surface_us: FloatArray, echo_us: FloatArray, delay_us: float, reach_us: float, flags: FlagArray
 ) -> None:
-    """Flag rows whose echo lies within ``reach_us`` of a repeat of their surface echo.
+    """Flag rows whose echo lies where their surface echo repeats.
+
+    Either may have been timed up to ``reach_us`` after its onset, and what the surface echo was
+    timed late counts n times: the repeat lies up to n reaches before the place computed, or one
+    after.
 
     Parameters
     ----------
@@ -34,6 +38,6 @@ def check_repeat(
     """
     for row in range(flags.size):
         for n in range(2, LAST_REPEAT + 1):
-            repeat = delay_us + n * (surface_us[row] - delay_us)
-            if abs(echo_us[row] - repeat) <= reach_us:
+            late = echo_us[row] - delay_us - n * (surface_us[row] - delay_us)
+            if -n * reach_us <= late <= reach_us:
                 flags[row] |= REPEAT

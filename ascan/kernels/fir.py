@@ -9,6 +9,8 @@ from ascan.kernels.jit import compiled
 
 # Width of a Hamming-windowed transition, in units of sample rate / number of taps.
 HAMMING_TRANSITION = 3.3
+# No filter is made longer than this on one side, whatever is asked for.
+LONGEST = 10_000
 
 
 def band_pass_taps(sample_rate_mhz: float, low_mhz: float, high_mhz: float) -> FloatArray:
@@ -33,7 +35,7 @@ def band_pass_taps(sample_rate_mhz: float, low_mhz: float, high_mhz: float) -> F
     Window method and the transition width 3.3 / N of the Hamming window: any text on digital
     filters (common practice); checked against ``scipy.signal.firwin`` in the tests.
     """
-    half = int(np.ceil(0.5 * HAMMING_TRANSITION * sample_rate_mhz / low_mhz))
+    half = int(np.ceil(min(0.5 * HAMMING_TRANSITION * sample_rate_mhz / low_mhz, LONGEST)))
     place = np.arange(half + 1)
     window = 0.54 + 0.46 * np.cos(np.pi * place / half)
     low, high = low_mhz / sample_rate_mhz, high_mhz / sample_rate_mhz

@@ -37,6 +37,16 @@ def peak_offset(before: Any, middle: Any, after: Any) -> Any:
 
 
 @compiled
+def peak_height(before: Any, middle: Any, after: Any) -> Any:
+    """Return the height of the peak that `peak_offset` places."""
+    offset = peak_offset(before, middle, after)
+    cosine = (before + after) / (2.0 * middle) if middle != 0.0 else 1.0
+    if -1.0 < cosine < 1.0:
+        return middle / np.cos(np.arccos(cosine) * offset)
+    return middle + 0.25 * (after - before) * offset
+
+
+@compiled
 def cubic(y0: float, y1: float, y2: float, y3: float, x: float) -> float:
     """Return the cubic through four samples at −1, 0, 1, 2, at place x (Lagrange form)."""
     a = (-y0 + 3.0 * y1 - 3.0 * y2 + y3) / 6.0

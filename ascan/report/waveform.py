@@ -9,6 +9,8 @@ import numpy as np
 
 from ascan.arrays import AnyArray, FloatArray
 from ascan.conditioning import condition_rows
+from ascan.flags import reasons
+from ascan.gating import Gate
 from ascan.pipeline import Columns, Pipeline
 from ascan.readings import Readings, gate_column
 from ascan.store.replacing import whole_file
@@ -52,10 +54,16 @@ def draw_waveform(
     whole.plot(time_us, raw, color=INK, linewidth=0.6)
     whole.set_xlim(time_us[0], time_us[-1])
     whole.set_ylim(-1.08, 1.2)
-    whole.set_title(f"{title}: {_heading(columns)}", loc="left", fontsize=10, wrap=True)
-    for axes, gate in zip(close, gates, strict=True):
-        _draw_gate(pipeline, whole, gate.name, columns)
-        _draw_close_up(axes, gate.name, columns, time_us, raw, conditioned)
+    # A dollar sign would begin a formula.
+    heading = f"{title}: {_heading(columns)}".replace("$", r"\$")
+    whole.set_title(heading, loc="left", fontsize=10, wrap=True)
+    for number, (axes, gate) in enumerate(zip(close, gates, strict=True)):
+        span = _span(pipeline, gate, columns)
+        _draw_gate(whole, gate, span, columns, 1.02 + 0.09 * (number % 2))
+        _draw_close_up(axes, gate, span, columns, time_us, raw, conditioned)
+    close[0].legend(
+        fontsize=7, frameon=False, loc="upper left", bbox_to_anchor=(0.0, -0.16), ncols=2
+    )
     for axes in (whole, *close):
         axes.set_xlabel("time after transmit pulse, µs", fontsize=8)
         axes.tick_params(labelsize=8)
@@ -76,41 +84,65 @@ def _conditioned(pipeline: Pipeline, block: AnyArray) -> FloatArray:
 def _heading(columns: Columns) -> str:
     if "thickness_mm" in columns:
         return str(Readings(columns)[0])
-    return f"interval {float(columns['interval_us'][0]):.4f} µs, not calibrated"
+    flags = "; ".join(reasons(int(columns["flags"][0])))
+    interval = f"interval {float(columns['interval_us'][0]):.4f} µs, not calibrated"
+    return f"{interval} [{flags}]" if flags else interval
 
 
-def _draw_gate(pipeline: Pipeline, axes: Any, name: str, columns: Columns) -> None:
-    """Shade where the gate lies, dash its threshold, mark its pick."""
-    gate = pipeline.procedure.gate(name)
+def _span(pipeline: Pipeline, gate: Gate, columns: Columns) -> tuple[float, float]:
+    """Return where a gate lies in this record, NaN where the echo it follows is missing."""
     start, stop = pipeline.window_us(gate)
     if gate.follows:
         origin = float(columns[gate_column(gate.follows, "time_us")][0])
-        start, stop = origin + start, origin + stop
-    if not np.isfinite(start):
+        return origin + start, origin + stop
+    return start, stop
+
+
+def _levels(gate: Gate) -> list[float]:
+    """Return the thresholds that count, as seen without knowing the followed echo's polarity."""
+    return {"positive": [gate.threshold], "negative": [-gate.threshold]}.get(
+        gate.half_cycles, [-gate.threshold, gate.threshold]
+    )
+
+
+def _draw_gate(
+    axes: Any, gate: Gate, span: tuple[float, float], columns: Columns, height: float
+) -> None:
+    """Shade where the gate lies, dash its threshold, mark its pick."""
+    if not np.isfinite(span[0]):
         return
-    axes.axvspan(start, stop, color=BAND, alpha=0.6, linewidth=0)
-    for level in (-gate.threshold, gate.threshold):
-        axes.plot([start, stop], [level, level], color=TRACE, linewidth=0.8, linestyle=(0, (4, 3)))
-    axes.annotate(name, (start, 1.1), fontsize=8, color=INK, annotation_clip=True)
-    pick = float(columns[gate_column(name, "time_us")][0])
+    axes.axvspan(*span, color=BAND, alpha=0.6, linewidth=0)
+    for level in _levels(gate):
+        axes.plot(span, [level, level], color=TRACE, linewidth=0.8, linestyle=(0, (4, 3)))
+    axes.annotate(gate.name, (span[0], height), fontsize=8, color=INK, annotation_clip=True)
+    pick = float(columns[gate_column(gate.name, "time_us")][0])
     if np.isfinite(pick):
         axes.axvline(pick, color=PICK, linewidth=0.9)
 
 
 def _draw_close_up(
-    axes: Any, name: str, columns: Columns, time_us: FloatArray, raw: FloatArray, trace: FloatArray
+    axes: Any,
+    gate: Gate,
+    span: tuple[float, float],
+    columns: Columns,
+    time_us: FloatArray,
+    raw: FloatArray,
+    trace: FloatArray,
 ) -> None:
-    """Draw the samples round one pick, raw and as the engine saw them."""
-    pick = float(columns[gate_column(name, "time_us")][0])
-    if not np.isfinite(pick):
-        axes.text(0.5, 0.5, f"{name}: no echo", ha="center", transform=axes.transAxes, fontsize=9)
-        axes.set_xticks([])
-        axes.set_yticks([])
-        return
-    near = np.abs(time_us - pick) <= CLOSE_UP_US
+    """Draw the samples round one pick, raw and as timed; without a pick, the whole gate."""
+    pick = float(columns[gate_column(gate.name, "time_us")][0])
+    if np.isfinite(pick):
+        near = np.abs(time_us - pick) <= CLOSE_UP_US
+        snr_db = float(columns[gate_column(gate.name, "snr_db")][0])
+        title = f"{gate.name}: {pick:.4f} µs, {snr_db:.0f} dB over noise"
+        axes.axvline(pick, color=PICK, linewidth=0.9)
+    else:
+        near = (time_us >= span[0]) & (time_us <= span[1])
+        largest = np.abs(trace[near]).max(initial=0.0)
+        title = f"{gate.name}: no echo (largest {largest:.3f}, threshold {gate.threshold:g})"
+        for level in _levels(gate):
+            axes.axhline(level, color=TRACE, linewidth=0.8, linestyle=(0, (4, 3)))
     axes.plot(time_us[near], raw[near], ".", color=TRACE, markersize=3, label="as recorded")
-    axes.plot(time_us[near], trace[near], color=INK, linewidth=1.0, label="as timed")
-    axes.axvline(pick, color=PICK, linewidth=0.9)
-    snr_db = float(columns[gate_column(name, "snr_db")][0])
-    axes.set_title(f"{name}: {pick:.4f} µs, {snr_db:.0f} dB over noise", loc="left", fontsize=9)
-    axes.legend(fontsize=7, frameon=False, loc="upper right")
+    axes.plot(time_us[near], trace[near], color=INK, linewidth=1.0, label="as timed (filtered)")
+    axes.set_title(title, loc="left", fontsize=9)
+    axes.locator_params(axis="x", nbins=5)

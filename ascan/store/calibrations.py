@@ -106,11 +106,10 @@ def load_calibration(path: str | Path) -> Calibration:
             name: float(schema.dataset(file, name, place)[()]) for name in SCALARS
         }
         covariance = np.asarray(schema.dataset(file, "covariance", place)[...], np.float64)
-        if "steps" not in file:
-            raise fault(place, "lacks the group 'steps'")
+        group = schema.subgroup(file, "steps", place)
         steps = Steps(
             **{
-                name: schema.read_column(schema.dataset(file["steps"], name, place))
+                name: schema.read_column(schema.dataset(group, name, place))
                 for name in STEP_COLUMNS
             }
         )

@@ -64,8 +64,8 @@ class ReadingsWriter:
         self._rows += added
 
     def _create(self, name: str, values: AnyArray) -> None:
-        column = schema.create_column(self._group, name, values.dtype, *describe(name))
-        if name == "flags" or name.endswith("_flags"):
+        column = schema.growing_column(self._group, name, values.dtype, *describe(name))
+        if (name == "flags" or name.endswith("_flags")) and values.dtype == np.uint32:
             column.attrs["flag_masks"] = np.array([int(flag) for flag in MEANINGS], np.uint32)
             column.attrs["flag_meanings"] = " ".join(str(f.name).lower() for f in MEANINGS)
 
@@ -110,8 +110,8 @@ def load_readings(path: str | Path) -> Readings:
     place = str(path)
     with schema.opened(path, schema.READINGS) as file:
         provenance = json.loads(schema.dataset(file, "provenance", place).asstr()[()])
-        group = file.get("columns")
-        if group is None or "flags" not in group:
+        group = schema.subgroup(file, "columns", place)
+        if "flags" not in group:
             raise fault(place, "lacks the column 'flags'")
         columns = {n: schema.read_column(schema.dataset(group, n, place)) for n in group}
     digest = ColumnsDigest()
@@ -152,7 +152,7 @@ def write_csv(readings: Readings, path: str | Path, *, replace: bool = False) ->
 
 
 def _cells(name: str, values: AnyArray) -> list[Any]:
-    if name == "flags" or name.endswith("_flags"):
+    if (name == "flags" or name.endswith("_flags")) and values.dtype == np.uint32:
         return [names(int(value)) for value in values]
     if values.dtype.kind == "f":
         return ["" if value != value else repr(value) for value in values.tolist()]

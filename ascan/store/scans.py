@@ -15,12 +15,25 @@ import numpy as np
 from ascan.arrays import AnyArray
 from ascan.errors import fault
 from ascan.recording import recording_for
-from ascan.scan import KNOWN_COLUMNS, Scan
+from ascan.scan import KNOWN_COLUMNS, Progress, Scan
 from ascan.store import schema
 from ascan.store.provenance import writer
 from ascan.store.replacing import whole_file
 from ascan.units import unit_of
 
+# What numpy and zipfile raise on archives that are cut, encrypted, or made to harm.
+UNREADABLE = (
+    OSError,
+    ValueError,
+    LookupError,
+    EOFError,
+    RuntimeError,
+    NotImplementedError,
+    MemoryError,
+    AttributeError,
+    zipfile.BadZipFile,
+    zlib.error,
+)
 CHUNK_BYTES = 4 * 2**20
 MEANING = ("full_scale", "zero_code", "clip_low", "clip_high")
 
@@ -82,7 +95,7 @@ def open_scan(path: str | Path) -> Scan:
         head = file.read(8)
     if head.startswith(b"PK"):
         return _open_npz(place)
-    if head == b"\x89HDF\r\n\x1a\n":
+    if head == schema.HDF5_HEAD:
         return _open_hdf5(place)
     raise fault(str(path), "is neither a .npz nor an HDF5 file")
 
@@ -91,7 +104,7 @@ def _open_npz(path: Path) -> Scan:
     try:
         with path.open("rb") as stream, np.load(stream, allow_pickle=False) as file:
             arrays = {name: file[name] for name in file.files}
-    except (OSError, ValueError, zipfile.BadZipFile, zlib.error, EOFError) as problem:
+    except UNREADABLE as problem:
         raise fault(str(path), f"cannot be read as .npz ({problem})") from None
     for name in ("waveforms", "sample_rate_mhz"):
         if name not in arrays:
@@ -124,32 +137,34 @@ def _scalar(path: Path, name: str, value: AnyArray) -> float:
 
 def _open_hdf5(path: Path) -> Scan:
     file = schema.open_hdf5(path)
+    place = str(path)
     try:
-        place = str(path)
-        schema.check_kind(file, schema.SCAN, place)
-        waveforms = schema.dataset(file, "waveforms", place)
-        if waveforms.ndim != 2:
-            raise fault(f"{place}: /waveforms", f"has {waveforms.ndim} axes", allowed="2")
-        meaning: dict[str, Any] = {
-            name: float(schema.attribute(waveforms, name, place))
-            for name in ("sample_rate_mhz", *MEANING)
-        }
-        meaning["rectified"] = bool(schema.attribute(waveforms, "rectified", place))
-        start_time_us = schema.read_column(schema.dataset(file, "start_time_us", place))
-        group = file.get("columns")
-        columns = (
-            {}
-            if group is None
-            else {name: schema.read_column(schema.dataset(group, name, place)) for name in group}
-        )
-        recording = recording_for(np.dtype(waveforms.dtype), **meaning)
-        return Scan(Hdf5Rows(waveforms), recording, start_time_us, columns, path.name)
+        with schema.sound(place):
+            return _scan_in(file, place, path.name)
     except BaseException:
         file.close()
         raise
 
 
-def save_scan(scan: Scan, path: str | Path, *, replace: bool = False) -> None:
+def _scan_in(file: h5py.File, place: str, name: str) -> Scan:
+    schema.check_kind(file, schema.SCAN, place)
+    waveforms = schema.dataset(file, "waveforms", place)
+    if waveforms.ndim != 2:
+        raise fault(f"{place}: /waveforms", f"has {waveforms.ndim} axes", allowed="2")
+    meaning: dict[str, Any] = {
+        key: float(schema.attribute(waveforms, key, place)) for key in ("sample_rate_mhz", *MEANING)
+    }
+    meaning["rectified"] = bool(schema.attribute(waveforms, "rectified", place))
+    start_time_us = schema.read_column(schema.dataset(file, "start_time_us", place))
+    group = schema.subgroup(file, "columns", place)
+    columns = {key: schema.read_column(schema.dataset(group, key, place)) for key in group}
+    recording = recording_for(np.dtype(waveforms.dtype), **meaning)
+    return Scan(Hdf5Rows(waveforms), recording, start_time_us, columns, name)
+
+
+def save_scan(
+    scan: Scan, path: str | Path, *, replace: bool = False, progress: Progress | None = None
+) -> None:
     """Write a scan in the project's HDF5 layout, a block at a time.
 
     Parameters
@@ -159,6 +174,8 @@ def save_scan(scan: Scan, path: str | Path, *, replace: bool = False) -> None:
         Appears whole or not at all.
     replace : bool
         Whether an existing file may be replaced.
+    progress : callable, optional
+        Called with (rows done, rows in all) after each block.
 
     Raises
     ------
@@ -183,6 +200,8 @@ def save_scan(scan: Scan, path: str | Path, *, replace: bool = False) -> None:
         waveforms.attrs.update(_waveform_attributes(scan))
         for span, block in scan.blocks(chunk):
             waveforms[span] = block
+            if progress is not None:
+                progress(span.stop, rows)
         schema.write_column(
             file,
             "start_time_us",

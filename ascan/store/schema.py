@@ -14,6 +14,7 @@ from ascan.arrays import AnyArray
 from ascan.errors import AscanError, fault
 
 VERSION = (1, 0)
+HDF5_HEAD = b"\x89HDF\r\n\x1a\n"
 SCAN, CALIBRATION, READINGS = "ascan-scan", "ascan-calibration", "ascan-readings"
 
 
@@ -33,9 +34,20 @@ def opened(path: str | Path, kind: str) -> Iterator[h5py.File]:
     AscanError
         Not there, not HDF5, of another kind, or of another major version.
     """
-    with open_hdf5(path) as file:
+    with open_hdf5(path) as file, sound(str(path)):
         check_kind(file, kind, str(path))
         yield file
+
+
+@contextlib.contextmanager
+def sound(place: str) -> Iterator[None]:
+    """Turn what a damaged or hostile HDF5 file may raise into one clear error."""
+    try:
+        yield
+    except AscanError:
+        raise
+    except (OSError, RuntimeError, LookupError, TypeError, ValueError, AttributeError) as problem:
+        raise fault(place, f"is damaged or not as described ({problem})") from None
 
 
 def open_hdf5(path: str | Path) -> h5py.File:
@@ -51,7 +63,7 @@ def open_hdf5(path: str | Path) -> h5py.File:
 def check_kind(file: h5py.File, kind: str, place: str) -> None:
     """Refuse a file of another kind or version."""
     found = file.attrs.get("format")
-    if found != kind:
+    if not isinstance(found, str) or found != kind:
         what = f"is a file of format '{found}'" if found else "states no format"
         raise fault(place, what, allowed=kind)
     version = np.asarray(file.attrs.get("format_version", ())).tolist()
@@ -79,17 +91,42 @@ def dataset(group: h5py.Group, name: str, place: str) -> h5py.Dataset:
     datasets): such a pointer is refused, never followed.
     """
     where = f"{place}: {group.name.rstrip('/')}/{name}"
-    link = group.get(name, getlink=True)
-    if link is None:
-        raise fault(where, "is missing")
-    if not isinstance(link, h5py.HardLink):
-        raise fault(where, "is a link to somewhere else", remedy="copy the data into the file")
-    found = group[name]
+    found = _own(group, name, where)
     if not isinstance(found, h5py.Dataset):
         raise fault(where, "is no dataset")
     if found.is_virtual or found.external:
         raise fault(where, "keeps its values in another file", remedy="copy them into this one")
     return found
+
+
+def subgroup(group: h5py.Group, name: str, place: str) -> h5py.Group:
+    """Return a group that lies in this very file, as `dataset` does for datasets."""
+    where = f"{place}: {group.name.rstrip('/')}/{name}"
+    found = _own(group, name, where)
+    if not isinstance(found, h5py.Group):
+        raise fault(where, "is no group")
+    return found
+
+
+def _own(group: h5py.Group, name: str, where: str) -> Any:
+    link = group.get(name, getlink=True)
+    if link is None:
+        raise fault(where, "is missing")
+    if not isinstance(link, h5py.HardLink):
+        raise fault(where, "is a link to somewhere else", remedy="copy the data into the file")
+    return group[name]
+
+
+def kind_of(path: str | Path) -> str:
+    """Return what an existing file is: its stated format, "HDF5", "PNG", "npz" or "text"."""
+    with Path(path).open("rb") as file:
+        head = file.read(8)
+    if head == HDF5_HEAD:
+        with open_hdf5(path) as found:
+            return str(found.attrs.get("format", "HDF5"))
+    if head == b"\x89PNG\r\n\x1a\n":
+        return "PNG"
+    return "npz" if head.startswith(b"PK") else "text"
 
 
 def attribute(item: Any, name: str, place: str) -> Any:
@@ -101,19 +138,24 @@ def attribute(item: Any, name: str, place: str) -> Any:
 
 def write_column(group: h5py.Group, name: str, values: AnyArray, unit: str, meaning: str) -> None:
     """Write a column with its unit and meaning; texts as variable-length UTF-8."""
-    column = create_column(group, name, values.dtype, unit, meaning, len(values))
-    column[...] = stored(values)
+    kind = h5py.string_dtype() if values.dtype.kind in "US" else values.dtype
+    column = group.create_dataset(name, data=stored(values), dtype=kind)
+    _explain(column, unit, meaning)
 
 
-def create_column(
-    group: h5py.Group, name: str, dtype: Any, unit: str, meaning: str, rows: int = 0
+def growing_column(
+    group: h5py.Group, name: str, dtype: Any, unit: str, meaning: str
 ) -> h5py.Dataset:
-    """Create a column that can grow."""
+    """Create an empty column that can grow."""
     kind = h5py.string_dtype() if np.dtype(dtype).kind in "US" else dtype
-    column = group.create_dataset(name, (rows,), kind, maxshape=(None,), chunks=(16384,))
-    column.attrs["units"] = unit
-    column.attrs["long_name"] = meaning
+    column = group.create_dataset(name, (0,), kind, maxshape=(None,), chunks=(16384,))
+    _explain(column, unit, meaning)
     return column
+
+
+def _explain(item: h5py.Dataset, unit: str, meaning: str) -> None:
+    item.attrs["units"] = unit
+    item.attrs["long_name"] = meaning
 
 
 def stored(values: AnyArray) -> AnyArray:

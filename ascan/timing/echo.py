@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, IntArray, SignArray
-from ascan.flags import Flag
+from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
+from ascan.flags import FATAL, Flag
 from ascan.kernels.jit import compiled
 from ascan.kernels.level import first_reaching, largest
 
+FATAL_BITS = np.uint32(FATAL)
 NO_ECHO = np.uint32(Flag.NO_ECHO)
 AT_EDGE = np.uint32(Flag.AT_GATE_EDGE)
+UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
 
 # The own peak of the first echo is its largest half-cycle within this many periods of the arrival.
 OWN_PEAK_PERIODS = 1.5
+# Two half-cycles whose heights differ by less than this many standard deviations of the noise may
+# have changed places: the difference of two noisy heights scatters by 1.4 to 2 of them.
+UNSURE_SIGMAS = 3.5
 
 
 @compiled
@@ -37,6 +42,8 @@ def find_echoes(
     counts: SignArray,
     want_first: bool,
     reach: int,
+    noise: FloatArray,
+    record: tuple[IntArray, IntArray],
     begin: IntArray,
     peak: IntArray,
     sign: SignArray,
@@ -60,12 +67,17 @@ def find_echoes(
         The first echo to reach the threshold, else the largest in the gate.
     reach : int
         One and a half periods, in samples.
+    noise : ndarray, shape (n,)
+        Standard deviation of the noise, in codes.
+    record : pair of ndarray, shape (n,)
+        Where the record begins and ends, as an index into the trace.
 
     Notes
     -----
-    Flags: ``NO_ECHO`` where nothing reaches the threshold (an empty gate only gets -1);
-    ``AT_GATE_EDGE`` where, within the echo's reach, the signal outside the gate is larger than the
-    peak inside, or the first echo had reached the threshold before the gate began.
+    Flags: ``NO_ECHO`` where nothing reaches the threshold; ``AT_GATE_EDGE`` where the echo's reach
+    goes past the record, or where within it the signal outside the gate is larger than the peak
+    inside, or the first echo had reached the threshold before the gate began;
+    ``HALF_CYCLE_UNSURE`` where noise may well have lifted one half-cycle above another.
     """
     for row in range(peak.size):
         begin[row] = first[row]
@@ -73,6 +85,8 @@ def find_echoes(
         sign[row] = 0
         start, stop, count = first[row], last[row], counts[row]
         if stop <= start:
+            if not flags[row] & FATAL_BITS:
+                flags[row] |= NO_ECHO
             continue
         samples, keys = trace[row], bits[row]
         arrival = first_reaching(keys, start, stop, threshold_bits, count)
@@ -81,6 +95,7 @@ def find_echoes(
             continue
         if want_first:
             best = largest(keys, arrival, min(arrival + reach + 1, stop), count)
+            begin[row] = max(start, arrival - reach)
         else:
             best = largest(keys, arrival, stop, count)
             begin[row] = max(start, best - reach)
@@ -96,7 +111,50 @@ def find_echoes(
         )
         if (
             begins_before
+            or best - reach < record[0][row]
+            or best + reach >= record[1][row]
             or rises_above(samples, keys, best - reach, start, height, count)
             or rises_above(samples, keys, stop, best + reach + 1, height, count)
         ):
             flags[row] |= AT_EDGE
+        left, right = half_cycle(samples, best, reach)
+        rival = height - UNSURE_SIGMAS * noise[row]
+        if rises_above(samples, keys, best - reach, left + 1, rival, count) or rises_above(
+            samples, keys, right, best + reach + 1, rival, count
+        ):
+            flags[row] |= UNSURE
+
+
+@compiled
+def half_cycle(samples: AnyArray, top: int, reach: int) -> tuple[int, int]:
+    """Return the last sample before and the first after the half-cycle round a peak."""
+    left, right = top, top
+    while left > top - reach and samples[left] * samples[top] > 0.0:
+        left -= 1
+    while right < top + reach and samples[right] * samples[top] > 0.0:
+        right += 1
+    return left, right
+
+
+@compiled
+def refuse_unusable(
+    peak: IntArray,
+    first: IntArray,
+    last: IntArray,
+    position: FloatArray,
+    u_position: FloatArray,
+    flags: FlagArray,
+) -> None:
+    """Turn a time outside its gate, or one without an uncertainty, into ``NO_ECHO``.
+
+    What a timing method gives is used only where it can be: the position inside the gate, its
+    standard uncertainty finite and not negative.
+    """
+    for row in range(peak.size):
+        inside = first[row] <= position[row] <= last[row] - 1
+        if inside and 0.0 <= u_position[row] < np.inf:
+            continue
+        position[row] = np.nan
+        u_position[row] = np.nan
+        if peak[row] >= 0:
+            flags[row] |= NO_ECHO

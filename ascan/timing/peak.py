@@ -20,6 +20,7 @@ def refine_peaks(
     last: IntArray,
     peak: IntArray,
     noise_slope: FloatArray,
+    period: float,
     position: FloatArray,
     u_position: FloatArray,
 ) -> None:
@@ -39,6 +40,10 @@ def refine_peaks(
         place = 0.5 * (top + end) + offset
         position[row] = min(max(place, np.float64(first[row])), np.float64(last[row] - 1))
         bend = abs(np.float64(before) - 2.0 * np.float64(middle) + np.float64(after))
+        # Noise on the highest sample sharpens the bend of three; a wave of the probe's frequency
+        # is no sharper than this.
+        sharpest = abs(np.float64(middle)) * (2.0 * np.pi / period) ** 2
+        bend = min(bend, sharpest)
         u_position[row] = noise_slope[row] / bend if bend > 0.0 else np.inf
 
 
@@ -71,6 +76,7 @@ class Peak:
             echoes.last,
             echoes.peak,
             echoes.noise_slope,
+            echoes.period,
             position,
             u_position,
         )

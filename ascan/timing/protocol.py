@@ -39,6 +39,8 @@ class EchoRows:
         noise after the filter.
     full_scale : float
         In codes.
+    period : float
+        Of the probe's nominal frequency, in samples.
     """
 
     trace: AnyArray
@@ -52,10 +54,19 @@ class EchoRows:
     noise_slope: FloatArray
     noise_correlation: FloatArray
     full_scale: float
+    period: float
 
 
 class TimingMethod(Protocol):
-    """A frozen dataclass whose fields are the keys of its table in the procedure."""
+    """A frozen dataclass whose fields are the keys of its table in the procedure.
+
+    Attributes
+    ----------
+    name : str
+        The name it is registered under.
+    needs_rf : bool
+        Whether it refuses rectified records.
+    """
 
     name: ClassVar[str]
     needs_rf: ClassVar[bool]
@@ -68,7 +79,8 @@ class TimingMethod(Protocol):
     ) -> None:
         """Write the time of each echo, in samples of the trace, and its standard uncertainty.
 
-        Rows without an echo (``peak`` < 0) get NaN in both. The position must lie inside the gate.
+        Both come filled with NaN, which is right for rows without an echo (``peak`` < 0). A
+        position outside the gate, or an uncertainty that is not finite, is refused afterwards.
         """
 
 
@@ -101,7 +113,10 @@ def method_class(name: str, place: str) -> type[TimingMethod]:
     if name not in METHODS:
         raise fault(place, f"unknown timing method '{name}'", allowed=", ".join(METHODS))
     module, _, attribute = METHODS[name].partition(":")
-    return cast("type[TimingMethod]", getattr(importlib.import_module(module), attribute))
+    try:
+        return cast("type[TimingMethod]", getattr(importlib.import_module(module), attribute))
+    except (ImportError, AttributeError) as problem:
+        raise fault(place, f"method '{name}' cannot be loaded ({problem})") from None
 
 
 def method_from_table(value: Any, place: str) -> TimingMethod:

@@ -66,7 +66,7 @@ def test_demo(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "2400 waveforms" in said
     assert "against the truth" in said
     made = {path.name for path in Path("out").iterdir()}
-    assert made == {"procedure.toml", "block.h5", "component.h5", "calibration.h5", "readings.h5",
+    assert made == {".ascan-demo", "procedure.toml", "block.h5", "component.h5", "calibration.h5", "readings.h5",
                     "readings.csv", "thinnest.png"}  # fmt: skip
     assert Path("out/procedure.toml").read_text() == DEMO_PROCEDURE
 
@@ -89,13 +89,24 @@ WRONG = {
     "calibrate block.npz --procedure wall.toml --step 5=0 --block-u-mm -1 -o c9.h5": "above 0 mm",
     "calibrate block.npz --procedure wall.toml --step 20=0 --step 5=4 -o c9.h5": "wrong order",
     "calibrate block.npz --procedure wall.toml --step 5=0 -o no/c9.h5": "is no folder",
-    "calibrate block.npz --procedure wall.toml --step 5=0 -o wall.toml": "exists",
-    f"{MEASURE} -o wall.toml": "exists",
-    f"{MEASURE} -o r9.h5 --csv wall.toml": "exists",
-    f"{MEASURE} -o r9.h5 --rows 99": "has no row 99",
+    "calibrate block.npz --procedure wall.toml --step 5=0 -o old.h5": "exists",
+    f"{MEASURE} -o old.h5": "exists",
+    f"{MEASURE} -o r9.h5 --csv old.csv": "exists",
+    f"{MEASURE} -o r9.h5 --rows 99": "names row 99",
     MEASURE.replace("c.h5", "block.npz") + " -o r9.h5": "no HDF5 file",
     MEASURE.replace("wall.toml", "other.toml") + " -o r9.h5": "another timing",
     MEASURE.replace("c.h5", "nothing.h5") + " -o r9.h5": "nothing.h5: is no file",
+    f"{MEASURE} -o c.h5 --replace": "is an input of this command",
+    f"{MEASURE} -o component.npz --replace": "is an input of this command",
+    f"{MEASURE} -o r9.h5 --csv r9.h5 --replace": "is another output of this command",
+    f"{MEASURE} -o r9.csv": "let it end in .h5",
+    f"{MEASURE} -o old.h5 --replace": "holds something else (ascan-calibration)",
+    f"{MEASURE} -o r9.h5 --rows 0-999999999999": "names row 999999999999",
+    f"{MEASURE} -o r9.h5 --rows \u00b2": "numbers and ranges",
+    "plot component.npz --procedure wall.toml -o wall.toml --replace": "is an input",
+    "demo --folder .": "holds files that are not a demo's",
+    "synth nothing -o s9.h5": "is no scenario",
+    "synth wall.toml -o s9.h5": "is no good scenario",
     "export component.npz -o component.txt": ".csv for readings, .h5 for a scan",
     "export component.npz -o component.csv": "is no HDF5 file",
     "plot component.npz --procedure wall.toml --row 60 -o p9.png": "allowed: 0 to 59",
@@ -109,6 +120,8 @@ def test_wrong_input_is_one_sentence_and_exit_code_2(
 ) -> None:
     ok(f"{CALIBRATE} -o c.h5 --quiet")
     Path("other.toml").write_text(PROCEDURE.replace('"contact"', '"delay_line"'))
+    Path("old.h5").write_bytes(Path("c.h5").read_bytes())
+    Path("old.csv").write_text("thickness_mm\n")
     before = {path.name: path.read_bytes() for path in job.iterdir()}
     capsys.readouterr()
     assert main(command.split()) == 2

@@ -151,7 +151,11 @@ def test_wrong_kind_or_version(attribute: str, value: Any, message: str, tmp_pat
 
 
 def test_unequal_lengths(tmp_path: Path) -> None:
-    path = broken(tmp_path / "scan.h5", lambda file: file["columns/x_mm"].resize(5, axis=0))
+    def shorten(file: h5py.File) -> None:
+        del file["columns/x_mm"]
+        file["columns/x_mm"] = np.zeros(5)
+
+    path = broken(tmp_path / "scan.h5", shorten)
     with pytest.raises(AscanError, match="column 'x_mm'"):
         open_scan(path)
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
-from ascan_synthetic.pulse import GaussianPulse
-from ascan_synthetic.scenario import Setup, SyntheticScan, plates, step_block
+from ascan_synthetic.synthesis import Synthesis
+from ascan_synthetic.tables import ProbeTable, ReceiverTable, RecordTable, Scenario, WallTable
 
 from ascan import Procedure, Readings, Scan, calibrate, measure
 from ascan.flags import Flag
@@ -33,17 +35,27 @@ echo = "{echo}"
 timing = {timing}
 """
 SETUPS = {
-    "contact": Setup(arrangement="contact", samples=1500, gain=0.5, noise=0.002),
-    "delay_line": Setup(arrangement="delay_line", samples=3600, path_mm=24.0, noise=0.001),
-    "immersion": Setup(
-        arrangement="immersion",
-        samples=3000,
-        start_us=20.0,
-        path_mm=20.0,
-        path_wander_mm=3.0,
-        noise=0.0005,
+    "contact": Scenario(
+        record=RecordTable(samples=1500), receiver=ReceiverTable(gain=2.0, noise=0.002)
+    ),
+    "delay_line": Scenario(
+        record=RecordTable(samples=3600),
+        probe=ProbeTable(arrangement="delay_line", path_mm=24.0),
+        receiver=ReceiverTable(noise=0.001),
+    ),
+    "immersion": Scenario(
+        record=RecordTable(samples=3000, start_us=20.0),
+        probe=ProbeTable(arrangement="immersion", path_mm=20.0, path_wander_mm=3.0),
+        receiver=ReceiverTable(noise=0.0005),
     ),
 }
+
+
+def quiet(noise: float, gain: float = 2.0, bits: int = 12) -> Scenario:
+    """Return the contact setup with another receiver."""
+    return Scenario(
+        record=RecordTable(samples=1500, bits=bits), receiver=ReceiverTable(gain=gain, noise=noise)
+    )
 
 
 def procedure(arrangement: str, mode: str, timing: str) -> Procedure:
@@ -69,12 +81,16 @@ def procedure(arrangement: str, mode: str, timing: str) -> Procedure:
     return Procedure.from_text(text)
 
 
-def as_scan(made: SyntheticScan) -> Scan:
+def plates(setup: Scenario, thickness_mm: np.ndarray, seed: int, readings: int = 1) -> Scan:
+    """Return a scan of flat plates, ``readings`` waveforms on each, truth in its columns."""
+    wall = WallTable(steps_mm=tuple(thickness_mm.tolist()), readings=readings)
+    made = Synthesis(dataclasses.replace(setup, wall=wall, seed=seed))
     return Scan.from_array(
-        made.waveforms,
-        sample_rate_mhz=made.sample_rate_mhz,
-        start_time_us=made.start_time_us,
+        made.waveforms(),
+        sample_rate_mhz=setup.record.sample_rate_mhz,
+        start_time_us=setup.record.start_us,
         full_scale=made.full_scale,
+        columns={"true_mm": made.footprints.truth.axis_mm},
     )
 
 
@@ -83,11 +99,11 @@ def run(
 ) -> tuple[Readings, np.ndarray]:
     how = procedure(arrangement, mode, timing)
     setup = SETUPS[arrangement]
-    block = step_block(setup, STEPS_MM, 20, seed)
-    calibration = calibrate(as_scan(block), how, block.thickness_mm, u_known_mm=1e-3)
+    block = plates(setup, STEPS_MM, seed, readings=20)
+    calibration = calibrate(block, how, block.columns["true_mm"], u_known_mm=1e-3)
     assert calibration.health["residuals_explained"], calibration.lines()
     truth = np.random.default_rng(seed).uniform(4.2, 15.8, 400)
-    return measure(as_scan(plates(setup, truth, seed + 100)), how, calibration), truth
+    return measure(plates(setup, truth, seed + 100), how, calibration), truth
 
 
 @pytest.mark.parametrize(
@@ -127,12 +143,12 @@ def test_random_uncertainty_is_true(timing: str) -> None:
     The stated u rests on a noise estimate from 64 samples of each record, which scatters by some
     15 % itself; its mean square does not.
     """
-    setup = Setup(arrangement="contact", samples=1500, gain=0.5, noise=0.01)
+    setup = quiet(0.01)
     how = procedure("contact", "time_zero_to_echo", timing)
-    block = step_block(setup, STEPS_MM, 20, 3)
-    calibration = calibrate(as_scan(block), how, block.thickness_mm, u_known_mm=1e-3)
+    block = plates(setup, STEPS_MM, 3, readings=20)
+    calibration = calibrate(block, how, block.columns["true_mm"], u_known_mm=1e-3)
     repeated = plates(setup, np.full(4000, 9.0), 4)
-    readings = measure(as_scan(repeated), how, calibration)
+    readings = measure(repeated, how, calibration)
     assert (readings.flags == 0).mean() > 0.99
     good = readings.flags == 0
     stated = np.sqrt(np.mean(readings.columns["u_random_mm"][good] ** 2))
@@ -142,10 +158,10 @@ def test_random_uncertainty_is_true(timing: str) -> None:
 def test_moving_water_path_does_not_move_the_reading() -> None:
     setup = SETUPS["immersion"]
     how = procedure("immersion", "interface_to_echo", '"peak"')
-    block = step_block(setup, STEPS_MM, 10, 5)
-    calibration = calibrate(as_scan(block), how, block.thickness_mm, u_known_mm=1e-3)
+    block = plates(setup, STEPS_MM, 5, readings=10)
+    calibration = calibrate(block, how, block.columns["true_mm"], u_known_mm=1e-3)
     scan = plates(setup, np.full(300, 9.0), 6)
-    readings = measure(as_scan(scan), how, calibration)
+    readings = measure(scan, how, calibration)
     clean = readings.flags == 0
     surface = readings.picks("surface")["time_us"][clean]
     assert np.ptp(surface) > 5.0  # the path did move, by some 4 mm of water
@@ -156,40 +172,23 @@ def test_moving_water_path_does_not_move_the_reading() -> None:
 def test_clipped_echoes_are_flagged_and_unclipped_ones_are_not() -> None:
     how = procedure("contact", "time_zero_to_echo", '"peak"')
     truth = np.linspace(5.0, 15.0, 50)
-    loud = Setup(arrangement="contact", samples=1500, gain=1.6, noise=0.002)
+    loud = quiet(0.002, gain=12.0)
     for setup, expected in ((loud, True), (SETUPS["contact"], False)):
-        block = step_block(SETUPS["contact"], STEPS_MM, 5, 7)
-        calibration = calibrate(as_scan(block), how, block.thickness_mm, u_known_mm=1e-3)
-        readings = measure(as_scan(plates(setup, truth, 8)), how, calibration)
+        block = plates(SETUPS["contact"], STEPS_MM, 7, readings=5)
+        calibration = calibrate(block, how, block.columns["true_mm"], u_known_mm=1e-3)
+        readings = measure(plates(setup, truth, 8), how, calibration)
         flagged = (readings.flags & np.uint32(Flag.SATURATED)) != 0
         assert (flagged == expected).all()
 
 
 def test_eight_bits_read_like_twelve() -> None:
     """An echo at half of full scale with 8 bits: within 10 µm of the truth, u included."""
-    setup = Setup(arrangement="contact", samples=1500, gain=0.5, noise=0.002, bits=8)
+    setup = quiet(0.002, bits=8)
     how = procedure("contact", "time_zero_to_echo", '"peak"')
-    block = step_block(setup, STEPS_MM, 10, 9)
-    calibration = calibrate(as_scan(block), how, block.thickness_mm, u_known_mm=1e-3)
+    block = plates(setup, STEPS_MM, 9, readings=10)
+    calibration = calibrate(block, how, block.columns["true_mm"], u_known_mm=1e-3)
     truth = np.random.default_rng(9).uniform(4.2, 15.8, 300)
-    readings = measure(as_scan(plates(setup, truth, 10)), how, calibration)
+    readings = measure(plates(setup, truth, 10), how, calibration)
     good = readings.flags == 0
     assert good.mean() > 0.9
     assert np.abs(readings.thickness_mm[good] - truth[good]).max() < 10e-3
-
-
-def test_same_seed_same_bytes() -> None:
-    one, two, other = (plates(SETUPS["immersion"], STEPS_MM, seed) for seed in (1, 1, 2))
-    assert one.waveforms.tobytes() == two.waveforms.tobytes()
-    assert one.waveforms.tobytes() != other.waveforms.tobytes()
-
-
-def test_pulse_has_the_bandwidth_it_states() -> None:
-    """Half of the spectrum's height at ± bandwidth / 2: σ = 124.927 ns for 5 MHz and 60 %."""
-    pulse = GaussianPulse(5.0)
-    assert pulse.sigma_us == pytest.approx(0.124927, abs=5e-7)
-    time_us = np.arange(-400, 401) / 400.0
-    for frequency, height in ((5.0, 1.0), (3.5, 0.5), (6.5, 0.5)):
-        spectrum = abs(np.sum(pulse(time_us) * np.exp(-2j * np.pi * frequency * time_us)))
-        centre = abs(np.sum(pulse(time_us) * np.exp(-2j * np.pi * 5.0 * time_us)))
-        assert spectrum / centre == pytest.approx(height, abs=1e-3)

@@ -67,7 +67,7 @@ def test_saturation_is_judged_on_the_echo_that_was_timed() -> None:
     assert flags_of(clean) == Flag(0)
     for rail in (400.0, -400.0):
         clipped = np.clip(rail * burst(TIME_US, 5.0) + transmit, -128, 127).astype(np.int8)
-        assert flags_of(clipped) == Flag.SATURATED
+        assert Flag.SATURATED in flags_of(clipped)
 
 
 def test_low_snr() -> None:
@@ -98,7 +98,7 @@ TRAIN = """
 probe = {{ arrangement = "immersion", frequency_mhz = 5.0, delay_us = {delay} }}
 interval = {{ mode = "echo_to_echo", gates = ["wall", "wall_2"] }}
 gate = [
-  {{ name = "surface", start_us = 0.5, stop_us = 2.4, threshold = 0.2 }},
+  {{ name = "surface", start_us = 3.5, stop_us = 4.4, threshold = 0.2 }},
   {{ name = "wall", follows = "surface", start_us = 1.0, stop_us = 4.0, threshold = 0.2 }},
   {{ name = "wall_2", follows = "wall", start_us = 1.0, stop_us = 4.0, threshold = 0.2 }},
 ]
@@ -111,14 +111,14 @@ def train_flags(arrivals: list[float], delay: float = 0.4) -> Flag:
 
 
 def test_uneven_echoes_against_the_surface() -> None:
-    assert train_flags([2.0, 4.2, 6.4]) == Flag(0)
-    assert train_flags([2.0, 4.2, 7.3]) == Flag.UNEVEN_ECHOES
+    assert train_flags([4.0, 5.5, 7.0]) == Flag(0)
+    assert train_flags([4.0, 5.5, 8.6]) == Flag.UNEVEN_ECHOES
 
 
 def test_surface_repeat() -> None:
-    """The surface echo at 2.0 µs, 0.4 µs of it in the probe, repeats at 3.6 µs."""
-    assert Flag.SURFACE_REPEAT in train_flags([2.0, 3.6, 5.2])
-    assert Flag.SURFACE_REPEAT not in train_flags([2.0, 4.2, 6.4])
+    """The surface echo at 4.0 µs, 0.4 µs of it in the probe, repeats at 7.6 µs."""
+    assert Flag.SURFACE_REPEAT in train_flags([4.0, 5.8, 7.6])
+    assert Flag.SURFACE_REPEAT not in train_flags([4.0, 5.2, 6.4])
 
 
 def test_range_flags_and_not_positive() -> None:

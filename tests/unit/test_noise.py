@@ -7,7 +7,14 @@ import pytest
 from builders import SAMPLE_RATE_MHZ, burst
 
 from ascan.kernels.fir import band_pass_taps
-from ascan.noise import measure_noise, quantisation_floor
+from ascan.noise import NoiseMeter, quantisation_floor
+
+
+def measure_noise(block, zero_code, taps, step):
+    """Return the noise of whole records."""
+    rows, samples = block.shape
+    whole = np.zeros(rows, np.int64), np.full(rows, samples)
+    return NoiseMeter(taps, zero_code, step).measure(block, *whole)
 
 
 @pytest.mark.parametrize("samples", [400, 1000, 4000])
@@ -46,3 +53,14 @@ def test_a_silent_record_has_the_noise_of_its_quantisation() -> None:
         whole = np.concatenate([taps[:0:-1], taps])
         assert level == pytest.approx(np.linalg.norm(whole) / np.sqrt(12.0), rel=1e-12)
         assert (slope > 0.0).all()
+
+
+@pytest.mark.parametrize("blanked", [90, 128, 200, 300])
+def test_a_blanked_part_says_nothing_of_the_noise(blanked: int) -> None:
+    """Dead-time blanking and padding are constant; a record that is mostly constant is quiet."""
+    rng = np.random.default_rng(10)
+    block = rng.normal(0.0, 10.0, (400, 1000))
+    block[:, :blanked] = 0.0
+    level, _ = measure_noise(block, 0.0, np.ones(1), 1e-9)
+    assert np.median(level) == pytest.approx(10.0, rel=0.1)
+    assert level.min() > 5.0

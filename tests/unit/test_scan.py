@@ -74,7 +74,7 @@ def test_chosen_rows_keep_their_numbers_and_columns() -> None:
         rows, sample_rate_mhz=50.0, start_time_us=np.arange(40.0), columns={"x_mm": np.arange(40.0)}
     )
     part = scan.choose([7, 3, 39])
-    assert part.columns["row"].tolist() == [7, 3, 39]
+    assert part.columns["scan_row"].tolist() == [7, 3, 39]
     assert part.start_time_us.tolist() == [7.0, 3.0, 39.0]
     assert part.rows.read_block(1, 3)[:, 0].tolist() == [3, 39]
     with pytest.raises(AscanError, match="has no row 40"):
