@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import importlib
 import importlib.metadata
+import io
 import os
 import sys
 import textwrap
@@ -22,7 +23,8 @@ COMMANDS = {
     "synth": "write synthetic waveforms of known truth",
     "plot": "draw a waveform with its gates and picks",
 }
-DONE, BAD_INPUT, INTERRUPTED = 0, 2, 130
+DONE, UNFORESEEN, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+DEBUG_VARIABLE = "ASCAN_DEBUG"
 HELP_WIDTH = 79
 
 
@@ -40,7 +42,9 @@ def build_parser(chosen: str) -> argparse.ArgumentParser:
         prog="ascan",
         description="Wall thickness with its uncertainty from raw ultrasonic waveforms.",
         epilog=_wrapped(
-            CAUTION, f"Exit codes: {DONE} done, {BAD_INPUT} bad input, {INTERRUPTED} interrupted."
+            CAUTION,
+            f"Exit codes: {DONE} done, {BAD_INPUT} bad input, {INTERRUPTED} interrupted, "
+            f"{UNFORESEEN} a fault of this program.",
         ),
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -65,6 +69,10 @@ def _wrapped(*paragraphs: str) -> str:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # A terminal that cannot show µ shows something else instead of failing.
+            stream.reconfigure(errors="replace")
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
         args = build_parser(words[0] if words else "").parse_args(words)
@@ -85,6 +93,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return DONE
         print(f"ascan: {problem.filename or 'file'}: {problem.strerror}", file=sys.stderr)
         return BAD_INPUT
+    except Exception as problem:
+        if os.environ.get(DEBUG_VARIABLE):
+            raise
+        kind = type(problem).__name__
+        print(
+            f"ascan: an unforeseen fault ({kind}: {problem}); please report it with the command "
+            f"and, with {DEBUG_VARIABLE}=1 set, what it prints then",
+            file=sys.stderr,
+        )
+        return UNFORESEEN
     except KeyboardInterrupt:
         print("ascan: interrupted; nothing half-written is left", file=sys.stderr)
         return INTERRUPTED

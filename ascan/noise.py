@@ -8,7 +8,8 @@ not seen in a stretch that is quiet; it is larger, and no part of these figures.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import functools
+from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
@@ -22,30 +23,40 @@ STRETCH_SAMPLES = 48
 RANK = 40
 LEAST_STRETCHES = 8
 CONSTANT = 1e-6
+LEAST_BIAS = 0.5
+# A stretch holds at least so many periods of the probe, whatever the sample rate.
+STRETCH_PERIODS = 3.0
 
 
-def stretch_length(samples: int) -> int:
-    """Return the length of a stretch: 48 samples, less where the record is short; even."""
-    return min(STRETCH_SAMPLES, max(4, 2 * (samples // 8)))
+def stretch_length(samples: int, period: float) -> int:
+    """Return the length of a stretch: 48 samples or three periods, less in a short record; even."""
+    wanted = max(STRETCH_SAMPLES, 2 * int(np.ceil(0.5 * STRETCH_PERIODS * period)))
+    return min(wanted, max(8, 2 * (samples // 16)))
 
 
-def selection_bias(count: int, length: int) -> float:
-    """Return what the chosen one of ``count`` stretches shows of an even noise's level, on average.
+@functools.cache
+def rank_quantiles(most: int) -> FloatArray:
+    """Return where in a normal distribution the chosen one of n stretches lies, by n.
 
-    The spread of L samples scatters by 1 / √(2 (L − 1)) of itself, and a low rank r of n is picked:
-    1 + z / √(2 (L − 1)) with z the normal quantile at (r + 0.625) / (n + 0.25) (Blom's position).
-    Stretches that overlap by half are taken as that many apart: the error is within a few percent.
-    The part of the noise inside a pass band follows the whole: its regression on it has slope 1.
+    A low rank r of n is picked: the quantile at (r + 0.625) / (n + 0.25) (Blom's position).
+    Stretches that overlap by half are taken as that many apart.
     """
-    z = NormalDist().inv_cdf((count // RANK + 0.625) / (count + 0.25))
-    return float(1.0 + z / np.sqrt(2.0 * (length - 1.0)))
+    normal = NormalDist()
+    places = [(n // RANK + 0.625) / (n + 0.25) for n in range(1, most + 1)]
+    return np.array([0.0] + [normal.inv_cdf(place) for place in places])
 
 
-def bias_table(samples: int) -> FloatArray:
-    """Return `selection_bias` for every number of stretches a record can hold, by that number."""
-    length = stretch_length(samples)
-    most = 2 * samples // length + 1
-    return np.array([1.0] + [selection_bias(n, length) for n in range(1, most)])
+@compiled
+def selection_bias(quantile: float, length: int, correlation: float) -> float:
+    """Return what the chosen stretch of an even noise shows of its true level, on average.
+
+    The spread of L samples scatters by 1 / √(2 Lₑ) of itself, where Lₑ = L (1 − r²) / (1 + r²) is
+    the number of independent ones if neighbours correlate by r (common practice for a first-order
+    process). The part of the noise inside a pass band follows the whole: slope 1.
+    """
+    square = min(max(correlation, 0.0), 0.99) ** 2
+    independent = max(length * (1.0 - square) / (1.0 + square), 4.0)
+    return float(max(1.0 + quantile / np.sqrt(2.0 * independent), LEAST_BIAS))
 
 
 @compiled_sums
@@ -54,11 +65,12 @@ def quiet_stretches(
     first: IntArray,
     last: IntArray,
     half: int,
+    quantiles: FloatArray,
     room: AnyArray,
     origin: IntArray,
-    looked_at: IntArray,
+    bias: FloatArray,
 ) -> None:
-    """Write the first sample of each row's quiet stretch, and how many were looked at.
+    """Write the first sample of each row's quiet stretch, and the bias of having chosen it.
 
     Stretches are ``2 half`` samples long and begin every ``half``. Looked at are those in the gate
     ``first``..``last`` and as far again on each side of it. Constant ones are passed over unless
@@ -100,7 +112,41 @@ def quiet_stretches(
             chosen = int(np.argmin(spread))
             spread[chosen] = np.inf
         origin[row] = (low + chosen) * half
-        looked_at[row] = count
+        stretch = block[row, origin[row] : origin[row] + 2 * half]
+        correlation = neighbour_correlation(stretch)
+        bias[row] = selection_bias(quantiles[min(count, quantiles.size - 1)], 2 * half, correlation)
+
+
+@compiled_sums
+def neighbour_correlation(stretch: AnyArray) -> float:
+    """Return how each sample of a stretch correlates with the next; 0 for a constant one."""
+    mean = 0.0
+    for j in range(stretch.size):
+        mean += np.float64(stretch[j])
+    mean /= stretch.size
+    products, squares = 0.0, 0.0
+    for j in range(stretch.size - 1):
+        here, following = np.float64(stretch[j]) - mean, np.float64(stretch[j + 1]) - mean
+        products += here * following
+        squares += 0.5 * (here * here + following * following)
+    return products / squares if squares > 0.0 else 0.0
+
+
+@compiled
+def float_steps(block: AnyArray, step: float, steps: FloatArray) -> None:
+    """Write the quantisation step of each floating-point row: its least difference of neighbours.
+
+    Codes that were stored as floating point keep their step; a continuous signal has next to none.
+    Never below ``step``.
+    """
+    for row in range(block.shape[0]):
+        samples = block[row]
+        least = np.inf
+        for j in range(1, samples.size):
+            change = abs(np.float64(samples[j]) - np.float64(samples[j - 1]))
+            if 0.0 < change < least:
+                least = change
+        steps[row] = max(least, step) if least < np.inf else step
 
 
 @compiled
@@ -123,6 +169,7 @@ def pass_over_constant(spread: AnyArray) -> int:
 def spread_rows(
     trace: AnyArray,
     bias: FloatArray,
+    steps: FloatArray,
     floor: float,
     slope_floor: float,
     level: FloatArray,
@@ -130,8 +177,9 @@ def spread_rows(
 ) -> None:
     """Write the standard deviation of each row and of its half central differences.
 
-    Both are divided by ``bias``, shape (n,). ``floor`` and ``slope_floor`` (quantisation, in codes)
-    are added in quadrature, so that neither output is ever 0.
+    Both are divided by ``bias``, shape (n,). ``floor`` and ``slope_floor`` (for a quantisation
+    step of 1) times ``steps`` (codes, shape (n,)) are added in quadrature, so that neither output
+    is ever 0.
     """
     width = trace.shape[1]
     for row in range(trace.shape[0]):
@@ -145,12 +193,12 @@ def spread_rows(
             half = 0.5 * (np.float64(trace[row, j + 1]) - np.float64(trace[row, j - 1]))
             slopes += half * half
         variance = max(squares - total * total / width, 0.0) / (width - 1)
-        level[row] = np.sqrt(scale * variance + floor * floor)
-        slope[row] = np.sqrt(scale * slopes / (width - 2) + slope_floor * slope_floor)
+        level[row] = np.sqrt(scale * variance + (floor * steps[row]) ** 2)
+        slope[row] = np.sqrt(scale * slopes / (width - 2) + (slope_floor * steps[row]) ** 2)
 
 
-def quantisation_floor(taps: FloatArray, step: float) -> tuple[float, float]:
-    """Return what one quantisation step leaves after the filter: in the level and in the slope.
+def quantisation_floor(taps: FloatArray) -> tuple[float, float]:
+    """Return what a quantisation step of 1 leaves after the filter: in the level, in the slope.
 
     Rounding to steps of size q is noise of variance q²/12 (common practice), white to a good
     approximation; the filter weighs it by the root sum of squares of its taps, and half the
@@ -158,7 +206,7 @@ def quantisation_floor(taps: FloatArray, step: float) -> tuple[float, float]:
     """
     whole = np.concatenate([taps[:0:-1], taps])
     slope = 0.5 * np.convolve(whole, [1.0, 0.0, -1.0])
-    one = step / np.sqrt(12.0)
+    one = 1.0 / np.sqrt(12.0)
     return float(one * np.linalg.norm(whole)), float(one * np.linalg.norm(slope))
 
 
@@ -178,12 +226,14 @@ class NoiseMeter:
     taps : ndarray, shape (k + 1,), working type
     zero_code, step : float
         In codes.
+    period : float
+        Of the probe's nominal frequency, in samples.
     """
 
     taps: AnyArray
     zero_code: float
     step: float
-    biases: dict[int, FloatArray] = field(default_factory=dict)
+    period: float
 
     def measure(
         self, block: AnyArray, first: IntArray, last: IntArray
@@ -203,15 +253,16 @@ class NoiseMeter:
             between its neighbours two samples apart, in codes per sample.
         """
         rows, samples = block.shape
-        length = stretch_length(samples)
-        if samples not in self.biases:
-            self.biases[samples] = bias_table(samples)
-        origin, count = np.empty(rows, np.int64), np.empty(rows, np.int64)
+        length = stretch_length(samples, self.period)
+        origin, bias = np.empty(rows, np.int64), np.empty(rows)
         room = np.empty((3, 2 * samples // length), self.taps.dtype)
-        quiet_stretches(block, first, last, length // 2, room, origin, count)
+        quantiles = rank_quantiles(room.shape[1])
+        quiet_stretches(block, first, last, length // 2, quantiles, room, origin, bias)
         trace = np.empty((rows, length), self.taps.dtype)
         condition_rows(block, self.zero_code, origin, self.taps, trace)
+        steps = np.full(rows, self.step)
+        if block.dtype.kind == "f":
+            float_steps(block, self.step, steps)
         level, slope = np.empty(rows), np.empty(rows)
-        floor, slope_floor = quantisation_floor(np.asarray(self.taps, np.float64), self.step)
-        spread_rows(trace, self.biases[samples][count], floor, slope_floor, level, slope)
+        spread_rows(trace, bias, steps, *quantisation_floor(self.taps), level, slope)
         return level, slope

@@ -80,7 +80,8 @@ class Pipeline:
         taps = self.procedure.filter.taps(self.recording.sample_rate_mhz)
         taps = taps.astype(working_type(self.recording.dtype))
         object.__setattr__(self, "taps", taps)
-        meter = NoiseMeter(taps, self.recording.zero_code, self.recording.step)
+        period = self.recording.sample_rate_mhz / self.procedure.probe.frequency_mhz
+        meter = NoiseMeter(taps, self.recording.zero_code, self.recording.step, period)
         object.__setattr__(self, "meter", meter)
         object.__setattr__(self, "noise_correlation", noise_correlation(taps))
         object.__setattr__(self, "weights", self.procedure.interval.weights())
@@ -207,11 +208,10 @@ class Pipeline:
 
     def window_us(self, gate: Gate) -> tuple[float, float]:
         """Return a gate's start and stop in µs; its mm by calibration, else by nominal values."""
+        velocity = self.procedure.material.velocity_mm_per_us
         if self.calibration is not None:
-            fit = self.calibration
-            return gate.window_us(fit.zero_us, fit.velocity_mm_per_us)
-        nominal = self.procedure
-        return gate.window_us(nominal.probe.delay_us, nominal.material.velocity_mm_per_us)
+            velocity = self.calibration.velocity_mm_per_us
+        return gate.window_us(self._time_zero_us(), velocity)
 
     def _check_train(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:
         """Check the wall echoes that were used against each other and against the surface echo."""

@@ -61,6 +61,8 @@ class Reading:
 
     def __str__(self) -> str:
         doubts = f" [{'; '.join(self.reasons)}]" if self.flags else ""
+        if "thickness_mm" not in self.columns:
+            return f"interval {self.columns['interval_us']:.5f} µs" + doubts
         if np.isnan(self.thickness_mm):
             return "no thickness" + doubts
         return f"{self.thickness_mm:.3f} mm, u {self.u_mm:.3f} mm{doubts}"
@@ -79,7 +81,9 @@ class Tally:
 
     def add(self, columns: Mapping[str, AnyArray]) -> None:
         """Add a block of readings; ``scan_row`` names rows by their place in a larger scan."""
-        flags, thickness, u = columns["flags"], columns["thickness_mm"], columns["u_mm"]
+        flags = columns["flags"]
+        nothing = np.full(len(flags), np.nan)
+        thickness, u = columns.get("thickness_mm", nothing), columns.get("u_mm", nothing)
         fatal = is_fatal(flags)
         for flag in MEANINGS:
             count = int(np.count_nonzero(flags & np.uint32(flag)))
@@ -88,7 +92,7 @@ class Tally:
                 self.flags[name] = self.flags.get(name, 0) + count
         self.refused += int(fatal.sum())
         self.with_care += int(((flags != 0) & ~fatal).sum())
-        if not fatal.all():
+        if not np.isnan(thickness).all():
             low, high = int(np.nanargmin(thickness)), int(np.nanargmax(thickness))
             row = columns.get("scan_row", np.arange(self.rows, self.rows + len(flags)))
             if row.dtype.kind != "i":

@@ -187,6 +187,18 @@ class Scan:
     def __len__(self) -> int:
         return self.rows.shape[0]
 
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exception: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file behind the waveforms, where there is one."""
+        close = getattr(self.rows, "close", None)
+        if close is not None:
+            close()
+
     def __repr__(self) -> str:
         rows, samples = self.shape
         kind = f"{self.recording.dtype}, {self.recording.sample_rate_mhz:g} MHz"

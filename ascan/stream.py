@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 from pathlib import Path
 from typing import Any
@@ -11,8 +12,14 @@ from ascan.pipeline import Pipeline
 from ascan.procedure import Procedure
 from ascan.readings import Tally
 from ascan.scan import Progress, Scan
-from ascan.store.provenance import PROVENANCE_VERSION, DigestingRows, now, software
-from ascan.store.readings import readings_file
+from ascan.store.provenance import (
+    PROVENANCE_VERSION,
+    DigestingRows,
+    array_digest,
+    now,
+    software,
+)
+from ascan.store.readings import csv_file, readings_file
 
 
 def measure_to_file(
@@ -21,6 +28,7 @@ def measure_to_file(
     calibration: Calibration,
     path: str | Path,
     *,
+    csv: str | Path | None = None,
     replace: bool = False,
     progress: Progress | None = None,
 ) -> Tally:
@@ -32,8 +40,10 @@ def measure_to_file(
         As for `ascan.measure`.
     path : str or Path
         Appears whole or not at all; its layout is described in the README.
+    csv : str or Path, optional
+        Write the same readings there as CSV, too.
     replace : bool
-        Whether an existing file may be replaced.
+        Whether existing files may be replaced.
 
     Returns
     -------
@@ -56,10 +66,14 @@ def measure_to_file(
     pipeline = Pipeline(procedure, scan.recording, calibration)
     rows = DigestingRows(scan.rows)
     tally = Tally()
-    with readings_file(path, replace=replace) as file:
+    with contextlib.ExitStack() as stack:
+        table = stack.enter_context(csv_file(csv, replace=replace)) if csv else None
+        file = stack.enter_context(readings_file(path, replace=replace))
         for _, columns in pipeline.walk(dataclasses.replace(scan, rows=rows), progress):
             file.append(columns)
             tally.add(columns)
+            if table is not None:
+                table.append(columns)
         file.finish(_provenance(scan, rows.digest.hexdigest(), procedure, calibration))
     return tally
 
@@ -77,13 +91,20 @@ def _provenance(
             "zero_us": calibration.zero_us,
             "velocity_mm_per_us": calibration.velocity_mm_per_us,
             "covariance": calibration.covariance.tolist(),
+            "repeatability_us": calibration.repeatability_us,
+            "lack_of_fit_us": calibration.lack_of_fit_us,
+            "steps": {
+                name: getattr(calibration.steps, name).tolist()
+                for name in calibration.steps.__slots__
+            },
             "conditions": dict(calibration.conditions),
             "health": dict(calibration.health),
         },
-        "signature": procedure.signature(scan.recording),
+        "signature": dict(procedure.signature(scan.recording)),
         "input": {
             "name": scan.name,
             "waveforms_sha256": sha256,
+            "start_time_us_sha256": array_digest(scan.start_time_us),
             "rows": scan.shape[0],
             "samples": scan.shape[1],
             "recording": {

@@ -35,6 +35,7 @@ SUFFIXES: dict[str, Unit] = {
     "_ms": Unit("ms", "time", 1e3),
     "_db": Unit("dB", "level", 1.0),
     "_c": Unit("°C", "temperature", 1.0),
+    "_s": Unit("s", "time", 1e6),
 }
 
 

@@ -6,11 +6,12 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 
-from ascan.arrays import FloatArray, IntArray
+from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.calibration.signature import differences
 from ascan.errors import fault
 
@@ -67,6 +68,10 @@ class Steps:
     readings: IntArray
     residual_mm: FloatArray
 
+    def __post_init__(self) -> None:
+        for name in self.__slots__:
+            object.__setattr__(self, name, _frozen(getattr(self, name)))
+
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class Calibration:
@@ -119,9 +124,10 @@ class Calibration:
     conditions: Mapping[str, str]
 
     def __post_init__(self) -> None:
-        self.covariance.flags.writeable = False
-        for name in Steps.__slots__:
-            getattr(self.steps, name).flags.writeable = False
+        # Copies that nobody else can change.
+        object.__setattr__(self, "covariance", _frozen(self.covariance))
+        for name in ("health", "signature", "conditions"):
+            object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
     @property
     def minimum_mm(self) -> float:
@@ -156,7 +162,7 @@ class Calibration:
     @property
     def warnings(self) -> list[str]:
         """The meaning of every health figure that is false."""
-        return [HEALTH[name] for name, good in self.health.items() if not good]
+        return [HEALTH.get(name, name) for name, good in self.health.items() if not good]
 
     @property
     def digest(self) -> str:
@@ -164,7 +170,9 @@ class Calibration:
         numbers = [self.zero_us, self.velocity_mm_per_us, *self.covariance.ravel().tolist()]
         numbers += [self.repeatability_us, self.lack_of_fit_us]
         columns = {name: getattr(self.steps, name).tolist() for name in Steps.__slots__}
-        content = json.dumps([numbers, columns, self.signature, dict(self.health)], sort_keys=True)
+        content = json.dumps(
+            [numbers, columns, dict(self.signature), dict(self.health)], sort_keys=True
+        )
         return hashlib.sha256(content.encode()).hexdigest()
 
     def check_signature(self, signature: Mapping[str, Any]) -> None:
@@ -212,6 +220,12 @@ class Calibration:
         if self.conditions.get("rows_left_out", "none") != "none":
             out.append(f"left out: {self.conditions['rows_left_out']}")
         return out + [f"in doubt: {line}" for line in self.warnings]
+
+
+def _frozen(array: AnyArray) -> AnyArray:
+    copy = np.array(array)
+    copy.flags.writeable = False
+    return copy
 
 
 def _plain(value: Any) -> str:

@@ -15,6 +15,9 @@ from ascan.material import Material
 from ascan.path.direct import interval_us as interval_of
 from ascan.path.direct import thickness_mm as thickness_of
 
+# Residuals that chance gives less often than this show a lack of fit.
+SIGNIFICANT = 0.05
+
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class StepFit:
@@ -29,6 +32,15 @@ class StepFit:
     fitted_zero_us: float = np.nan
     u_fitted_zero_us: float = np.nan
     p_value: float = np.nan
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class EffectiveFit:
+    """A line, the excess scatter it was fitted with (µs), and the p-value without it."""
+
+    line: LineFit
+    excess_us: float
+    p_value: float
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -99,14 +111,18 @@ def fit_steps(means: StepMeans, mode: str, material: Material) -> StepFit:
         return _fit_through_zero(means)
     if means.thickness_mm.size == 1:
         return _fit_zero_offset(means, material)
-    line = _fit_effective(means, material.velocity_mm_per_us, through_origin=False)
-    return _finish(means, line)
+    return _finish(means, _fit_effective(means, material.velocity_mm_per_us, through_origin=False))
 
 
-def _fit_effective(means: StepMeans, velocity: float, *, through_origin: bool) -> LineFit:
-    """Fit interval against thickness with both uncertainties on the time axis."""
+def _fit_effective(means: StepMeans, velocity: float, *, through_origin: bool) -> EffectiveFit:
+    """Fit interval against thickness with both uncertainties on the time axis.
+
+    Where the residuals scatter significantly more than block and timing explain, the excess τ is
+    found for which χ² with u² + τ² equals the degrees of freedom, and the line is fitted again with
+    it: then the covariance holds it, too.
+    """
     slope = 2.0 / velocity
-    for _ in range(3):  # the slope enters the weights; it has settled after the second pass
+    for _ in range(4):  # the slope enters the weights; it has settled after the second pass
         u = np.hypot(means.u_interval_us, slope * means.u_thickness_mm)
         line = fit_line(means.thickness_mm, means.interval_us, u, through_origin=through_origin)
         if not line.slope > 0.0:
@@ -117,7 +133,41 @@ def _fit_effective(means: StepMeans, velocity: float, *, through_origin: bool) -
                 remedy="look for steps given in the wrong order or echoes picked wrongly",
             )
         slope = line.slope
-    return line
+    freedom = line.degrees_of_freedom
+    if freedom == 0:
+        return EffectiveFit(line, 0.0, np.nan)
+    p_value = float(gammaincc(freedom / 2.0, line.chi_squared / 2.0))
+    excess = 0.0
+    if p_value < SIGNIFICANT:
+        excess = _excess(means, u, freedom, through_origin)
+        line = fit_line(
+            means.thickness_mm,
+            means.interval_us,
+            np.hypot(u, excess),
+            through_origin=through_origin,
+        )
+    return EffectiveFit(line, excess, p_value)
+
+
+def _excess(means: StepMeans, u: FloatArray, freedom: int, through_origin: bool) -> float:
+    """Return the τ for which χ² with u² + τ² equals the degrees of freedom."""
+
+    def too_large(excess: float) -> bool:
+        line = fit_line(
+            means.thickness_mm,
+            means.interval_us,
+            np.hypot(u, excess),
+            through_origin=through_origin,
+        )
+        return line.chi_squared > freedom
+
+    low, high = 0.0, float(u.max())
+    while too_large(high):
+        low, high = high, 2.0 * high
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if too_large(middle) else (low, middle)
+    return high
 
 
 def _fit_through_zero(means: StepMeans) -> StepFit:
@@ -130,12 +180,12 @@ def _fit_through_zero(means: StepMeans) -> StepFit:
             remedy="check which gates the interval names",
         )
     first_guess = 2.0 * float(means.thickness_mm[-1]) / float(means.interval_us[-1])
-    line = _fit_effective(means, first_guess, through_origin=True)
+    fit = _fit_effective(means, first_guess, through_origin=True)
     free = (np.nan, np.nan)
     if means.thickness_mm.size > 1:
-        with_offset = _fit_effective(means, first_guess, through_origin=False)
+        with_offset = _fit_effective(means, first_guess, through_origin=False).line
         free = (with_offset.intercept, float(np.sqrt(with_offset.covariance[0, 0])))
-    return _finish(means, line, free)
+    return _finish(means, fit, free)
 
 
 def _fit_zero_offset(means: StepMeans, material: Material) -> StepFit:
@@ -162,27 +212,22 @@ def _fit_zero_offset(means: StepMeans, material: Material) -> StepFit:
 
 
 def _finish(
-    means: StepMeans, line: LineFit, free_zero: tuple[float, float] = (np.nan, np.nan)
+    means: StepMeans, fit: EffectiveFit, free_zero: tuple[float, float] = (np.nan, np.nan)
 ) -> StepFit:
     """Turn a fitted line (zero, slowness) into zero and velocity with their covariance."""
+    line = fit.line
     velocity = 2.0 / line.slope
     jacobian = np.diag([1.0, -velocity / line.slope])
-    excess, p_value = 0.0, np.nan
-    if line.degrees_of_freedom > 0:
-        p_value = float(gammaincc(line.degrees_of_freedom / 2.0, line.chi_squared / 2.0))
-        ratio = line.chi_squared / line.degrees_of_freedom
-        u = np.hypot(means.u_interval_us, line.slope * means.u_thickness_mm)
-        excess = float(np.sqrt(max(ratio - 1.0, 0.0) * np.mean(u**2)))
     return StepFit(
         zero_us=line.intercept,
         velocity_mm_per_us=velocity,
         covariance=jacobian @ line.covariance @ jacobian.T,
         repeatability_us=means.repeatability_us,
-        lack_of_fit_us=excess,
+        lack_of_fit_us=fit.excess_us,
         steps=_steps(means, line.intercept, velocity),
         fitted_zero_us=free_zero[0],
         u_fitted_zero_us=free_zero[1],
-        p_value=p_value,
+        p_value=fit.p_value,
     )
 
 

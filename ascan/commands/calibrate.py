@@ -67,7 +67,9 @@ def run(args: argparse.Namespace) -> None:
 
 
 def _off(row: int, reading: Reading, known_mm: float) -> str:
-    return f"row {row:>4}  {reading.thickness_mm - known_mm:+.3f} mm off {known_mm:g}  {reading}"
+    miss = reading.thickness_mm - known_mm
+    told = "not read" if np.isnan(miss) else f"{miss:+.3f} mm"
+    return f"row {row:>4}  on {known_mm:g} mm  {told:<10}  {reading}"
 
 
 def _known(scan: Scan, args: argparse.Namespace) -> FloatArray:

@@ -8,9 +8,10 @@ from pathlib import Path
 from ascan.commands.shared import add_common, check_outputs, say
 from ascan.errors import fault
 from ascan.store import schema
-from ascan.store.readings import load_readings, write_csv
+from ascan.store.readings import csv_file, read_blocks
 from ascan.store.scans import open_scan, save_scan
 
+BLOCK = 16384
 ENDINGS = (".csv", ".h5", ".hdf5")
 EXAMPLE = "ascan export readings.h5 -o readings.csv"
 
@@ -28,9 +29,12 @@ def run(args: argparse.Namespace) -> None:
     kind = "text" if ending == ".csv" else schema.SCAN
     check_outputs(args, [args.file], [(args.output, kind)] if ending in ENDINGS else [])
     if ending == ".csv":
-        readings = load_readings(args.file)
-        write_csv(readings, args.output, replace=args.replace)
-        say(args, [f"{len(readings)} readings written to {args.output}"])
+        count = 0
+        with csv_file(args.output, replace=args.replace) as table:
+            for readings in read_blocks(args.file, BLOCK):
+                table.append(readings.columns)
+                count += len(readings)
+        say(args, [f"{count} readings written to {args.output}"])
     elif ending in ENDINGS:
         scan = open_scan(args.file)
         save_scan(scan, args.output, replace=args.replace)

@@ -10,7 +10,7 @@ from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
 from ascan.store import schema
 from ascan.store.calibrations import load_calibration
-from ascan.store.readings import load_readings, write_csv
+from ascan.store.readings import load_readings
 from ascan.store.scans import open_scan
 from ascan.stream import measure_to_file
 
@@ -47,15 +47,12 @@ def run(args: argparse.Namespace) -> None:
         load_procedure(args.procedure),
         calibration,
         args.output,
+        csv=args.csv,
         replace=args.replace,
         progress=progress_bar(args),
     )
-    if args.csv or len(scan) <= FEW:
-        readings = load_readings(args.output)
-        if args.csv:
-            write_csv(readings, args.csv, replace=args.replace)
-        if len(scan) <= FEW:
-            say(args, _one_by_one(readings))
+    if len(scan) <= FEW:
+        say(args, _one_by_one(load_readings(args.output)))
     say(args, [f"readings {args.output}", *tally.lines(), CAUTION])
 
 

@@ -118,7 +118,7 @@ def load_calibration(path: str | Path) -> Calibration:
             for name in ("health", "signature", "conditions")
         }
         digest = schema.attribute(file, "digest", place)
-    calibration = Calibration(covariance=covariance, steps=steps, **scalars, **texts)
-    if calibration.digest != digest:
-        raise fault(place, "was changed since it was written", remedy="calibrate anew")
+        calibration = Calibration(covariance=covariance, steps=steps, **scalars, **texts)
+        if calibration.digest != digest:
+            raise fault(place, "was changed since it was written", remedy="calibrate anew")
     return calibration

@@ -60,6 +60,12 @@ class DigestingRows:
         return block
 
 
+def array_digest(values: AnyArray) -> str:
+    """Return the SHA-256 of an array's bytes, little-endian."""
+    stored = np.ascontiguousarray(values, values.dtype.newbyteorder("<"))
+    return hashlib.sha256(stored.tobytes()).hexdigest()
+
+
 class ColumnsDigest:
     """SHA-256 over named columns that arrive a block at a time, whatever the size of the blocks."""
 

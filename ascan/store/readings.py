@@ -7,7 +7,7 @@ import csv
 import json
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import h5py
 import numpy as np
@@ -23,6 +23,7 @@ from ascan.store.replacing import whole_file
 from ascan.units import unit_of
 
 CSV_BLOCK = 4096
+WHOLE = 2**62
 
 
 def describe(name: str) -> tuple[str, str]:
@@ -39,7 +40,8 @@ def describe(name: str) -> tuple[str, str]:
         if name.endswith(f"_{suffix}"):
             return unit, f"{name.removesuffix(f'_{suffix}')}: {meaning}"
     known = unit_of(name)
-    return known.sign if known else "1", KNOWN_COLUMNS.get(name, name)
+    sign = known.sign.replace("µ", "u") if known else "1"
+    return sign, KNOWN_COLUMNS.get(name, name)
 
 
 class ReadingsWriter:
@@ -84,6 +86,32 @@ def readings_file(path: str | Path, *, replace: bool = False) -> Iterator[Readin
         yield ReadingsWriter(file)
 
 
+def read_blocks(path: str | Path, size: int) -> Iterator[Readings]:
+    """Yield the readings of a file a block at a time; after the last, their digest is checked.
+
+    Raises
+    ------
+    AscanError
+        Not a readings file, incomplete, or changed since it was written.
+    """
+    place = str(path)
+    with schema.opened(path, schema.READINGS) as file:
+        provenance = json.loads(schema.dataset(file, "provenance", place).asstr()[()])
+        group = schema.subgroup(file, "columns", place)
+        if "flags" not in group:
+            raise fault(place, "lacks the column 'flags'")
+        items = {name: schema.dataset(group, name, place) for name in group}
+        rows = len(items["flags"])
+        digest = ColumnsDigest()
+        for start in range(0, max(rows, 1), size):
+            span = slice(start, start + size)
+            columns = {name: schema.read_column(item, span) for name, item in items.items()}
+            digest.add(columns)
+            yield Readings(columns, provenance)
+        if digest.hexdigest() != provenance.get("columns_sha256"):
+            raise fault(place, "holds other values than were written", remedy="measure anew")
+
+
 def load_readings(path: str | Path) -> Readings:
     """Read a readings file whole.
 
@@ -107,18 +135,34 @@ def load_readings(path: str | Path) -> Readings:
     Traceback (most recent call last):
     ascan.errors.AscanError: no_such_file.h5: is no file
     """
-    place = str(path)
-    with schema.opened(path, schema.READINGS) as file:
-        provenance = json.loads(schema.dataset(file, "provenance", place).asstr()[()])
-        group = schema.subgroup(file, "columns", place)
-        if "flags" not in group:
-            raise fault(place, "lacks the column 'flags'")
-        columns = {n: schema.read_column(schema.dataset(group, n, place)) for n in group}
-    digest = ColumnsDigest()
-    digest.add(columns)
-    if digest.hexdigest() != provenance.get("columns_sha256"):
-        raise fault(place, "holds other values than were written", remedy="measure anew")
-    return Readings(columns, provenance)
+    (whole,) = read_blocks(path, WHOLE)
+    return whole
+
+
+@contextlib.contextmanager
+def csv_file(path: str | Path, *, replace: bool = False) -> Iterator[CsvWriter]:
+    """Open a new CSV file for appending; it appears whole or not at all."""
+    with (
+        whole_file(path, replace=replace) as part,
+        part.open("w", newline="", encoding="utf-8") as file,
+    ):
+        yield CsvWriter(file)
+
+
+class CsvWriter:
+    """Appends blocks of columns to an open CSV file."""
+
+    def __init__(self, file: TextIO) -> None:
+        self._table = csv.writer(file, lineterminator="\n")
+        self._begun = False
+
+    def append(self, columns: Mapping[str, AnyArray]) -> None:
+        """Append a block: one line per waveform, flags by name, an empty cell for NaN."""
+        if not self._begun:
+            self._table.writerow(columns)
+            self._begun = True
+        cells = [_cells(name, column) for name, column in columns.items()]
+        self._table.writerows(zip(*cells, strict=True))
 
 
 def write_csv(readings: Readings, path: str | Path, *, replace: bool = False) -> None:
@@ -142,13 +186,10 @@ def write_csv(readings: Readings, path: str | Path, *, replace: bool = False) ->
     thickness_mm,flags
     7.5,saturated
     """
-    with whole_file(path, replace=replace) as part, part.open("w", newline="") as file:
-        table = csv.writer(file, lineterminator="\n")
-        table.writerow(readings.columns)
-        for start in range(0, len(readings), CSV_BLOCK):
+    with csv_file(path, replace=replace) as table:
+        for start in range(0, max(len(readings), 1), CSV_BLOCK):
             span = slice(start, start + CSV_BLOCK)
-            cells = [_cells(name, column[span]) for name, column in readings.columns.items()]
-            table.writerows(zip(*cells, strict=True))
+            table.append({name: column[span] for name, column in readings.columns.items()})
 
 
 def _cells(name: str, values: AnyArray) -> list[Any]:

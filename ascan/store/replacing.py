@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-import tempfile
+import secrets
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,28 +14,52 @@ from ascan.store.schema import refuse_existing
 
 @contextlib.contextmanager
 def whole_file(path: str | Path, *, replace: bool) -> Iterator[Path]:
-    """Yield a new file beside ``path``; synced and renamed to it at the end, removed on failure.
+    """Yield a new file beside ``path``; synced and named so at the end, removed on failure.
 
     Raises
     ------
     AscanError
-        The path exists and may not be replaced, or its folder cannot be written.
+        The path exists and may not be replaced (also if it has come to exist meanwhile), or its
+        folder cannot be written.
     """
     target = refuse_existing(path, replace)
+    part = target.with_name(f".{target.name}.{secrets.token_hex(6)}")
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
+        part.open("xb").close()
     except OSError as problem:
         raise fault(str(target), f"cannot be written ({problem.strerror})") from None
-    os.close(handle)
-    part = Path(name)
     try:
         yield part
-        with part.open("rb+") as file:
-            os.fsync(file.fileno())
-        # mkstemp makes files private; a result is as readable as any new file of this user.
-        mask = os.umask(0)
-        os.umask(mask)
-        part.chmod(0o666 & ~mask)
-        part.replace(target)
+        _sync(part)
+        if replace:
+            part.replace(target)
+        else:
+            _name_new(part, target)
+        _sync_folder(target.parent)
     finally:
         part.unlink(missing_ok=True)
+
+
+def _name_new(part: Path, target: Path) -> None:
+    """Give a file its name unless another one has come to bear it."""
+    try:
+        os.link(part, target)
+    except FileExistsError:
+        raise fault(str(target), "has come to exist meanwhile", remedy="name another") from None
+    except OSError:  # a file system without hard links
+        part.replace(target)
+
+
+def _sync(path: Path) -> None:
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the new name last, where folders can be synced."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

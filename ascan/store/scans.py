@@ -55,6 +55,10 @@ class Hdf5Rows:
         native: np.dtype[Any] = self.waveforms.dtype.newbyteorder("=")
         return native
 
+    def close(self) -> None:
+        """Close the file."""
+        self.waveforms.file.close()
+
     def read_block(self, start: int, stop: int) -> AnyArray:
         """Return rows start..stop, C-contiguous, in the machine's byte order."""
         return np.ascontiguousarray(self.waveforms[start:stop], dtype=self.dtype)
@@ -213,7 +217,8 @@ def save_scan(
         for name, values in scan.columns.items():
             unit = unit_of(name)
             meaning = KNOWN_COLUMNS.get(name, name)
-            schema.write_column(group, name, values, unit.sign if unit else "1", meaning)
+            sign = unit.sign.replace("µ", "u") if unit else "1"
+            schema.write_column(group, name, values, sign, meaning)
 
 
 def _waveform_attributes(scan: Scan) -> Mapping[str, Any]:

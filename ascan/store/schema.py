@@ -165,11 +165,11 @@ def stored(values: AnyArray) -> AnyArray:
     return values.astype(object) if values.dtype.kind == "U" else values
 
 
-def read_column(item: h5py.Dataset) -> AnyArray:
-    """Return a column as numpy holds it (texts as fixed-width unicode)."""
+def read_column(item: h5py.Dataset, rows: slice = slice(None)) -> AnyArray:
+    """Return rows of a column as numpy holds it (texts as fixed-width unicode)."""
     if h5py.check_string_dtype(item.dtype) is not None:
-        return np.asarray(item.asstr()[...], dtype=np.str_)
-    return np.asarray(item[...])
+        return np.asarray(item.asstr()[rows], dtype=np.str_)
+    return np.asarray(item[rows])
 
 
 def refuse_existing(path: str | Path, replace: bool) -> Path:

@@ -75,16 +75,6 @@ def spikes(
     return np.where(hit, height * rng.choice([-1.0, 1.0], shape), 0.0)
 
 
-def averaged(rows: FloatArray, over: int) -> FloatArray:
-    """Return the running mean of successive waveforms: averaging while the probe moves."""
-    if over <= 1:
-        return rows
-    summed = np.cumsum(np.concatenate([np.zeros((1, rows.shape[1])), rows]), axis=0)
-    first = np.maximum(np.arange(1, len(rows) + 1) - over, 0)
-    last = np.arange(1, len(rows) + 1)
-    return np.asarray((summed[last] - summed[first]) / (last - first)[:, None])
-
-
 def rectified(signal: FloatArray) -> FloatArray:
     """Return the size of the signal."""
     return np.abs(signal)

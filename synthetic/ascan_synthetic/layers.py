@@ -11,10 +11,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from ascan_synthetic.aperture import Piston
 from ascan_synthetic.medium import AIR, Medium, reflection, transmission
 from ascan_synthetic.pulse import ComplexArray, FloatArray
+
+IntArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +106,7 @@ class Plate:
         self,
         omega: FloatArray,
         depth: ComplexArray,
-        echoes: int,
+        echoes: IntArray,
     ) -> ComplexArray:
         """Return the back-wall echoes as they leave into the path.
 
@@ -112,15 +115,16 @@ class Plate:
         omega : ndarray, shape (frequencies,)
         depth : ndarray, shape (n, frequencies)
             What one run down and up the wall does.
-        echoes : int
-            How many echoes the record can hold.
+        echoes : ndarray, shape (n,), int
+            How many echoes the record can hold; later ones would wrap round in the transform.
         """
         face = self.surface(omega)
         once = reflection(self.wall, self.backing) * depth
         ratio = once * face.back
         # Σ ratioᵏ, k < echoes, in closed form; the sum itself where ratio is 1.
         apart = np.abs(1.0 - ratio) > 1e-12
-        series = np.where(apart, (1.0 - ratio**echoes) / np.where(apart, 1.0 - ratio, 1.0), echoes)
+        number = echoes[:, None]
+        series = np.where(apart, (1.0 - ratio**number) / np.where(apart, 1.0 - ratio, 1.0), number)
         return np.asarray(face.down * face.up * once * series)
 
     def echoes(self, omega: FloatArray, depths: Sequence[ComplexArray]) -> list[ComplexArray]:

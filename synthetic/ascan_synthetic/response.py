@@ -9,7 +9,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from ascan_synthetic.aperture import DualProbe, Piston
-from ascan_synthetic.layers import Layer, Plate, diffraction, reverberated
+from ascan_synthetic.layers import IntArray, Layer, Plate, diffraction, reverberated
 from ascan_synthetic.medium import AIR, STEEL, Medium
 from ascan_synthetic.pulse import ComplexArray, FloatArray, sum_of_delays
 
@@ -99,8 +99,8 @@ class SingleElement:
     def _walls(self, band: Band, place: Place, path: FloatArray) -> ComplexArray:
         """Return the sum of the back-wall echoes, footprint and diffraction included."""
         omega, plate = band.omega, self.plate
-        run_us = 2.0 * float(place.depth_mm.min()) / plate.wall.velocity_mm_per_us
-        echoes = int(band.end_us / run_us) + 2
+        run_us = 2.0 * place.depth_mm.min(axis=1) / plate.wall.velocity_mm_per_us
+        echoes = (band.end_us / run_us).astype(np.int64) + 1
         flat = place.depth_mm.shape[1] == 1
         if flat and self.piston is None:
             down = plate.wall.travel(omega, 2.0 * place.depth_mm)
@@ -109,7 +109,7 @@ class SingleElement:
         return np.asarray(sum(plate.echoes(omega, runs)))
 
     def _runs(
-        self, omega: FloatArray, place: Place, path: FloatArray, echoes: int
+        self, omega: FloatArray, place: Place, path: FloatArray, echoes: IntArray
     ) -> list[ComplexArray]:
         """Return, for each echo, the coherent sum over the footprint of its runs of the wall."""
         wall = self.plate.wall
@@ -120,8 +120,8 @@ class SingleElement:
         weight = np.broadcast_to(place.weight, apart_us.shape)
         once = wall.travel(omega, 2.0 * mean[:, None])
         run = np.ones_like(once)
-        for number in range(1, echoes + 1):
-            run = run * once
+        for number in range(1, int(echoes.max()) + 1):
+            run = run * once * (number <= echoes)[:, None]
             legs = [(self.plate.path, 2.0 * path), (wall, 2.0 * number * mean)]
             spread = sum_of_delays(omega, number * apart_us, weight)
             runs.append(run * spread * diffraction(self.piston, omega, legs))

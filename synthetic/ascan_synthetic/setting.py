@@ -94,7 +94,8 @@ def walls_of(scenario: Scenario) -> tuple[FloatArray, FloatArray, Footprints]:
     """Return position of every waveform and what its beam sees."""
     wall, probe, seed = scenario.wall, scenario.probe, scenario.seed
     rng = np.random.default_rng([seed, 2**31])
-    beam = Beam(probe.footprint_mm, probe.footprint_rings)
+    moved_mm = scenario.receiver.average_over_mm
+    beam = Beam(probe.footprint_mm, probe.footprint_rings, moved_mm)
     if wall.steps_mm or wall.uniform_mm:
         thickness = np.repeat(np.array(wall.steps_mm, np.float64), wall.readings)
         if wall.uniform_mm:

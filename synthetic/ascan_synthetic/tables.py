@@ -106,8 +106,9 @@ class WallTable:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReceiverTable:
-    """[receiver]: gain, noise and faults. Levels are fractions of full scale.
+    """[receiver]: gain, noise and faults.
 
+    Levels are fractions of full scale; ``grain`` is what it is at a gain of 1.
     ``jitter_ns`` shifts each record's trigger, ``shared_shift_ns`` all of them; ``previous_us`` is
     the time since the last transmit pulse, whose late echoes are heard (0: long ago);
     ``average_over_mm`` averages while the probe moves; ``lost_coupling``, ``dead``, ``stuck`` are

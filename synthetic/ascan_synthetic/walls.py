@@ -130,14 +130,26 @@ class Field:
 class Beam:
     """A beam by its footprint: two-way amplitude ½ at the edge of ``footprint_mm`` across.
 
-    A footprint of 0 is a ray along the axis.
+    A footprint of 0 is a ray along the axis. A waveform averaged while the probe moved by
+    ``moved_mm`` in x is the mean over ``averages`` places on the way to where it is filed.
     """
 
     footprint_mm: float = 0.0
     rings: int = 8
+    moved_mm: float = 0.0
+    averages: int = 5
 
     def points(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return x, y and weight (sum 1) of points out to where the amplitude is 1/16."""
+        x, y, weight = self._still()
+        if self.moved_mm == 0.0:
+            return x, y, weight
+        back = np.linspace(-self.moved_mm, 0.0, self.averages)
+        x = np.add.outer(back, x).ravel()
+        return x, np.tile(y, self.averages), np.tile(weight, self.averages) / self.averages
+
+    def _still(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return the points of a probe at rest."""
         if self.footprint_mm == 0.0:
             return np.zeros(1), np.zeros(1), np.ones(1)
         step = self.footprint_mm / self.rings

@@ -171,7 +171,7 @@ def test_inches_for_millimetres_are_refused() -> None:
 def test_a_step_read_on_a_later_echo_is_not_used() -> None:
     """One step and a gate on the second echo: the zero offset would be that of a whole wall."""
     late = SURFACE.replace("start_mm = 3.0\nstop_mm = 20.0", "start_us = 5.0\nstop_us = 8.0")
-    with pytest.raises(AscanError, match="no step reading can be used .*earlier_echo"):
+    with pytest.raises(AscanError, match=r"no step reading can be used .*earlier_echo"):
         calibrate(behind_path(train(10.0)), Procedure.from_text(late), [10.0], u_known_mm=0.01)
 
 

@@ -133,7 +133,8 @@ def test_identity_does_not_depend_on_the_block_size(
 
 
 SLOW = """
-import sys, time
+import signal, sys, time
+signal.signal(signal.SIGINT, signal.default_int_handler)
 import numpy as np
 import ascan
 from ascan.examples import plate_example, plate_scan

@@ -102,14 +102,15 @@ def test_onset_is_the_least_time_over_all_pairs(thickness_mm: float) -> None:
 
 
 def test_thin_walls_send_a_second_echo_as_large_as_the_first() -> None:
-    """The beams cross at a depth: on walls above it the second echo, twice as deep, is as large."""
+    """The beams cross at a depth: half way to it the second echo, twice as deep, is the larger."""
     probe = DualProbe()
     ratio = {
         d: np.abs(probe.echo(OMEGA, d, 2)).max() / np.abs(probe.echo(OMEGA, d)).max()
-        for d in (1.0, 2.0, 20.0)
+        for d in (2.0, 5.0, 20.0)
     }
-    assert ratio[1.0] > 1.0
-    assert ratio[20.0] < 0.9
+    assert ratio[2.0] > 1.0
+    assert ratio[5.0] > 1.2
+    assert ratio[20.0] < 0.5
 
 
 def test_library_is_the_integral() -> None:

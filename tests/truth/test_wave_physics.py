@@ -129,7 +129,7 @@ def test_echo_spacing_and_ratio_without_loss() -> None:
     size, pulse = 8192, GaussianPulse(5.0)
     omega = omega_of(size)
     depth = BARE.travel(omega, 2.0 * np.array([[11.8]]))
-    train = plate.train(omega, depth, 8)[0]
+    train = plate.train(omega, depth, np.array([8]))[0]
     signal = np.fft.irfft(pulse.spectrum(omega) * train * np.exp(-1j * omega * 2.0), size) * 100.0
     spacing = 2.0 * 11.8 / 5.9  # 4 µs exactly: the same phase of the samples for every echo
     assert spacing == pytest.approx(4.0, abs=1e-12)
@@ -148,7 +148,7 @@ def test_series_is_the_sum_of_its_echoes() -> None:
     omega = omega_of(1024)[1:]
     depth = STEEL.travel(omega, 2.0 * np.array([[3.0]]))
     each = plate.echoes(omega, [depth**k for k in range(1, 8)])
-    assert np.abs(plate.train(omega, depth, 7) - sum(each)).max() < 1e-12
+    assert np.abs(plate.train(omega, depth, np.array([7])) - sum(each)).max() < 1e-12
 
 
 @pytest.mark.parametrize("layers", [(), (0.02,), (0.03, 0.4), (0.01, 0.2, 0.7)])
@@ -240,14 +240,14 @@ def test_square_law_reaches_ahead_by_six_sigma_only() -> None:
     assert _ahead_db(medium, path_mm, pulse, begin_us) > -100.0  # it does reach ahead
 
 
-@pytest.mark.parametrize(("radius_mm", "distance_mm"), [(3.175, 10.0), (3.175, 40.0), (6.35, 50.0)])
+@pytest.mark.parametrize(("radius_mm", "distance_mm"), [(3.175, 30.0), (3.175, 60.0), (6.35, 80.0)])
 def test_piston_against_direct_integration(radius_mm: float, distance_mm: float) -> None:
     """Mean pressure over a coaxial disc by summing exp(−ikr)/r over pairs of points of two discs.
 
     The distance between points of two discs of radius a, offset by ρ in the plane, follows the
     density of chords 4ρ/(πa²)·[acos(q) − q√(1−q²)], q = ρ/2a (disc line picking, exact), so the
-    double surface integral becomes one over ρ. The closed form is paraxial: 2 % at ka = 50 and a
-    distance of some radii.
+    double surface integral becomes one over ρ. The closed form is paraxial: 2 % from some ten
+    radii on (3 % at three radii and ka = 8).
     """
     velocity = 5.92
     frequency = np.array([2.25, 5.0, 8.0])

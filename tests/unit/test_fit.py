@@ -69,6 +69,8 @@ def test_covariance_is_that_of_many_repetitions() -> None:
         one = fit(list(steps), list(times), "time_zero_to_echo", u_us=2e-3)
         zeros.append(one.zero_us)
         velocities.append(one.velocity_mm_per_us)
+    exact = list(0.5 + 2.0 * steps / 5.9)
+    one = fit(list(steps), exact, "time_zero_to_echo", u_us=2e-3)
     seen = np.cov(zeros, velocities)
     # A standard deviation from 2000 draws scatters by 1.6 %; the product of two by about twice.
     assert seen == pytest.approx(one.covariance, rel=0.12)
