@@ -86,11 +86,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except AscanError as problem:
         print(f"ascan: {problem}", file=sys.stderr)
         return BAD_INPUT
+    except BrokenPipeError:
+        # The reader of our output went away; nothing more can be said to it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
     except OSError as problem:
-        if isinstance(problem, BrokenPipeError):
-            # The reader of our output went away; nothing more can be said to it.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            return DONE
         print(f"ascan: {problem.filename or 'file'}: {problem.strerror}", file=sys.stderr)
         return BAD_INPUT
     except Exception as problem:

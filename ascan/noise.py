@@ -9,7 +9,7 @@ not seen in a stretch that is quiet; it is larger, and no part of these figures.
 from __future__ import annotations
 
 import functools
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from statistics import NormalDist
 
 import numpy as np
@@ -219,7 +219,7 @@ def noise_correlation(taps: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class NoiseMeter:
-    """What the noise of a record is measured with: filter, quantisation, table of biases.
+    """What the noise of a record is measured with: filter, quantisation, period.
 
     Attributes
     ----------
@@ -234,6 +234,10 @@ class NoiseMeter:
     zero_code: float
     step: float
     period: float
+    floor: tuple[float, float] = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "floor", quantisation_floor(self.taps))
 
     def measure(
         self, block: AnyArray, first: IntArray, last: IntArray
@@ -264,5 +268,5 @@ class NoiseMeter:
         if block.dtype.kind == "f":
             float_steps(block, self.step, steps)
         level, slope = np.empty(rows), np.empty(rows)
-        spread_rows(trace, bias, steps, *quantisation_floor(self.taps), level, slope)
+        spread_rows(trace, bias, steps, *self.floor, level, slope)
         return level, slope

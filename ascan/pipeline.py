@@ -15,7 +15,7 @@ from ascan.arrays import AnyArray, FlagArray, FloatArray, SignArray
 from ascan.calibration.record import Calibration
 from ascan.conditioning import MARGIN, condition_rows, working_type
 from ascan.errors import fault
-from ascan.flags import FATAL, Flag
+from ascan.flags import FATAL, Flag, is_fatal
 from ascan.gating import Gate, place_windows, window_samples
 from ascan.health.earlier_echo import CLEAR_PERIODS, NEAR_PERIODS, SHARES, check_earlier
 from ascan.health.finite import check_finite
@@ -28,7 +28,7 @@ from ascan.interval import take_intervals
 from ascan.kernels.level import bits_of
 from ascan.noise import NoiseMeter, noise_correlation
 from ascan.procedure import Procedure
-from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column
+from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column, gate_columns
 from ascan.recording import Recording
 from ascan.scan import Progress, Scan
 from ascan.thickness import to_thickness
@@ -117,7 +117,7 @@ class Pipeline:
         self._check_earlier(block, start_time_us, echoes, flags)
         columns = self._take_interval(echoes, flags)
         for name, found in echoes.items():
-            for suffix in ("time_us", "u_time_us", "amplitude", "snr_db", "flags"):
+            for suffix in GATE_COLUMNS:
                 columns[gate_column(name, suffix)] = getattr(found, suffix)
         return columns
 
@@ -182,7 +182,7 @@ class Pipeline:
             noise_slope=noise_slope,
             noise_correlation=self.noise_correlation,
             full_scale=recording.full_scale,
-            period=rate / self.procedure.probe.frequency_mhz,
+            period=self.meter.period,
         )
         position, u_position = np.full(rows, np.nan), np.full(rows, np.nan)
         gate.timing.refine(found, position, u_position, flags)
@@ -236,7 +236,7 @@ class Pipeline:
         """Look for an echo at a half and a third of every interval between echoes that are used."""
         recording = self.recording
         period_us = 1.0 / self.procedure.probe.frequency_mhz
-        near = int(np.ceil(NEAR_PERIODS * period_us * recording.sample_rate_mhz))
+        near = int(np.ceil(NEAR_PERIODS * self.meter.period))
         trace = np.empty((len(flags), 2 * near + 1), self.taps.dtype)
         begin_us = np.full(len(flags), self._time_zero_us())
         for name in self.procedure.interval.gates:
@@ -273,7 +273,7 @@ class Pipeline:
         columns: Columns = {}
         if self.calibration is not None:
             columns = self._to_thickness(self.calibration, interval, u_interval, flags)
-        fatal = (flags & np.uint32(FATAL)) != 0
+        fatal = is_fatal(flags)
         interval[fatal] = np.nan
         u_interval[fatal] = np.nan
         return columns | {"interval_us": interval, "u_interval_us": u_interval, "flags": flags}
@@ -327,7 +327,7 @@ class Pipeline:
         """Refuse a scan whose columns are called like those of the readings."""
         taken = set(RESULT_COLUMNS)
         for gate in self.procedure.gates:
-            taken |= {gate_column(gate.name, suffix) for suffix in GATE_COLUMNS}
+            taken |= set(gate_columns(gate.name))
         for name in taken & set(scan.columns):
             raise fault(
                 f"{scan.name}: column '{name}'",

@@ -13,7 +13,7 @@ from ascan.errors import fault
 from ascan.gating import Gate, gate_from_table
 from ascan.interval import Interval
 from ascan.material import Material
-from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column
+from ascan.readings import RESULT_COLUMNS, gate_columns
 from ascan.recording import Recording
 from ascan.tables import from_table, number, text, unknown_key
 from ascan.timing.echo import OWN_PEAK_PERIODS
@@ -110,7 +110,7 @@ class Procedure:
                     remedy="put that gate above this one",
                 )
             earlier.add(gate.name)
-        columns = [gate_column(gate.name, suffix) for gate in self.gates for suffix in GATE_COLUMNS]
+        columns = [name for gate in self.gates for name in gate_columns(gate.name)]
         for name in columns:
             if columns.count(name) > 1 or name in RESULT_COLUMNS:
                 raise fault("gate", f"names make two columns '{name}'", remedy="rename one gate")

@@ -43,6 +43,11 @@ def gate_column(gate: str, suffix: str) -> str:
     return f"{gate}_{suffix}"
 
 
+def gate_columns(gate: str) -> list[str]:
+    """Return the names of all columns of a gate."""
+    return [gate_column(gate, suffix) for suffix in GATE_COLUMNS]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """One reading; `thickness_mm` is NaN if and only if a fatal flag stands."""

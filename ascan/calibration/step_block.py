@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -121,10 +122,14 @@ def _fit_effective(means: StepMeans, velocity: float, *, through_origin: bool) -
     found for which χ² with u² + τ² equals the degrees of freedom, and the line is fitted again with
     it: then the covariance holds it, too.
     """
+
+    def fit(u: FloatArray) -> LineFit:
+        return fit_line(means.thickness_mm, means.interval_us, u, through_origin=through_origin)
+
     slope = 2.0 / velocity
     for _ in range(4):  # the slope enters the weights; it has settled after the second pass
         u = np.hypot(means.u_interval_us, slope * means.u_thickness_mm)
-        line = fit_line(means.thickness_mm, means.interval_us, u, through_origin=through_origin)
+        line = fit(u)
         if not line.slope > 0.0:
             raise fault(
                 "calibration",
@@ -137,29 +142,18 @@ def _fit_effective(means: StepMeans, velocity: float, *, through_origin: bool) -
     if freedom == 0:
         return EffectiveFit(line, 0.0, np.nan)
     p_value = float(gammaincc(freedom / 2.0, line.chi_squared / 2.0))
-    excess = 0.0
-    if p_value < SIGNIFICANT:
-        excess = _excess(means, u, freedom, through_origin)
-        line = fit_line(
-            means.thickness_mm,
-            means.interval_us,
-            np.hypot(u, excess),
-            through_origin=through_origin,
-        )
-    return EffectiveFit(line, excess, p_value)
+    if not p_value < SIGNIFICANT:
+        return EffectiveFit(line, 0.0, p_value)
+    excess = _excess(fit, u)
+    return EffectiveFit(fit(np.hypot(u, excess)), excess, p_value)
 
 
-def _excess(means: StepMeans, u: FloatArray, freedom: int, through_origin: bool) -> float:
+def _excess(fit: Callable[[FloatArray], LineFit], u: FloatArray) -> float:
     """Return the τ for which χ² with u² + τ² equals the degrees of freedom."""
 
     def too_large(excess: float) -> bool:
-        line = fit_line(
-            means.thickness_mm,
-            means.interval_us,
-            np.hypot(u, excess),
-            through_origin=through_origin,
-        )
-        return line.chi_squared > freedom
+        line = fit(np.hypot(u, excess))
+        return line.chi_squared > line.degrees_of_freedom
 
     low, high = 0.0, float(u.max())
     while too_large(high):

@@ -16,11 +16,9 @@ from ascan.arrays import AnyArray
 from ascan.errors import fault
 from ascan.flags import MEANINGS, names
 from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings
-from ascan.scan import KNOWN_COLUMNS
 from ascan.store import schema
 from ascan.store.provenance import ColumnsDigest, writer
 from ascan.store.replacing import whole_file
-from ascan.units import unit_of
 
 CSV_BLOCK = 4096
 WHOLE = 2**62
@@ -39,9 +37,7 @@ def describe(name: str) -> tuple[str, str]:
     for suffix, (unit, meaning) in sorted(GATE_COLUMNS.items(), key=lambda item: -len(item[0])):
         if name.endswith(f"_{suffix}"):
             return unit, f"{name.removesuffix(f'_{suffix}')}: {meaning}"
-    known = unit_of(name)
-    sign = known.sign.replace("µ", "u") if known else "1"
-    return sign, KNOWN_COLUMNS.get(name, name)
+    return schema.describe_carried(name)
 
 
 class ReadingsWriter:

@@ -15,11 +15,10 @@ import numpy as np
 from ascan.arrays import AnyArray
 from ascan.errors import fault
 from ascan.recording import recording_for
-from ascan.scan import KNOWN_COLUMNS, Progress, Scan
+from ascan.scan import Progress, Scan
 from ascan.store import schema
 from ascan.store.provenance import writer
 from ascan.store.replacing import whole_file
-from ascan.units import unit_of
 
 # What numpy and zipfile raise on archives that are cut, encrypted, or made to harm.
 UNREADABLE = (
@@ -215,10 +214,7 @@ def save_scan(
         )
         group = file.create_group("columns", track_order=True)
         for name, values in scan.columns.items():
-            unit = unit_of(name)
-            meaning = KNOWN_COLUMNS.get(name, name)
-            sign = unit.sign.replace("µ", "u") if unit else "1"
-            schema.write_column(group, name, values, sign, meaning)
+            schema.write_column(group, name, values, *schema.describe_carried(name))
 
 
 def _waveform_attributes(scan: Scan) -> Mapping[str, Any]:

@@ -12,6 +12,8 @@ import numpy as np
 
 from ascan.arrays import AnyArray
 from ascan.errors import AscanError, fault
+from ascan.scan import KNOWN_COLUMNS
+from ascan.units import unit_of
 
 VERSION = (1, 0)
 HDF5_HEAD = b"\x89HDF\r\n\x1a\n"
@@ -134,6 +136,12 @@ def attribute(item: Any, name: str, place: str) -> Any:
     if name not in item.attrs:
         raise fault(f"{place}: {item.name}", f"lacks the attribute '{name}'")
     return item.attrs[name]
+
+
+def describe_carried(name: str) -> tuple[str, str]:
+    """Return unit and meaning of a column that a scan brings along."""
+    unit = unit_of(name)
+    return unit.sign.replace("µ", "u") if unit else "1", KNOWN_COLUMNS.get(name, name)
 
 
 def write_column(group: h5py.Group, name: str, values: AnyArray, unit: str, meaning: str) -> None:

@@ -56,8 +56,6 @@ def cross_fixed_level(
     gate begins, with ``AT_GATE_EDGE``: its rise came before the gate, and the next one is not it.
     """
     for row in range(peak.size):
-        position[row] = np.nan
-        u_position[row] = np.nan
         if peak[row] < 0:
             continue
         samples = trace[row]
@@ -100,8 +98,6 @@ def cross_own_fraction(
     Where the gate cuts the flank there is no crossing in it: ``NO_ECHO`` and ``AT_GATE_EDGE``.
     """
     for row in range(peak.size):
-        position[row] = np.nan
-        u_position[row] = np.nan
         if peak[row] < 0:
             continue
         samples = trace[row]

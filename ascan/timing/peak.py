@@ -27,8 +27,6 @@ def refine_peaks(
     """Write the sub-sample place of each peak; of a flat top (clipping), the middle."""
     for row in range(peak.size):
         top = peak[row]
-        position[row] = np.nan
-        u_position[row] = np.nan
         if top < 0:
             continue
         samples = trace[row]
