@@ -137,6 +137,8 @@ class DualProbe:
         Tilt of each element; their beams cross below the barrier.
     film_mm : float
         Couplant between wedge and wall.
+    wedge, wall, film : Medium
+        The wall's shear velocity is always that of steel.
     """
 
     width_mm: float = 5.0
@@ -145,6 +147,7 @@ class DualProbe:
     height_mm: float = 8.0
     roof_deg: float = 3.5
     wedge: Medium = field(default=POLYSTYRENE)
+    wall: Medium = field(default=STEEL)
     film: Medium = field(default=GEL)
     film_mm: float = 0.02
     nodes: int = 20
@@ -183,7 +186,7 @@ class DualProbe:
     ) -> tuple[list[FloatArray], list[float]]:
         """Return layers and velocities of a path with so many wall crossings of each kind."""
         crossings = [down * thickness_mm, shear * thickness_mm]
-        steel = [STEEL.velocity_mm_per_us, STEEL_SHEAR_MM_PER_US]
+        steel = [self.wall.velocity_mm_per_us, STEEL_SHEAR_MM_PER_US]
         layers = [height, np.full_like(height, 2.0 * self.film_mm)]
         velocity = [self.wedge.velocity_mm_per_us, self.film.velocity_mm_per_us]
         for crossing, speed in zip(crossings, steel, strict=True):
@@ -219,9 +222,9 @@ class DualProbe:
         size = weight * rays.spreading_per_mm * area
         size = size / (2.0 * math.pi * self.wedge.velocity_mm_per_us)
         if shear:
-            size = size * converted(rays.parameter_us_per_mm)
-        wall = reflection(STEEL, self.wedge) ** (number - 1) * (-1.0) ** number
-        through = 1.0 - reflection(self.wedge, STEEL) ** 2
+            size = size * converted(rays.parameter_us_per_mm, self.wall)
+        wall = reflection(self.wall, self.wedge) ** (number - 1) * (-1.0) ** number
+        through = 1.0 - reflection(self.wedge, self.wall) ** 2
         waves = sum_of_delays(omega, rays.time_us[None], size[None])[0]
         return np.asarray(1j * omega * waves * wall * through)
 
@@ -235,7 +238,7 @@ class DualProbe:
         return float(least_time(x, layers, velocity).time_us.min())
 
 
-def converted(parameter: FloatArray) -> FloatArray:
+def converted(parameter: FloatArray, wall: Medium = STEEL) -> FloatArray:
     """Return the share of a longitudinal wave that a free surface turns into a shear wave.
 
     References
@@ -243,7 +246,7 @@ def converted(parameter: FloatArray) -> FloatArray:
     Free-surface reflection, amplitude ratio of potentials scaled to displacement; any text on
     elastic waves (form from memory, checked for energy in the tests).
     """
-    fast, slow = STEEL.velocity_mm_per_us, STEEL_SHEAR_MM_PER_US
+    fast, slow = wall.velocity_mm_per_us, STEEL_SHEAR_MM_PER_US
     p2 = parameter**2
     vertical_fast = np.sqrt(1.0 / fast**2 - p2)
     vertical_slow = np.sqrt(1.0 / slow**2 - p2)

@@ -10,7 +10,7 @@ from scipy.interpolate import CubicSpline
 
 from ascan_synthetic.aperture import DualProbe, Piston
 from ascan_synthetic.layers import IntArray, Layer, Plate, diffraction, reverberated
-from ascan_synthetic.medium import AIR, STEEL, Medium
+from ascan_synthetic.medium import AIR, Medium
 from ascan_synthetic.pulse import ComplexArray, FloatArray, sum_of_delays
 
 
@@ -143,7 +143,7 @@ class DualElement:
     cross_talk_us : float
         When it arrives.
     least_mm, most_mm : float
-        Range of depth that the library of spectra covers.
+        Range of depth that the library of spectra covers; outside it `spectra` raises ValueError.
     """
 
     probe: DualProbe
@@ -151,24 +151,30 @@ class DualElement:
     conversion: float = 1.0
     cross_talk: float = 0.0
     cross_talk_us: float = 1.5
-    least_mm: float = 0.5
+    least_mm: float = 0.3
     most_mm: float = 60.0
     _library: dict[str, list[CubicSpline]] = field(default_factory=dict)
 
     def rounds(self, band: Band, place: Place) -> int:
         """Return how many times over the record can be filled by the kept echoes."""
-        last = 2.0 * self.echoes * float(place.depth_mm.max()) / STEEL.velocity_mm_per_us
+        last = 2.0 * self.echoes * float(place.depth_mm.max()) / self.probe.wall.velocity_mm_per_us
         wedge = 3.0 * self.probe.height_mm / self.probe.wedge.velocity_mm_per_us
         return 1 + int((last + wedge) / band.end_us)
 
     def spectra(self, band: Band, place: Place) -> ComplexArray:
         """Return an array of shape (n, frequencies)."""
-        omega = band.omega
+        omega, wall = band.omega, self.probe.wall
+        least, most = float(place.depth_mm.min()), float(place.depth_mm.max())
+        if least < self.least_mm or most > self.most_mm:
+            raise ValueError(
+                f"the dual probe is worked out for walls of {self.least_mm} to {self.most_mm} mm; "
+                f"these are {least:.3g} to {most:.3g} mm"
+            )
         total = np.zeros((len(place.path_mm), omega.size), np.complex128)
         for (number, delay), spline in zip(self._kinds(), self._splines(omega), strict=True):
             for depth, weight in zip(place.depth_mm.T, place.weight, strict=True):
                 turn = np.exp(-1j * np.multiply.outer(delay * depth, omega))
-                loss = np.abs(STEEL.travel(omega, 2.0 * number * depth[:, None]))
+                loss = np.abs(wall.travel(omega, 2.0 * number * depth[:, None]))
                 total += weight * spline(np.log(depth)) * turn * loss
         total *= place.coupling[:, None]
         reference = np.abs(self.probe.echo(omega, 5.0)).max()
@@ -177,7 +183,7 @@ class DualElement:
 
     def _kinds(self) -> list[tuple[int, float]]:
         """Return (echo number, µs per mm of depth) of each arrival, the converted one last."""
-        slowness = 2.0 / STEEL.velocity_mm_per_us
+        slowness = 2.0 / self.probe.wall.velocity_mm_per_us
         kinds = [(number, number * slowness) for number in range(1, self.echoes + 1)]
         return [*kinds, (1, slowness)] if self.conversion else kinds
 

@@ -9,7 +9,7 @@ import numpy as np
 from ascan_synthetic.aperture import DualProbe, Piston
 from ascan_synthetic.layers import Layer
 from ascan_synthetic.medium import AIR, GEL, PAINT, PMMA, STEEL, WATER, Medium, water_at
-from ascan_synthetic.pulse import CausalPulse, FloatArray, GaussianPulse, Pulse
+from ascan_synthetic.pulse import CausalPulse, FloatArray, GaussianPulse, Pulse, TemplatePulse
 from ascan_synthetic.response import DualElement, Response, single_element
 from ascan_synthetic.tables import ProbeTable, Scenario, WallTable, build
 from ascan_synthetic.walls import (
@@ -33,7 +33,11 @@ def pulse_of(probe: ProbeTable) -> Pulse:
         return GaussianPulse(probe.centre_mhz, probe.bandwidth, float(phase))
     if probe.pulse == "causal":
         return CausalPulse(probe.centre_mhz, probe.bandwidth, probe.order, float(phase))
-    raise ValueError(f"probe.pulse: is '{probe.pulse}'; allowed: gaussian, causal")
+    if probe.pulse == "template":
+        if len(probe.template) < 4:
+            raise ValueError(f"probe.template: has {len(probe.template)} samples; wanted 4 or more")
+        return TemplatePulse.from_samples(np.array(probe.template), probe.template_rate_mhz)
+    raise ValueError(f"probe.pulse: is '{probe.pulse}'; allowed: gaussian, causal, template")
 
 
 def path_medium(probe: ProbeTable) -> Medium:
@@ -48,7 +52,15 @@ def response_of(scenario: Scenario) -> Response:
     probe, stack = scenario.probe, scenario.stack
     if stack.backing not in BACKINGS:
         raise ValueError(f"stack.backing: is '{stack.backing}'; allowed: {', '.join(BACKINGS)}")
+    steel = dataclasses.replace(
+        STEEL,
+        velocity_mm_per_us=stack.wall_velocity_mm_per_us,
+        attenuation_db_per_mm=stack.attenuation_db_per_mm,
+        exponent=stack.attenuation_exponent,
+    ).at(stack.wall_temperature_c - 20.0)
     if probe.arrangement == "dual":
+        if stack.coating_mm or stack.backing != "air":
+            raise ValueError("stack: a dual probe takes bare walls with air behind them only")
         dual = DualProbe(
             width_mm=probe.width_mm,
             length_mm=probe.length_mm,
@@ -56,6 +68,7 @@ def response_of(scenario: Scenario) -> Response:
             height_mm=probe.height_mm,
             roof_deg=probe.roof_deg,
             film_mm=max(stack.couplant_mm, 1e-6),
+            wall=steel,
         )
         warm = dataclasses.replace(dual, wedge=dual.wedge.at(probe.temperature_c - 20.0))
         return DualElement(
@@ -65,12 +78,6 @@ def response_of(scenario: Scenario) -> Response:
             cross_talk=probe.cross_talk,
             cross_talk_us=probe.cross_talk_us,
         )
-    steel = dataclasses.replace(
-        STEEL,
-        velocity_mm_per_us=stack.wall_velocity_mm_per_us,
-        attenuation_db_per_mm=stack.attenuation_db_per_mm,
-        exponent=stack.attenuation_exponent,
-    ).at(stack.wall_temperature_c - 20.0)
     layers = []
     if stack.couplant_mm:
         layers.append(Layer(GEL, stack.couplant_mm))

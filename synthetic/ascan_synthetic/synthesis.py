@@ -14,6 +14,7 @@ from scipy.fft import next_fast_len
 
 from ascan_synthetic import electronics
 from ascan_synthetic.electronics import IntCodes
+from ascan_synthetic.layers import IntArray
 from ascan_synthetic.pulse import FloatArray, Pulse
 from ascan_synthetic.response import Band, Place, Response
 from ascan_synthetic.setting import path_medium, pulse_of, response_of, walls_of
@@ -35,21 +36,30 @@ class Synthesis:
         Where the encoder says each waveform was taken.
     footprints : Footprints
         What each beam sees, and the truth.
+    channel : ndarray, shape (n,)
+    trigger_us : ndarray, shape (n,)
+        By how much each record begins early: the probe's delay, the shifts and the jitter of its
+        shot and channel.
     """
 
     scenario: Scenario
     x_mm: FloatArray = field(init=False)
     y_mm: FloatArray = field(init=False)
     footprints: Footprints = field(init=False)
+    channel: IntArray = field(init=False)
+    trigger_us: FloatArray = field(init=False)
     response: Response = field(init=False)
     pulse: Pulse = field(init=False)
 
     def __post_init__(self) -> None:
         x, y, footprints = walls_of(self.scenario)
+        channel, trigger_us = _triggers(self.scenario, len(x))
         for name, value in (
             ("x_mm", x),
             ("y_mm", y),
             ("footprints", footprints),
+            ("channel", channel),
+            ("trigger_us", trigger_us),
             ("response", response_of(self.scenario)),
             ("pulse", pulse_of(self.scenario.probe)),
         ):
@@ -77,10 +87,12 @@ class Synthesis:
         first = chunks.start * CHUNK_ROWS
         return np.asarray(whole[start - first : last - first])
 
-    def truth_columns(self) -> dict[str, FloatArray]:
+    def truth_columns(self) -> dict[str, FloatArray | IntArray]:
         """Return truth and position of every waveform, by column name."""
         truth = self.footprints.truth
+        channels = {"channel": self.channel} if self.scenario.receiver.channels > 1 else {}
         return {
+            **channels,
             "x_mm": self.x_mm,
             "y_mm": self.y_mm,
             "true_axis_mm": truth.axis_mm,
@@ -122,8 +134,9 @@ class Synthesis:
         path_mm = probe.path_mm + probe.path_wander_mm * rng.uniform(-1.0, 1.0, count)
         coupling = np.where(rng.random(count) < receiver.lost_coupling, 0.0, 1.0)
         place = Place(self.footprints.depth_mm[rows], self.footprints.weight, path_mm, coupling)
-        shift_us = probe.delay_us + 1e-3 * receiver.shared_shift_ns
-        delay_us = shift_us + 1e-3 * receiver.jitter_ns * rng.standard_normal(count)
+        delay_us = self.trigger_us[rows] + 1e-3 * receiver.channel_jitter_ns * rng.standard_normal(
+            count
+        )
         signal = self._record(place, delay_us, time_us, 0.0)
         if receiver.previous_us:
             signal = signal + self._record(place, delay_us, time_us, receiver.previous_us)
@@ -200,6 +213,19 @@ class Synthesis:
         if receiver.spikes:
             added += electronics.spikes(shape, receiver.spikes, receiver.spike_height, rng)
         return added
+
+
+def _triggers(scenario: Scenario, count: int) -> tuple[IntArray, FloatArray]:
+    """Return channel and trigger shift of every waveform; the channels take turns in each shot."""
+    receiver = scenario.receiver
+    if receiver.channels < 1:
+        raise ValueError(f"receiver.channels: is {receiver.channels}; wanted 1 or more")
+    rng = np.random.default_rng([scenario.seed, 2**31 + 1])
+    shot, channel = np.divmod(np.arange(count), receiver.channels)
+    skew_ns = receiver.channel_skew_ns * rng.standard_normal(receiver.channels)
+    jitter_ns = receiver.jitter_ns * rng.standard_normal(count // receiver.channels + 1)
+    shift_ns = receiver.shared_shift_ns + skew_ns[channel] + jitter_ns[shot]
+    return channel, scenario.probe.delay_us + 1e-3 * shift_ns
 
 
 def _faulty(

@@ -29,7 +29,9 @@ class RecordTable:
 class ProbeTable:
     """[probe]: pulse, arrangement, path.
 
-    ``radius_mm`` above 0 switches piston diffraction on; ``footprint_mm`` is the −6 dB spot.
+    ``pulse`` is gaussian, causal or template: the last takes its samples from ``template``, at
+    ``template_rate_mhz``. ``radius_mm`` above 0 switches piston diffraction on; ``footprint_mm`` is
+    the −6 dB spot.
     ``path_wander_mm`` is half the range over which a water path changes from waveform to waveform.
     """
 
@@ -39,6 +41,8 @@ class ProbeTable:
     bandwidth: float = 0.6
     phase_deg: float = 0.0
     order: int = 3
+    template: tuple[float, ...] = ()
+    template_rate_mhz: float = 100.0
     delay_us: float = 0.35
     path_mm: float = 12.0
     path_wander_mm: float = 0.0
@@ -109,11 +113,14 @@ class ReceiverTable:
     """[receiver]: gain, noise and faults.
 
     Levels are fractions of full scale; ``grain`` is what it is at a gain of 1.
-    ``jitter_ns`` shifts each record's trigger, ``shared_shift_ns`` all of them; ``previous_us`` is
-    the time since the last transmit pulse, whose late echoes are heard (0: long ago);
-    ``average_over_mm`` averages while the probe moves; ``lost_coupling``, ``dead``, ``stuck`` are
-    shares of the waveforms.
+    Waveforms come from ``channels`` in turn. ``jitter_ns`` shifts the trigger of each shot of all
+    channels together, ``channel_jitter_ns`` each waveform by itself, ``channel_skew_ns`` (rms) each
+    channel for good, ``shared_shift_ns`` everything. ``previous_us`` is the time since the last
+    transmit pulse, whose late echoes are heard (0: long ago); ``average_over_mm`` averages while
+    the probe moves; ``lost_coupling``, ``dead``, ``stuck`` are shares of the waveforms.
     """
+
+    channels: int = 1
 
     gain: float = 0.8
     gain_spread_db: float = 0.0
@@ -132,6 +139,8 @@ class ReceiverTable:
     burst_decay_us: float = 0.12
     soft_clip: float = 0.0
     jitter_ns: float = 0.0
+    channel_jitter_ns: float = 0.0
+    channel_skew_ns: float = 0.0
     shared_shift_ns: float = 0.0
     previous_us: float = 0.0
     inverted: float = 0.0

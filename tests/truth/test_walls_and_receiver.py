@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -191,20 +192,38 @@ def test_trigger_jitter_and_shared_shift() -> None:
         signal = Synthesis(scenario).waveforms()[:, 200:400].astype(float)
         return signal**2 @ np.arange(200, 400) / (signal**2).sum(axis=1) * 10.0  # ns
 
-    plain, moved, shaken = arrivals(), arrivals(shared_shift_ns=7.3), arrivals(jitter_ns=5.0)
+    plain, moved = arrivals(), arrivals(shared_shift_ns=7.3)
     assert moved.mean() - plain.mean() == pytest.approx(7.3, abs=0.02)
-    assert shaken.std() == pytest.approx(5.0, rel=0.15)
+    for kind in ("jitter_ns", "channel_jitter_ns"):
+        assert arrivals(**{kind: 5.0}).std() == pytest.approx(5.0, rel=0.15)
+
+
+def test_jitter_of_shots_and_of_channels() -> None:
+    """A shot moves all its channels alike, a channel's own jitter does not; skew stays."""
+
+    def triggers(**receiver: float) -> np.ndarray:
+        scenario = Scenario(
+            wall=WallTable(steps_mm=(8.0,), readings=4000),
+            receiver=ReceiverTable(channels=4, **receiver),
+        )
+        made = Synthesis(scenario)
+        assert made.truth_columns()["channel"].reshape(-1, 4).tolist() == [[0, 1, 2, 3]] * 1000
+        return 1e3 * (made.trigger_us - scenario.probe.delay_us).reshape(-1, 4)
+
+    together, skewed = triggers(jitter_ns=5.0), triggers(channel_skew_ns=5.0)
+    assert (np.ptp(together, axis=1) == 0.0).all()
+    assert together[:, 0].std() == pytest.approx(5.0, rel=0.1)
+    assert (np.ptp(skewed, axis=0) == 0.0).all()
+    assert np.ptp(skewed[0]) > 1.0
 
 
 @pytest.mark.parametrize("name", named_scenarios())
 def test_named_scenarios_give_the_same_bytes_however_they_are_read(name: str) -> None:
     scenario = load_scenario(name)
-    if name == "dual":
-        pytest.skip("its library of spectra takes seconds; the integral has tests of its own")
-    made = Synthesis(scenario)
+    made, again = Synthesis(scenario), Synthesis(scenario)
     last = min(len(made), CHUNK_ROWS + 20)
     whole = made.waveforms(0, last)
-    parts = [Synthesis(scenario).waveforms(k, min(k + 97, last)) for k in range(0, last, 97)]
+    parts = [again.waveforms(k, min(k + 97, last)) for k in range(0, last, 97)]
     digest = [hashlib.sha256(np.concatenate(p).tobytes()).digest() for p in ([whole], parts)]
     assert digest[0] == digest[1]
     assert whole.shape == (last, scenario.record.samples)
@@ -223,6 +242,10 @@ def test_named_scenarios_give_the_same_bytes_however_they_are_read(name: str) ->
         ("[wall]\npit = [{ kind = 'round' }]", "wall.pit"),
         ('[stack]\nbacking = "wood"', "allowed: air, water, product"),
         ('[probe]\npulse = "square"', "allowed: gaussian, causal"),
+        ('[probe]\npulse = "template"', "wanted 4 or more"),
+        ("[receiver]\nchannels = 0", "wanted 1 or more"),
+        ('[probe]\narrangement = "dual"\n[stack]\ncoating_mm = 0.3', "bare walls"),
+        ('[probe]\narrangement = "dual"\n[wall]\nsteps_mm = [0.1]', "walls of 0.3 to 60"),
     ],
 )
 def test_wrong_scenarios(text: str, message: str) -> None:
@@ -285,3 +308,15 @@ def test_plate_needs_no_path() -> None:
     plate = Plate(path=PMMA, wall=STEEL)
     train = plate.train(OMEGA, STEEL.travel(OMEGA, np.array([[10.0]])), np.array([3]))
     assert train.shape == (1, OMEGA.size)
+
+
+def test_readme_names_every_scenario_key() -> None:
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    section = text.split("## Synthetic signals")[1].split("\n## ")[0]
+    for table in dataclasses.fields(Scenario):
+        if table.default_factory is dataclasses.MISSING:
+            keys = [table.name]
+        else:
+            keys = [key.name for key in dataclasses.fields(table.default_factory)]
+        for key in keys:
+            assert f"`{key}`" in section or f"[[wall.{key}]]" in section, key

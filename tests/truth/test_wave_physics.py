@@ -19,6 +19,8 @@ from ascan_synthetic.medium import (
     water_at,
 )
 from ascan_synthetic.pulse import CausalPulse, GaussianPulse, Pulse, TemplatePulse, sum_of_delays
+from ascan_synthetic.scenario import parse_scenario
+from ascan_synthetic.synthesis import Synthesis
 
 PULSES = [
     GaussianPulse(5.0),
@@ -90,6 +92,17 @@ def test_template_is_the_pulse_it_was_sampled_from() -> None:
     assert np.abs(template.spectrum(omega)) == pytest.approx(
         np.abs(pulse.spectrum(omega)), rel=1e-3
     )
+
+
+def test_scenario_takes_a_template() -> None:
+    """A sampled pulse in the scenario file gives the waveforms of the pulse it was taken from."""
+    pulse = GaussianPulse(5.0)
+    samples = pulse(np.arange(-100, 101) / 100.0)
+    text = f'[probe]\npulse = "template"\ntemplate = {samples.tolist()}\n[wall]\nsteps_mm = [9.0]'
+    plain = Synthesis(parse_scenario("[wall]\nsteps_mm = [9.0]")).waveforms()
+    taken = Synthesis(parse_scenario(text)).waveforms()
+    # Codes of 12 bits: the same to a code, wherever rounding may differ.
+    assert np.abs(plain.astype(int) - taken).max() <= 1
 
 
 def test_sum_of_delays_is_the_plain_sum() -> None:
