@@ -10,11 +10,13 @@ import numpy as np
 import numpy.typing as npt
 
 from ascan.arrays import AnyArray, FloatArray, IntArray
-from ascan.calibration.record import Calibration
+from ascan.calibration.record import Calibration, Steps
 from ascan.calibration.step_block import StepFit, fit_steps, gather_steps
 from ascan.engine import time_echoes
 from ascan.errors import fault
 from ascan.flags import names
+from ascan.head_learning import learn_heads
+from ascan.path.direct import interval_us
 from ascan.procedure import MeasuringRange, Procedure
 from ascan.readings import Readings
 from ascan.scan import Scan
@@ -33,6 +35,11 @@ REPEATABLE_PERIODS = 0.1
 SHAPE_PERIODS = 2.0
 # What wear face, couplant and trigger delay a contact probe beyond its nominal delay.
 FACE_US = 1.0
+# A curve has zero and scale besides its correction: fewer steps leave nothing to test it with.
+LEAST_FOR_CURVE = 4
+# No step may be off the curve fitted without it by more than this many of its standard
+# uncertainties; among eight steps chance does so once in some two thousand.
+CURVE_MISFIT = 4.0
 
 
 def block_u_mm(known_mm: FloatArray) -> FloatArray:
@@ -99,6 +106,8 @@ def calibrate(
             allowed=f"above 0 and up to {THICKEST_MM:g} mm; NaN where a row is no step reading",
         )
     u_known = _block_uncertainty(u_known_mm, known, rows, len(scan))
+    if procedure.gate(procedure.interval.gates[0]).echo == "head":
+        return _calibrate_heads(scan, procedure, rows, known, u_known)
     times = time_echoes(scan.choose(rows.tolist()), procedure)
     usable = times.flags == 0
     left_out = _left_out(times, known, rows, usable)
@@ -128,6 +137,67 @@ def calibrate(
         signature=procedure.signature(scan.recording),
         conditions=_conditions(scan, procedure, rows[usable].tolist(), left_out),
     )
+
+
+def _calibrate_heads(
+    scan: Scan, procedure: Procedure, rows: IntArray, known: FloatArray, u_known: FloatArray
+) -> Calibration:
+    """Calibrate a dual-element probe: a curve through the steps, and the head of its echo."""
+    learned = learn_heads(scan.choose(rows.tolist()), procedure, known, u_known)
+    best, means, dual = learned.fits[0], learned.means, learned.dual
+    nominal = procedure.material.velocity_mm_per_us
+    velocity = nominal / best.scale
+    jacobian = np.diag([1.0, -velocity / best.scale])
+    thickest = float(means.thickness_mm.max())
+    slope = np.gradient(dual.time_us, dual.thickness_mm)
+    slope_at = np.interp(means.thickness_mm, dual.thickness_mm, slope)
+    left_out = _left_out(learned.times, known, rows, learned.usable)
+    steps = Steps(
+        thickness_mm=means.thickness_mm,
+        u_thickness_mm=means.u_thickness_mm,
+        interval_us=means.interval_us,
+        u_interval_us=means.u_interval_us,
+        readings=means.readings,
+        residual_mm=best.residual_us / slope_at,
+    )
+    health = {
+        "range_is_bracketed": _is_bracketed(means.thickness_mm, procedure.range),
+        "residuals_tested": means.thickness_mm.size >= LEAST_FOR_CURVE,
+        "residuals_explained": best.misfit <= CURVE_MISFIT,
+        "velocity_plausible": abs(velocity / nominal - 1.0) <= PLAUSIBLE_VELOCITY,
+        "repeatability_tested": bool((means.readings > 1).any()),
+        "repeatable": means.repeatability_us <= REPEATABLE_PERIODS / procedure.probe.frequency_mhz,
+        "every_step_used": set(known.tolist()) == set(known[learned.usable].tolist()),
+    }
+    told = "; ".join(f"{fit.model} {fit.score:.1f}" for fit in learned.fits)
+    moved = [f"{step:g} mm by {shift:+d}" for step, shift in learned.shifted.items() if shift]
+    return Calibration(
+        # Where a straight line of this velocity through the thickest step starts.
+        zero_us=float(np.interp(thickest, dual.thickness_mm, dual.time_us))
+        - interval_us(thickest, 0.0, velocity),
+        velocity_mm_per_us=velocity,
+        covariance=jacobian @ best.covariance @ jacobian.T,
+        repeatability_us=means.repeatability_us,
+        lack_of_fit_us=best.correction_us,
+        steps=steps,
+        fitted_zero_us=np.nan,
+        u_fitted_zero_us=np.nan,
+        health=health,
+        signature=procedure.signature(scan.recording),
+        conditions=_conditions(scan, procedure, rows[learned.usable].tolist(), left_out)
+        | {
+            "path": f"{best.model} (information criterion, the least is taken: {told})",
+            "half_cycles_moved": ", ".join(moved) or "none",
+            "timed_half_cycle": "positive" if dual.polarity > 0 else "negative",
+        },
+        dual=dual,
+    )
+
+
+def _is_bracketed(steps_mm: FloatArray, span: MeasuringRange) -> bool:
+    """Tell whether the steps bracket the measuring range, where one is stated."""
+    bracketed = steps_mm.min() <= span.min_mm and steps_mm.max() >= span.max_mm
+    return bool(bracketed or span == MeasuringRange())
 
 
 def _block_uncertainty(
@@ -191,11 +261,8 @@ def _health(fit: StepFit, procedure: Procedure) -> dict[str, bool]:
     steps = fit.steps.thickness_mm
     fitted = 2 if procedure.interval.mode != "echo_to_echo" and steps.size > 1 else 1
     nominal = procedure.material.velocity_mm_per_us
-    span = procedure.range
-    stated = span != MeasuringRange()
-    bracketed = steps.min() <= span.min_mm and steps.max() >= span.max_mm
     return {
-        "range_is_bracketed": bool(bracketed or not stated),
+        "range_is_bracketed": _is_bracketed(steps, procedure.range),
         "residuals_tested": steps.size > fitted,
         "residuals_explained": not fit.p_value < 0.01,
         "velocity_plausible": abs(fit.velocity_mm_per_us / nominal - 1.0) <= PLAUSIBLE_VELOCITY,

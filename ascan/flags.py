@@ -38,6 +38,7 @@ class Flag(enum.IntFlag):
     EARLIER_ECHO = 1 << 16
     HALF_CYCLE_UNSURE = 1 << 17
     CALIBRATION_IN_DOUBT = 1 << 18
+    AT_MOST = 1 << 19
 
 
 FATAL = int(Flag.NO_ECHO | Flag.NOT_FINITE | Flag.GATE_OUTSIDE_RECORD | Flag.NOT_POSITIVE)
@@ -57,6 +58,7 @@ MEANINGS: dict[Flag, str] = {
     Flag.SURFACE_REPEAT: "surface repeat: a wall echo lies where the surface echo repeats",
     Flag.EARLIER_ECHO: "earlier echo: one about as large stands at a half or third of the interval",
     Flag.HALF_CYCLE_UNSURE: "half-cycle unsure: another is about as high as the one that was timed",
+    Flag.AT_MOST: "at most: thinner than the probe resolves; the value is an upper bound",
     Flag.CALIBRATION_IN_DOUBT: "calibration in doubt: its own health figures question it",
 }
 

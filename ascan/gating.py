@@ -20,6 +20,8 @@ from ascan.timing.protocol import TimingMethod, method_from_table
 OUTSIDE = np.uint32(Flag.GATE_OUTSIDE_RECORD)
 CUT_SHORT = np.uint32(Flag.GATE_CUT_SHORT)
 
+# The crest of a head is bent by what follows; half way up its first flank is not.
+HEAD_TIMING = {"method": "first_crossing", "own_peak_fraction": 0.5}
 HALF_CYCLES = ("any", "positive", "negative", "same", "opposite")
 
 
@@ -33,13 +35,15 @@ class Gate:
         The window, in µs or in mm of wall: after the transmit pulse, or after the echo of the gate
         that ``follows`` names.
     threshold : float
-        What an echo must reach to be one, as a fraction of full scale.
+        What an echo must reach to be one, as a fraction of full scale. May be left out for heads,
+        which have to stand clear of the noise anyway.
     half_cycles : str
         Which half-cycles count: ``any``, ``positive``, ``negative``; for a following gate also
         ``same`` and ``opposite``, as seen from the polarity of the followed echo.
     echo : str
         ``first``: the first to reach the threshold, timed on its largest half-cycle within one and
-        a half periods; ``largest``: the largest in the gate.
+        a half periods; ``largest``: the largest in the gate; ``head``: the first arrival, found by
+        its train and its background, timed on the half-cycle that opens it (`ascan.timing.head`).
     timing : str or table
         Timing method (see `ascan.timing`).
     """
@@ -49,9 +53,9 @@ class Gate:
     stop_us: float | None = number(None)
     start_mm: float | None = number(None)
     stop_mm: float | None = number(None)
-    threshold: float = number(above=0.0, most=1.0)
+    threshold: float | None = number(None, above=0.0, most=1.0)
     half_cycles: str = text("any", choices=HALF_CYCLES)
-    echo: str = text("first", choices=("first", "largest"))
+    echo: str = text("first", choices=("first", "largest", "head"))
     follows: str = text("")
     timing: TimingMethod = field()
 
@@ -76,6 +80,10 @@ class Gate:
                 place,
                 f"runs from {start} to {stop} {unit}",
                 allowed="both given, start before stop",
+            )
+        if self.threshold is None and self.echo != "head":
+            raise fault(
+                place, "lacks the key 'threshold'", remedy="what an echo must reach, 0.2 say"
             )
         if self.half_cycles in ("same", "opposite") and not self.follows:
             raise fault(
@@ -108,7 +116,8 @@ def gate_from_table(table: Mapping[str, Any], place: str) -> Gate:
     if not isinstance(table, Mapping):
         raise fault(place, f"is {table!r}", allowed="a table", remedy="write it as [[gate]]")
     values = dict(table)
-    values["timing"] = method_from_table(values.get("timing", "peak"), f"{place}.timing")
+    usual = HEAD_TIMING if values.get("echo") == "head" else "peak"
+    values["timing"] = method_from_table(values.get("timing", usual), f"{place}.timing")
     return from_table(Gate, values, place)
 
 

@@ -11,47 +11,31 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, SignArray
+from ascan.arrays import AnyArray, FlagArray, FloatArray
 from ascan.calibration.record import Calibration
-from ascan.conditioning import MARGIN, condition_rows, working_type
+from ascan.conditioning import condition_rows
 from ascan.errors import fault
-from ascan.flags import FATAL, Flag, is_fatal
-from ascan.gating import Gate, place_windows, window_samples
+from ascan.flags import Flag, is_fatal
+from ascan.gate_stage import GateEchoes, GateStage
+from ascan.gating import Gate
 from ascan.health.earlier_echo import CLEAR_PERIODS, NEAR_PERIODS, SHARES, check_earlier
 from ascan.health.finite import check_finite
-from ascan.health.low_snr import check_snr
 from ascan.health.ranges import check_ranges
-from ascan.health.saturation import check_saturation
 from ascan.health.surface_repeat import check_repeat
 from ascan.health.uneven_echoes import check_spacing
 from ascan.interval import take_intervals
-from ascan.kernels.level import bits_of
-from ascan.noise import NoiseMeter, noise_correlation
+from ascan.path.aperture import converted_later_us
 from ascan.procedure import Procedure
 from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column, gate_columns
 from ascan.recording import Recording
 from ascan.scan import Progress, Scan
-from ascan.thickness import to_thickness
-from ascan.timing.echo import find_echoes, refuse_unusable
-from ascan.timing.protocol import EchoRows
+from ascan.thickness import look_up_thickness, to_thickness
+from ascan.timing.head import HeadGuide
 
 Columns = dict[str, AnyArray]
 
 # Some hundred rows amortise the calls; more gained nothing (benches/speed.py).
 BLOCK_BYTES = 2**21
-SIGN_OF = {"any": 0, "positive": 1, "negative": -1}
-
-
-@dataclass(slots=True)
-class GateEchoes:
-    """What one gate gave for a block of n rows; every array has shape (n,)."""
-
-    time_us: FloatArray
-    u_time_us: FloatArray
-    amplitude: FloatArray
-    snr_db: FloatArray
-    sign: SignArray
-    flags: FlagArray
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -61,9 +45,9 @@ class Pipeline:
     procedure: Procedure
     recording: Recording
     calibration: Calibration | None = None
-    taps: AnyArray = field(init=False)
-    meter: NoiseMeter = field(init=False)
-    noise_correlation: FloatArray = field(init=False)
+    shift: int = 0
+    guide: HeadGuide | None = None
+    stage: GateStage = field(init=False)
     weights: FloatArray = field(init=False)
     surface: str = field(init=False)
 
@@ -77,28 +61,23 @@ class Pipeline:
         self.procedure.check_recording(self.recording)
         if self.calibration is not None:
             self.calibration.check_signature(self.procedure.signature(self.recording))
-        taps = self.procedure.filter.taps(self.recording.sample_rate_mhz)
-        taps = taps.astype(working_type(self.recording.dtype))
-        object.__setattr__(self, "taps", taps)
-        period = self.recording.sample_rate_mhz / self.procedure.probe.frequency_mhz
-        meter = NoiseMeter(taps, self.recording.zero_code, self.recording.step, period)
-        object.__setattr__(self, "meter", meter)
-        object.__setattr__(self, "noise_correlation", noise_correlation(taps))
+        guide = self.guide or guide_of(self.procedure, self.recording, self.calibration)
+        stage = GateStage(self.procedure, self.recording, guide, self.shift)
+        object.__setattr__(self, "stage", stage)
         object.__setattr__(self, "weights", self.procedure.interval.weights())
         object.__setattr__(self, "surface", _surface_gate(self.procedure))
 
-    @property
-    def reach(self) -> int:
-        """One and a half periods, in samples."""
-        return int(np.ceil(self.procedure.reach_us * self.recording.sample_rate_mhz))
-
-    def run(self, block: AnyArray, start_time_us: FloatArray) -> Columns:
+    def run(
+        self, block: AnyArray, start_time_us: FloatArray, expected_us: FloatArray | None = None
+    ) -> Columns:
         """Take a block through all stages.
 
         Parameters
         ----------
         block : ndarray, shape (n, samples), C-contiguous, in the recording's stored type
         start_time_us : ndarray, shape (n,)
+        expected_us : ndarray, shape (n,), optional
+            When the echo of the only gate is expected (steps of known thickness).
 
         Returns
         -------
@@ -110,7 +89,12 @@ class Pipeline:
             check_finite(block, flags)
         echoes: dict[str, GateEchoes] = {}
         for gate in self.procedure.gates:
-            echoes[gate.name] = self._time_gate(gate, echoes, block, start_time_us)
+            window_us = self.window_us(gate)
+            if expected_us is not None:
+                window_us = (-self.procedure.reach_us, self.procedure.reach_us)
+            echoes[gate.name] = self.stage.time_gate(
+                gate, window_us, echoes, block, start_time_us, expected_us
+            )
         for name in self.procedure.interval.gates:
             flags |= echoes[name].flags
         self._check_train(echoes, flags)
@@ -120,91 +104,6 @@ class Pipeline:
             for suffix in GATE_COLUMNS:
                 columns[gate_column(name, suffix)] = getattr(found, suffix)
         return columns
-
-    def _time_gate(
-        self,
-        gate: Gate,
-        earlier: Mapping[str, GateEchoes],
-        block: AnyArray,
-        start_time_us: FloatArray,
-    ) -> GateEchoes:
-        """Place the gate, condition it, find the echo, time it, check it."""
-        rows, samples = block.shape
-        recording, rate = self.recording, self.recording.sample_rate_mhz
-        flags = np.zeros(rows, np.uint32)
-        origin_us = np.zeros(rows)
-        if gate.follows:
-            followed = earlier[gate.follows]
-            origin_us = followed.time_us
-            flags |= followed.flags & np.uint32(FATAL)
-        window_us = self.window_us(gate)
-        first, last = np.empty(rows, np.int64), np.empty(rows, np.int64)
-        place_windows(origin_us, start_time_us, window_us, rate, samples, first, last, flags)
-
-        noise, noise_slope = self.meter.measure(block, first, last)
-
-        margin = MARGIN + self.reach
-        width = min(window_samples(window_us, rate), samples)
-        trace = np.empty((rows, width + 2 * margin), self.taps.dtype)
-        origin = first - margin
-        condition_rows(block, recording.zero_code, origin, self.taps, trace)
-        first, last = first - origin, last - origin
-
-        counts = _counting(gate, earlier, rows)
-        begin, peak = np.empty(rows, np.int64), np.empty(rows, np.int64)
-        sign = np.empty(rows, np.int8)
-        threshold = trace.dtype.type(gate.threshold * recording.full_scale)
-        find_echoes(
-            trace,
-            bits_of(trace),
-            first,
-            last,
-            int(bits_of(np.array(threshold))),
-            counts,
-            gate.echo == "first",
-            self.reach,
-            noise,
-            (-origin, samples - origin),
-            begin,
-            peak,
-            sign,
-            flags,
-        )
-        found = EchoRows(
-            trace=trace,
-            first=first,
-            last=last,
-            begin=begin,
-            peak=peak,
-            sign=sign,
-            counts=counts,
-            noise=noise,
-            noise_slope=noise_slope,
-            noise_correlation=self.noise_correlation,
-            full_scale=recording.full_scale,
-            period=self.meter.period,
-        )
-        position, u_position = np.full(rows, np.nan), np.full(rows, np.nan)
-        gate.timing.refine(found, position, u_position, flags)
-        refuse_unusable(peak, first, last, position, u_position, flags)
-
-        has_echo = np.isfinite(position)
-        top = np.where(has_echo, trace[np.arange(rows), np.maximum(peak, 0)], np.nan)
-        place: FloatArray = np.add(position, origin)
-        own_peak = np.where(has_echo, (peak + origin).astype(np.float64), np.nan)
-        check_saturation(
-            block, place, own_peak, self.reach, recording.clip_low, recording.clip_high, flags
-        )
-        snr_db = np.empty(rows)
-        check_snr(top, noise, self.procedure.checks.least_snr_db, snr_db, flags)
-        return GateEchoes(
-            time_us=start_time_us + place / rate,
-            u_time_us=u_position / rate,
-            amplitude=top / recording.full_scale,
-            snr_db=snr_db,
-            sign=sign,
-            flags=flags,
-        )
 
     def window_us(self, gate: Gate) -> tuple[float, float]:
         """Return a gate's start and stop in µs; its mm by calibration, else by nominal values."""
@@ -236,8 +135,8 @@ class Pipeline:
         """Look for an echo at a half and a third of every interval between echoes that are used."""
         recording = self.recording
         period_us = 1.0 / self.procedure.probe.frequency_mhz
-        near = int(np.ceil(NEAR_PERIODS * self.meter.period))
-        trace = np.empty((len(flags), 2 * near + 1), self.taps.dtype)
+        near = int(np.ceil(NEAR_PERIODS * self.stage.meter.period))
+        trace = np.empty((len(flags), 2 * near + 1), self.stage.taps.dtype)
         begin_us = np.full(len(flags), self._time_zero_us())
         for name in self.procedure.interval.gates:
             echo = echoes[name]
@@ -247,7 +146,7 @@ class Pipeline:
                     middle = (begin_us + ahead_us - start_time_us) * recording.sample_rate_mhz
                     index = np.nan_to_num(middle, nan=0.0, posinf=0.0, neginf=0.0)
                     origin = np.rint(index).astype(np.int64) - near
-                    condition_rows(block, recording.zero_code, origin, self.taps, trace)
+                    condition_rows(block, recording.zero_code, origin, self.stage.taps, trace)
                     height = echo.amplitude * recording.full_scale
                     check_earlier(trace, ahead_us, CLEAR_PERIODS * period_us, height, flags)
             begin_us = echo.time_us
@@ -256,7 +155,7 @@ class Pipeline:
         """Return when the sound left the probe: calibrated, else nominal."""
         if self.calibration is not None and self.calibration.mode == "time_zero_to_echo":
             return self.calibration.zero_us
-        return self.procedure.probe.delay_us
+        return nominal_zero_us(self.procedure)
 
     def _take_interval(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> Columns:
         """Return interval, thickness, uncertainties and flags of a block."""
@@ -283,19 +182,33 @@ class Pipeline:
     ) -> Columns:
         rows = len(flags)
         thickness, u_random, u_common = np.empty(rows), np.empty(rows), np.empty(rows)
-        to_thickness(
-            interval,
-            u_interval,
-            fit.zero_us,
-            fit.velocity_mm_per_us,
-            fit.covariance,
-            fit.repeatability_us,
-            fit.lack_of_fit_us,
-            thickness,
-            u_random,
-            u_common,
-            flags,
-        )
+        if fit.dual is None:
+            to_thickness(
+                interval,
+                u_interval,
+                fit.zero_us,
+                fit.velocity_mm_per_us,
+                fit.covariance,
+                fit.repeatability_us,
+                fit.lack_of_fit_us,
+                thickness,
+                u_random,
+                u_common,
+                flags,
+            )
+        else:
+            look_up_thickness(
+                interval,
+                u_interval,
+                (fit.dual.thickness_mm, fit.dual.time_us, fit.dual.u_time_us),
+                float(fit.dual.time_us[0]) - 2.0 * self.procedure.reach_us,
+                fit.minimum_mm,
+                fit.repeatability_us,
+                thickness,
+                u_random,
+                u_common,
+                flags,
+            )
         if fit.is_in_doubt:
             flags |= np.uint32(Flag.CALIBRATION_IN_DOUBT)
         u = np.hypot(u_random, u_common)
@@ -336,6 +249,40 @@ class Pipeline:
             )
 
 
+def nominal_zero_us(procedure: Procedure) -> float:
+    """Return when sound enters a wall right under the probe, by nominal values."""
+    geometry = procedure.probe.geometry()
+    if geometry is None:
+        return procedure.probe.delay_us
+    wedges_us = 2.0 * geometry.height_mm / geometry.velocity_mm_per_us
+    return procedure.probe.delay_us + wedges_us
+
+
+def guide_of(
+    procedure: Procedure, recording: Recording, calibration: Calibration | None
+) -> HeadGuide:
+    """Return what calibration, or else nominal dimensions, tell of the heads to come."""
+    if calibration is not None and calibration.dual is not None:
+        dual = calibration.dual
+        converted = converted_later_us(dual.thickness_mm, calibration.velocity_mm_per_us)
+        later = np.stack([np.zeros_like(converted), dual.second_us, converted])
+        return HeadGuide(
+            train_us=dual.time_us + later,
+            cross_talk=dual.cross_talk * np.array([[1.0], [recording.full_scale]]),
+            heads=dual.heads,
+            heads_us=dual.heads_us,
+            before=dual.before,
+            polarity=dual.polarity,
+        )
+    geometry = procedure.probe.geometry()
+    if geometry is None:
+        return HeadGuide()
+    depth, velocity = np.geomspace(0.2, 200.0, 300), procedure.material.velocity_mm_per_us
+    first, second = (geometry.middle_time_us(depth, velocity, echo) for echo in (1, 2))
+    train = np.stack([first, second, first + converted_later_us(depth, velocity)])
+    return HeadGuide(train_us=train + procedure.probe.delay_us)
+
+
 def _surface_gate(procedure: Procedure) -> str:
     """Return the name of the gate that holds the surface echo, or "".
 
@@ -348,11 +295,3 @@ def _surface_gate(procedure: Procedure) -> str:
     if procedure.probe.arrangement == "contact":
         return ""
     return procedure.gate(interval.gates[0]).follows
-
-
-def _counting(gate: Gate, earlier: Mapping[str, GateEchoes], rows: int) -> SignArray:
-    """Return which half-cycles count in each row: +1, -1, or 0 for any."""
-    if gate.half_cycles in SIGN_OF:
-        return np.full(rows, SIGN_OF[gate.half_cycles], np.int8)
-    followed = earlier[gate.follows].sign
-    return followed if gate.half_cycles == "same" else -followed

@@ -26,8 +26,9 @@ RESULT_COLUMNS = {
 GATE_COLUMNS = {
     "time_us": ("us", "time of the echo after the transmit pulse"),
     "u_time_us": ("us", "its standard uncertainty from noise"),
-    "amplitude": ("1", "own peak as a signed fraction of full scale"),
-    "snr_db": ("dB", "own peak over noise"),
+    "amplitude": ("1", "timed half-cycle's peak as a signed fraction of full scale"),
+    "snr_db": ("dB", "that peak over noise"),
+    "half_cycle": ("1", "half-cycles from the first that reached the threshold to the timed one"),
     "flags": ("1", "what this gate showed"),
 }
 

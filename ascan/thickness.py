@@ -11,6 +11,61 @@ from ascan.path.direct import thickness_mm
 
 FATAL_BITS = np.uint32(FATAL)
 NOT_POSITIVE = np.uint32(Flag.NOT_POSITIVE)
+AT_MOST = np.uint32(Flag.AT_MOST)
+COVERAGE = 2.0
+
+
+@compiled
+def look_up_thickness(
+    interval_us: FloatArray,
+    u_interval_us: FloatArray,
+    curve: tuple[FloatArray, FloatArray, FloatArray],
+    earliest_us: float,
+    thinnest_mm: float,
+    repeatability_us: float,
+    thickness: FloatArray,
+    u_random: FloatArray,
+    u_common: FloatArray,
+    flags: FlagArray,
+) -> None:
+    """Write thickness and its uncertainties from a calibration curve, in mm; NaN iff fatal.
+
+    Parameters
+    ----------
+    curve : tuple of ndarray, shape (nodes,)
+        Thickness, time, and the standard uncertainty of that time; both first ones grow.
+    earliest_us : float
+        No wall's echo comes before this.
+    thinnest_mm : float
+        Thinnest step. A reading below it by more than twice its u becomes an upper bound: this
+        value, with ``AT_MOST``.
+
+    Notes
+    -----
+    A time u is worth u / (∂t/∂d) of thickness; beyond the curve its last slope goes on.
+    """
+    nodes, times, u_times = curve
+    count = nodes.size
+    for row in range(interval_us.size):
+        value = interval_us[row]
+        if not flags[row] & FATAL_BITS and not value > earliest_us:
+            flags[row] |= NOT_POSITIVE
+        if flags[row] & FATAL_BITS:
+            thickness[row] = np.nan
+            u_random[row] = np.nan
+            u_common[row] = np.nan
+            continue
+        k = min(max(int(np.searchsorted(times, value)), 1), count - 1)
+        slope = (times[k] - times[k - 1]) / (nodes[k] - nodes[k - 1])
+        found = nodes[k - 1] + (value - times[k - 1]) / slope
+        random = np.hypot(u_interval_us[row], repeatability_us) / slope
+        common = u_times[k] / slope
+        if found < thinnest_mm - COVERAGE * np.hypot(random, common):
+            found = thinnest_mm
+            flags[row] |= AT_MOST
+        thickness[row] = found
+        u_random[row] = random
+        u_common[row] = common
 
 
 @compiled

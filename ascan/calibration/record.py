@@ -74,6 +74,59 @@ class Steps:
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class DualPart:
+    """What the calibration of a dual-element probe holds besides: its curve, and its echo's head.
+
+    Attributes
+    ----------
+    model : str
+        Path under the curve: ``line``, ``vee``, ``ray`` or ``aperture``.
+    thickness_mm, time_us, u_time_us : ndarray, shape (nodes,)
+        The calibration curve, growing; a reading is looked up in it.
+    second_us : ndarray, shape (nodes,)
+        By how much the second echo of such a wall comes after the first (NaN: not known).
+    half_separation_mm : float
+        Half the distance between the points where sound enters and leaves the wall.
+    polarity : int
+        Of the timed half-cycle.
+    heads : ndarray, shape (steps, samples)
+        Mean head of the echo on each step, at the recording's sample rate; the timed half-cycle's
+        top is at ``before``.
+    heads_us : ndarray, shape (steps,)
+        When they arrived.
+    cross_talk : ndarray, shape (2, times)
+        Times in µs, and the fraction of full scale that an arrival there must exceed.
+    """
+
+    model: str
+    thickness_mm: FloatArray
+    time_us: FloatArray
+    u_time_us: FloatArray
+    second_us: FloatArray
+    half_separation_mm: float
+    polarity: int
+    heads: FloatArray
+    heads_us: FloatArray
+    before: int
+    cross_talk: FloatArray
+
+    def __post_init__(self) -> None:
+        for name in DUAL_ARRAYS:
+            object.__setattr__(self, name, _frozen(getattr(self, name)))
+
+
+DUAL_ARRAYS = (
+    "thickness_mm",
+    "time_us",
+    "u_time_us",
+    "second_us",
+    "heads",
+    "heads_us",
+    "cross_talk",
+)
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class Calibration:
     """A fitted calibration; read it, save it, measure with it.
 
@@ -100,6 +153,9 @@ class Calibration:
         What it is bound to: mode, timing, filter, probe, sample rate.
     conditions : mapping of str to str
         When and from what it was made: scan, procedure, material, rows used and left out.
+    dual : DualPart, optional
+        For a dual-element probe. Zero and velocity are then effective numbers of that probe, good
+        for placing gates; they are no material's, and serve no other probe or path.
 
     Examples
     --------
@@ -122,6 +178,7 @@ class Calibration:
     health: Mapping[str, bool]
     signature: Mapping[str, Any]
     conditions: Mapping[str, str]
+    dual: DualPart | None = None
 
     def __post_init__(self) -> None:
         # Copies that nobody else can change.
@@ -170,9 +227,12 @@ class Calibration:
         numbers = [self.zero_us, self.velocity_mm_per_us, *self.covariance.ravel().tolist()]
         numbers += [self.repeatability_us, self.lack_of_fit_us]
         columns = {name: getattr(self.steps, name).tolist() for name in Steps.__slots__}
-        content = json.dumps(
-            [numbers, columns, dict(self.signature), dict(self.health)], sort_keys=True
-        )
+        parts: list[Any] = [numbers, columns, dict(self.signature), dict(self.health)]
+        if self.dual is not None:
+            arrays = [getattr(self.dual, name).tolist() for name in DUAL_ARRAYS]
+            parts += [arrays, self.dual.model, self.dual.polarity, self.dual.before]
+            parts.append(repr(self.dual.half_separation_mm))
+        content = json.dumps(parts, sort_keys=True)
         return hashlib.sha256(content.encode()).hexdigest()
 
     def check_signature(self, signature: Mapping[str, Any]) -> None:

@@ -75,9 +75,9 @@ def draw_waveform(
 
 
 def _conditioned(pipeline: Pipeline, block: AnyArray) -> FloatArray:
-    trace = np.empty(block.shape, pipeline.taps.dtype)
+    trace = np.empty(block.shape, pipeline.stage.taps.dtype)
     origin = np.zeros(1, np.int64)
-    condition_rows(block, pipeline.recording.zero_code, origin, pipeline.taps, trace)
+    condition_rows(block, pipeline.recording.zero_code, origin, pipeline.stage.taps, trace)
     return np.asarray(trace[0] / pipeline.recording.full_scale, np.float64)
 
 
@@ -100,9 +100,10 @@ def _span(pipeline: Pipeline, gate: Gate, columns: Columns) -> tuple[float, floa
 
 def _levels(gate: Gate) -> list[float]:
     """Return the thresholds that count, as seen without knowing the followed echo's polarity."""
-    return {"positive": [gate.threshold], "negative": [-gate.threshold]}.get(
-        gate.half_cycles, [-gate.threshold, gate.threshold]
-    )
+    if gate.threshold is None:
+        return []
+    level = gate.threshold
+    return {"positive": [level], "negative": [-level]}.get(gate.half_cycles, [-level, level])
 
 
 def _draw_gate(

@@ -9,7 +9,7 @@ from typing import Any
 import h5py
 import numpy as np
 
-from ascan.calibration.record import Calibration, Steps
+from ascan.calibration.record import DUAL_ARRAYS, Calibration, DualPart, Steps
 from ascan.errors import fault
 from ascan.store import schema
 from ascan.store.provenance import writer
@@ -22,6 +22,15 @@ SCALARS = {
     "lack_of_fit_us": ("us", "spread of the steps beyond block and timing"),
     "fitted_zero_us": ("us", "zero offset a free fit would give"),
     "u_fitted_zero_us": ("us", "its standard uncertainty"),
+}
+DUAL_UNITS = {
+    "thickness_mm": ("mm", "thickness at the curve's nodes"),
+    "time_us": ("us", "calibrated time of a wall"),
+    "u_time_us": ("us", "its standard uncertainty, common to all readings"),
+    "second_us": ("us", "by how much the second echo comes later"),
+    "heads": ("1", "learned head of the echo on each step"),
+    "heads_us": ("us", "when they arrived"),
+    "cross_talk": ("us, 1", "times, and the fraction of full scale an arrival must exceed"),
 }
 STEP_COLUMNS = {
     "thickness_mm": ("mm", "certified thickness"),
@@ -69,9 +78,33 @@ def save_calibration(calibration: Calibration, path: str | Path, *, replace: boo
         steps = file.create_group("steps")
         for name, (unit, meaning) in STEP_COLUMNS.items():
             schema.write_column(steps, name, getattr(calibration.steps, name), unit, meaning)
+        if calibration.dual is not None:
+            _write_dual(file.create_group("dual"), calibration.dual)
         for name in ("health", "signature", "conditions"):
             file.attrs[name] = json.dumps(dict(getattr(calibration, name)), sort_keys=True)
         file.attrs["digest"] = calibration.digest
+
+
+def _write_dual(group: h5py.Group, dual: DualPart) -> None:
+    for name, (unit, meaning) in DUAL_UNITS.items():
+        item = group.create_dataset(name, data=getattr(dual, name))
+        item.attrs.update({"units": unit, "long_name": meaning})
+    for name in ("model", "half_separation_mm", "polarity", "before"):
+        group.attrs[name] = getattr(dual, name)
+
+
+def _read_dual(group: h5py.Group, place: str) -> DualPart:
+    arrays = {
+        name: np.asarray(schema.dataset(group, name, place)[...], np.float64)
+        for name in DUAL_ARRAYS
+    }
+    return DualPart(
+        model=str(schema.attribute(group, "model", place)),
+        half_separation_mm=float(schema.attribute(group, "half_separation_mm", place)),
+        polarity=int(schema.attribute(group, "polarity", place)),
+        before=int(schema.attribute(group, "before", place)),
+        **arrays,
+    )
 
 
 def load_calibration(path: str | Path) -> Calibration:
@@ -118,7 +151,8 @@ def load_calibration(path: str | Path) -> Calibration:
             for name in ("health", "signature", "conditions")
         }
         digest = schema.attribute(file, "digest", place)
-        calibration = Calibration(covariance=covariance, steps=steps, **scalars, **texts)
+        dual = _read_dual(schema.subgroup(file, "dual", place), place) if "dual" in file else None
+        calibration = Calibration(covariance=covariance, steps=steps, dual=dual, **scalars, **texts)
         if calibration.digest != digest:
             raise fault(place, "was changed since it was written", remedy="calibrate anew")
     return calibration

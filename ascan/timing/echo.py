@@ -47,6 +47,7 @@ def find_echoes(
     begin: IntArray,
     peak: IntArray,
     sign: SignArray,
+    half_cycle: IntArray,
     flags: FlagArray,
 ) -> None:
     """Write the own peak of the echo in each row's gate, its sign, and where its start may lie.
@@ -71,6 +72,9 @@ def find_echoes(
         Standard deviation of the noise, in codes.
     record : pair of ndarray, shape (n,)
         Where the record begins and ends, as an index into the trace.
+    half_cycle : ndarray, shape (n,)
+        Written: how many half-cycles the own peak comes after the first sample that reached the
+        threshold.
 
     Notes
     -----
@@ -83,6 +87,7 @@ def find_echoes(
         begin[row] = first[row]
         peak[row] = -1
         sign[row] = 0
+        half_cycle[row] = 0
         start, stop, count = first[row], last[row], counts[row]
         if stop <= start:
             if not flags[row] & FATAL_BITS:
@@ -105,6 +110,7 @@ def find_echoes(
             best += 1
         peak[row] = best
         sign[row] = way
+        half_cycle[row] = half_cycles_between(samples, arrival, best)
         height = abs(samples[best])
         begins_before = want_first and (
             first_reaching(keys, arrival - reach, start, threshold_bits, count) < start
@@ -117,7 +123,7 @@ def find_echoes(
             or rises_above(samples, keys, stop, best + reach + 1, height, count)
         ):
             flags[row] |= AT_EDGE
-        left, right = half_cycle(samples, best, reach)
+        left, right = ends_of_half_cycle(samples, best, reach)
         rival = height - UNSURE_SIGMAS * noise[row]
         if rises_above(samples, keys, best - reach, left + 1, rival, count) or rises_above(
             samples, keys, right, best + reach + 1, rival, count
@@ -126,7 +132,18 @@ def find_echoes(
 
 
 @compiled
-def half_cycle(samples: AnyArray, top: int, reach: int) -> tuple[int, int]:
+def half_cycles_between(samples: AnyArray, start: int, top: int) -> int:
+    """Return how many half-cycles lie from one sample to another, negative if it comes earlier."""
+    low, high = min(start, top), max(start, top)
+    changes = 0
+    for j in range(low, high):
+        if samples[j] * samples[j + 1] < 0.0:
+            changes += 1
+    return changes if top >= start else -changes
+
+
+@compiled
+def ends_of_half_cycle(samples: AnyArray, top: int, reach: int) -> tuple[int, int]:
     """Return the last sample before and the first after the half-cycle round a peak."""
     left, right = top, top
     while left > top - reach and samples[left] * samples[top] > 0.0:

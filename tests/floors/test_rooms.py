@@ -20,12 +20,13 @@ FLOORS = {
     "calibration": 3,
     "gating": 4,
     "procedure": 5,
-    "pipeline": 6,
-    "engine": 7, "store": 7,
-    "calibrating": 8, "stream": 8,
-    "examples": 9, "report": 9,
-    "commands": 10,
-    "cli": 11,
+    "gate_stage": 6,
+    "pipeline": 7,
+    "engine": 8, "store": 8, "head_models": 7, "head_learning": 8,
+    "calibrating": 9, "stream": 9,
+    "examples": 10, "report": 10,
+    "commands": 11,
+    "cli": 12,
 }  # fmt: skip
 # Libraries that are imported in one room only.
 ROOMS = {"numba": {"kernels"}, "h5py": {"store"}, "matplotlib": {"report"}, "tqdm": {"commands"}}

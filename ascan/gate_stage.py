@@ -1,0 +1,222 @@
+"""What one gate gives: place it, condition it, find the echo, time it, check it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
+from ascan.conditioning import MARGIN, condition_rows, working_type
+from ascan.flags import FATAL
+from ascan.gating import Gate, place_windows, window_samples
+from ascan.health.low_snr import check_snr
+from ascan.health.saturation import check_saturation
+from ascan.kernels.level import bits_of
+from ascan.noise import NoiseMeter, noise_correlation
+from ascan.procedure import Procedure
+from ascan.recording import Recording
+from ascan.timing.echo import find_echoes, refuse_unusable
+from ascan.timing.head import HeadGuide, find_heads
+from ascan.timing.protocol import EchoRows
+
+SIGN_OF = {"any": 0, "positive": 1, "negative": -1}
+# What a head must exceed of the noise, whatever the procedure's threshold.
+HEAD_NOISE = 5.0
+
+
+@dataclass(slots=True)
+class GateEchoes:
+    """What one gate gave for a block of n rows; every array has shape (n,)."""
+
+    time_us: FloatArray
+    u_time_us: FloatArray
+    amplitude: FloatArray
+    snr_db: FloatArray
+    half_cycle: IntArray
+    sign: SignArray
+    peak: IntArray
+    flags: FlagArray
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class GateStage:
+    """Gates bound to a recording; immutable, thread-safe.
+
+    Attributes
+    ----------
+    guide : HeadGuide
+        What is known of the heads to come.
+    shift : int
+        Heads are timed on the half-cycle so many later than the one that opens them.
+    """
+
+    procedure: Procedure
+    recording: Recording
+    guide: HeadGuide = field(default_factory=HeadGuide)
+    shift: int = 0
+    taps: AnyArray = field(init=False)
+    meter: NoiseMeter = field(init=False)
+    noise_correlation: FloatArray = field(init=False)
+
+    def __post_init__(self) -> None:
+        taps = self.procedure.filter.taps(self.recording.sample_rate_mhz)
+        taps = taps.astype(working_type(self.recording.dtype))
+        object.__setattr__(self, "taps", taps)
+        period = self.recording.sample_rate_mhz / self.procedure.probe.frequency_mhz
+        meter = NoiseMeter(taps, self.recording.zero_code, self.recording.step, period)
+        object.__setattr__(self, "meter", meter)
+        object.__setattr__(self, "noise_correlation", noise_correlation(taps))
+
+    @property
+    def reach(self) -> int:
+        """One and a half periods, in samples."""
+        return int(np.ceil(self.procedure.reach_us * self.recording.sample_rate_mhz))
+
+    def time_gate(
+        self,
+        gate: Gate,
+        window_us: tuple[float, float],
+        earlier: Mapping[str, GateEchoes],
+        block: AnyArray,
+        start_time_us: FloatArray,
+        expected_us: FloatArray | None = None,
+    ) -> GateEchoes:
+        """Return the echoes of one gate.
+
+        Parameters
+        ----------
+        gate : Gate
+        window_us : tuple of float
+            Its start and stop, after the transmit pulse or after the followed echo.
+        earlier : mapping
+            What the gates above gave.
+        block : ndarray, shape (n, samples), C-contiguous, in the recording's stored type
+        start_time_us : ndarray, shape (n,)
+        expected_us : ndarray, shape (n,), optional
+            On steps of known thickness: when the echo is expected; the window is after that.
+        """
+        rows, samples = block.shape
+        recording, rate = self.recording, self.recording.sample_rate_mhz
+        flags = np.zeros(rows, np.uint32)
+        origin_us = np.zeros(rows) if expected_us is None else expected_us
+        if gate.follows:
+            followed = earlier[gate.follows]
+            origin_us = followed.time_us
+            flags |= followed.flags & np.uint32(FATAL)
+        first, last = np.empty(rows, np.int64), np.empty(rows, np.int64)
+        place_windows(origin_us, start_time_us, window_us, rate, samples, first, last, flags)
+
+        noise, noise_slope = self.meter.measure(block, first, last)
+
+        margin = MARGIN + self.reach
+        width = min(window_samples(window_us, rate), samples)
+        trace = np.empty((rows, width + 2 * margin), self.taps.dtype)
+        origin = first - margin
+        condition_rows(block, recording.zero_code, origin, self.taps, trace)
+        first, last = first - origin, last - origin
+
+        found = EchoRows(
+            trace=trace,
+            first=first,
+            last=last,
+            begin=np.empty(rows, np.int64),
+            peak=np.empty(rows, np.int64),
+            sign=np.empty(rows, np.int8),
+            counts=self._counting(gate, earlier, rows),
+            noise=noise,
+            noise_slope=noise_slope,
+            noise_correlation=self.noise_correlation,
+            full_scale=recording.full_scale,
+            period=self.meter.period,
+        )
+        half_cycle = np.empty(rows, np.int64)
+        electronic = noise.copy()
+        record = (-origin, samples - origin)
+        self._find(gate, found, record, start_time_us + origin / rate, half_cycle, flags)
+        position, u_position = np.full(rows, np.nan), np.full(rows, np.nan)
+        gate.timing.refine(found, position, u_position, flags)
+        peak, sign = found.peak, found.sign
+        refuse_unusable(peak, first, last, position, u_position, flags)
+
+        has_echo = np.isfinite(position)
+        top = np.where(has_echo, trace[np.arange(rows), np.maximum(peak, 0)], np.nan)
+        place: FloatArray = np.add(position, origin)
+        own_peak = np.where(has_echo, (peak + origin).astype(np.float64), np.nan)
+        check_saturation(
+            block, place, own_peak, self.reach, recording.clip_low, recording.clip_high, flags
+        )
+        snr_db = np.empty(rows)
+        check_snr(top, electronic, self.procedure.checks.least_snr_db, snr_db, flags)
+        return GateEchoes(
+            time_us=start_time_us + place / rate,
+            u_time_us=u_position / rate,
+            amplitude=top / recording.full_scale,
+            snr_db=snr_db,
+            half_cycle=half_cycle,
+            sign=sign,
+            peak=np.where(has_echo, peak + origin, -1),
+            flags=flags,
+        )
+
+    def _find(
+        self,
+        gate: Gate,
+        found: EchoRows,
+        record: tuple[IntArray, IntArray],
+        clock_us: FloatArray,
+        half_cycle: IntArray,
+        flags: FlagArray,
+    ) -> None:
+        """Find the echo of each row; ``clock_us`` is the time of each trace's first sample."""
+        height = (gate.threshold or 0.0) * self.recording.full_scale
+        if gate.echo == "head":
+            find_heads(
+                found.trace,
+                found.first,
+                found.last,
+                found.noise,
+                found.noise_slope,
+                np.maximum(height, HEAD_NOISE * found.noise),
+                clock_us,
+                1.0 / self.recording.sample_rate_mhz,
+                self.guide.arrays(),
+                found.counts,
+                self.reach,
+                self.shift,
+                record,
+                found.begin,
+                found.peak,
+                found.sign,
+                half_cycle,
+                flags,
+            )
+            return
+        threshold = found.trace.dtype.type(height)
+        find_echoes(
+            found.trace,
+            bits_of(found.trace),
+            found.first,
+            found.last,
+            int(bits_of(np.array(threshold))),
+            found.counts,
+            gate.echo == "first",
+            self.reach,
+            found.noise,
+            record,
+            found.begin,
+            found.peak,
+            found.sign,
+            half_cycle,
+            flags,
+        )
+
+    def _counting(self, gate: Gate, earlier: Mapping[str, GateEchoes], rows: int) -> SignArray:
+        """Return which half-cycles count in each row: +1, -1, or 0 for any."""
+        if gate.half_cycles == "any" and gate.echo == "head":
+            return np.full(rows, self.guide.polarity, np.int8)
+        if gate.half_cycles in SIGN_OF:
+            return np.full(rows, SIGN_OF[gate.half_cycles], np.int8)
+        followed = earlier[gate.follows].sign
+        return followed if gate.half_cycles == "same" else -followed

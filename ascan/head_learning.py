@@ -1,0 +1,346 @@
+"""Learning the head of a dual-element probe's echo from step readings, and its calibration curve.
+
+Which half-cycle opens the echo, and of which polarity it is, is not known beforehand. Both
+polarities are tried, and on every step the half-cycles a period off; those are taken that the
+steps' thicknesses explain best. Then the head is learned from them, and all is timed once more with
+it.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.calibration.curve import CurveFit, PathModel, choose_curve
+from ascan.calibration.record import DualPart
+from ascan.calibration.step_block import StepMeans, gather_steps
+from ascan.calibration.vee_fit import LEAST_STEPS, fit_vee
+from ascan.conditioning import condition_rows
+from ascan.errors import AscanError, fault
+from ascan.flags import Flag, names
+from ascan.gate_stage import GateStage
+from ascan.head_models import path_models
+from ascan.pipeline import Columns, Pipeline, guide_of
+from ascan.procedure import Procedure
+from ascan.readings import Readings
+from ascan.scan import Scan
+from ascan.timing.head import OPENING, HeadGuide
+
+# Half-cycles of one polarity come in steps of two.
+SHIFTS = (-2, 0, 2)
+# A step is moved to another half-cycle only on strong evidence: this much of −2 ln likelihood.
+STRONG = 12.0
+# The head runs from so many periods before the timed top to so many after.
+BLOCK_ROWS = 256
+UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
+HEAD_BEFORE, HEAD_AFTER = 1.25, 0.6
+# Prior relative uncertainty of the velocity: alloys of steel differ by less (common practice).
+U_SCALE = 0.01
+CROSS_TALK_FACTOR = 1.5
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Learned:
+    """Times of all step readings, the fits (the best first), and what a calibration keeps."""
+
+    times: Readings
+    means: StepMeans
+    usable: AnyArray
+    fits: list[CurveFit]
+    dual: DualPart
+    shifted: dict[float, int]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Known:
+    """Certified thickness under each row and its standard uncertainty, both of shape (rows,)."""
+
+    mm: FloatArray
+    u_mm: FloatArray
+
+    @property
+    def label(self) -> FloatArray:
+        """What tells steps apart: thicknesses that differ by less than a micrometre are one."""
+        return np.round(self.mm, 3)
+
+    def told(self, flags: FlagArray) -> str:
+        """Return what stands against each row."""
+        each = enumerate(zip(self.mm, flags, strict=True))
+        return ", ".join(f"row {k} on {mm:g} mm: {names(int(bits))}" for k, (mm, bits) in each)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Attempt:
+    """One polarity: columns of each shift, the step means that fit best, and their fits."""
+
+    columns: Columns
+    usable: AnyArray
+    means: StepMeans
+    fits: list[CurveFit]
+    shifted: dict[float, int]
+
+
+def learn_heads(
+    scan: Scan, procedure: Procedure, known_mm: FloatArray, u_known_mm: FloatArray
+) -> Learned:
+    """Return what step readings of a dual-element probe teach.
+
+    Parameters
+    ----------
+    scan : Scan
+        Step readings only.
+    known_mm, u_known_mm : ndarray, shape (rows,)
+
+    Raises
+    ------
+    AscanError
+        No usable reading, or times that do not grow with the thickness.
+    """
+    gate = procedure.gate(procedure.interval.gates[0])
+    known = Known(known_mm, u_known_mm)
+    models = path_models(procedure, scan.recording, gate)
+    cross_talk = _cross_talk(scan, procedure, known)
+    in_codes = cross_talk * np.array([[1.0], [scan.recording.full_scale]])
+    nominal = dataclasses.replace(guide_of(procedure, scan.recording, None), cross_talk=in_codes)
+    fixed = {"positive": (1,), "negative": (-1,)}.get(gate.half_cycles, (1, -1))
+    attempts = {}
+    problems: list[AscanError] = []
+    for polarity in fixed:
+        guide = dataclasses.replace(nominal, polarity=polarity)
+        try:
+            attempts[polarity] = _attempt(scan, procedure, guide, models, known)
+        except AscanError as problem:
+            problems.append(problem)
+    if not attempts:
+        raise problems[0]
+    polarity = _clearest(scan, procedure, attempts)
+    first = attempts[polarity]
+    guide = dataclasses.replace(
+        nominal, polarity=polarity, **_mean_heads(scan, procedure, first, known, polarity)
+    )
+    curve = first.fits[0]
+    expected_us = np.interp(known_mm, curve.thickness_mm, curve.time_us)
+    final = _attempt(scan, procedure, guide, models, known, expected_us)
+    return Learned(
+        times=Readings(final.columns),
+        means=final.means,
+        usable=final.usable,
+        fits=final.fits,
+        dual=_dual_part(scan, procedure, final, guide),
+        shifted=first.shifted,
+    )
+
+
+def _clearest(scan: Scan, procedure: Procedure, attempts: dict[int, _Attempt]) -> int:
+    """Return the polarity whose opening half-cycle is the clearest on every step.
+
+    It must stand well above what `ascan.timing.head` asks of it, and the one a period before well
+    below: on some pulses one polarity opens with a half-cycle in between, which noise then takes or
+    leaves. A polarity that the steps' thicknesses explain far worse is out.
+    """
+    margin = {}
+    for polarity, attempt in attempts.items():
+        heads, before = _cut_heads(scan, procedure, attempt, polarity)
+        period = GateStage(procedure, scan.recording).meter.period
+        own = np.abs(heads[:, int(before - 0.6 * period) :]).max(axis=1)
+        ahead = (polarity * heads[:, : int(before - 0.6 * period)]).max(axis=1) / own
+        opening = polarity * heads[:, before] / own
+        margin[polarity] = float(np.min(np.minimum(opening / OPENING, OPENING / ahead)))
+    least = min(attempt.fits[0].score for attempt in attempts.values())
+    usable = [k for k, attempt in attempts.items() if attempt.fits[0].score < least + 2.0 * STRONG]
+    return max(usable, key=lambda polarity: margin[polarity])
+
+
+def _attempt(
+    scan: Scan,
+    procedure: Procedure,
+    guide: HeadGuide,
+    models: list[PathModel],
+    known: Known,
+    expected_us: FloatArray | None = None,
+) -> _Attempt:
+    """Time the steps with a guide, and settle which half-cycle each step is timed on."""
+    shifts = SHIFTS if expected_us is None else (0,)
+    by_shift = {shift: _times(scan, procedure, guide, shift, expected_us) for shift in shifts}
+    columns = dict(by_shift[0])
+    # Which half-cycle it is, is told by the steps' thicknesses.
+    usable = (columns["flags"] & ~UNSURE) == 0
+    astray = _astray(
+        columns["interval_us"], known.label, usable, 0.5 / procedure.probe.frequency_mhz
+    )
+    columns["flags"] = np.where(usable, 0, columns["flags"]).astype(np.uint32)
+    columns["flags"][astray] |= UNSURE
+    usable &= ~astray
+    if not usable.any():
+        raise fault(
+            "calibration",
+            f"no step reading can be used ({known.told(columns['flags'])})",
+            remedy="mend the gate, the gain or the coupling",
+        )
+    steps = np.unique(known.label[usable]).tolist()
+
+    def interval_of(choice: dict[float, int]) -> FloatArray:
+        interval = columns["interval_us"].copy()
+        for step, shift in choice.items():
+            interval = np.where(known.label == step, by_shift[shift]["interval_us"], interval)
+        return interval
+
+    def fits_of(choice: dict[float, int]) -> tuple[StepMeans, list[CurveFit]] | None:
+        interval = interval_of(choice)[usable]
+        if np.isnan(interval).any():
+            return None
+        u = columns["u_interval_us"][usable]
+        means = gather_steps(known.mm[usable], known.u_mm[usable], interval, u)
+        try:
+            return means, choose_curve(means, models, U_SCALE)
+        except AscanError:
+            return None
+
+    chosen = dict.fromkeys(steps, 0)
+    best = fits_of(chosen)
+    # With no more steps than numbers to fit, nothing tells which half-cycle is the odd one out.
+    for _ in range(2 if len(steps) > LEAST_STEPS else 0):
+        for step in steps:
+            for shift in shifts:
+                other = fits_of(chosen | {step: shift})
+                if other and (not best or other[1][0].score < best[1][0].score - STRONG):
+                    chosen, best = chosen | {step: shift}, other
+    if best is None:
+        raise fault(
+            "calibration",
+            "the interval does not grow with the thickness of the steps",
+            remedy="look for steps given in the wrong order or echoes picked wrongly",
+        )
+    columns["interval_us"] = interval_of(chosen)
+    return _Attempt(columns, usable, *best, chosen)
+
+
+def _times(
+    scan: Scan,
+    procedure: Procedure,
+    guide: HeadGuide,
+    shift: int,
+    expected_us: FloatArray | None,
+) -> Columns:
+    """Return the columns of the step readings; where echoes are expected, they are sought there."""
+    pipeline = Pipeline(procedure, scan.recording, None, shift, guide)
+    blocks = []
+    for rows, block in scan.blocks(BLOCK_ROWS):
+        near = None if expected_us is None else expected_us[rows]
+        blocks.append(pipeline.run(block, scan.start_time_us[rows], near))
+    return {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
+
+
+def _astray(
+    interval_us: FloatArray, label: FloatArray, usable: AnyArray, most_us: float
+) -> AnyArray:
+    """Return which usable rows lie far from the median of three or more on their step."""
+    astray = np.zeros(label.size, np.bool_)
+    for step in np.unique(label[usable]):
+        rows = np.flatnonzero(usable & (label == step))
+        if rows.size > 2:
+            off = np.abs(interval_us[rows] - np.median(interval_us[rows]))
+            astray[rows] = off > most_us
+    return astray
+
+
+def _cut_heads(
+    scan: Scan, procedure: Procedure, attempt: _Attempt, polarity: int
+) -> tuple[FloatArray, int]:
+    """Return the echoes of all usable rows round their timed tops, and the index of the top."""
+    stage = GateStage(procedure, scan.recording)
+    period, zero = stage.meter.period, scan.recording.zero_code
+    before, after = int(np.ceil(HEAD_BEFORE * period)), stage.reach
+    rows = np.flatnonzero(attempt.usable)
+    place = (attempt.columns["interval_us"] - scan.start_time_us) * scan.recording.sample_rate_mhz
+    heads = np.zeros((rows.size, before + after + 1))
+    for k, row in enumerate(rows):
+        block = scan.rows.read_block(int(row), int(row) + 1)
+        near = np.array([int(place[row])])
+        climb = np.empty((1, int(0.4 * period) + 2), stage.taps.dtype)
+        condition_rows(block, zero, near, stage.taps, climb)
+        top = near + int(np.argmax(polarity * climb[0]))
+        cut = np.empty((1, heads.shape[1]), stage.taps.dtype)
+        condition_rows(block, zero, top - before, stage.taps, cut)
+        heads[k] = cut[0] / np.abs(cut[0]).max()
+    return heads, before
+
+
+def _mean_heads(
+    scan: Scan, procedure: Procedure, attempt: _Attempt, known: Known, polarity: int
+) -> dict[str, Any]:
+    """Return the mean head of each step, the thinnest first, its time, and where its top is."""
+    heads, before = _cut_heads(scan, procedure, attempt, polarity)
+    period = GateStage(procedure, scan.recording).meter.period
+    heads = heads[:, : before + int(np.ceil(HEAD_AFTER * period)) + 1]
+    label = known.label[attempt.usable]
+    mean = [heads[label == step].mean(axis=0) for step in np.unique(label)]
+    return {"heads": np.array(mean), "heads_us": attempt.means.interval_us, "before": before}
+
+
+def _dual_part(scan: Scan, procedure: Procedure, final: _Attempt, guide: HeadGuide) -> DualPart:
+    best, means = final.fits[0], final.means
+    geometry, velocity = procedure.probe.geometry(), procedure.material.velocity_mm_per_us
+    separation = np.nan
+    if means.thickness_mm.size > LEAST_STEPS + 1:
+        u = np.hypot(means.u_interval_us, 1e-3)
+        separation = fit_vee(means.thickness_mm, means.interval_us, u).half_separation_mm
+    elif geometry is not None:
+        separation = 0.5 * (geometry.gap_mm + geometry.width_mm)
+    nodes = best.thickness_mm
+    if geometry is not None:
+        second = geometry.middle_time_us(nodes, velocity, echo=2) - geometry.middle_time_us(
+            nodes, velocity
+        )
+    else:
+        s = separation if np.isfinite(separation) else 0.0
+        second = 2.0 / velocity * (np.hypot(2.0 * nodes, s) - np.hypot(nodes, s))
+    return DualPart(
+        model=best.model,
+        thickness_mm=nodes,
+        time_us=best.time_us,
+        u_time_us=best.u_time_us,
+        second_us=second,
+        half_separation_mm=float(separation),
+        polarity=guide.polarity,
+        heads=guide.heads,
+        heads_us=guide.heads_us,
+        before=guide.before,
+        cross_talk=guide.cross_talk * np.array([[1.0], [1.0 / scan.recording.full_scale]]),
+    )
+
+
+def _cross_talk(scan: Scan, procedure: Procedure, known: Known) -> FloatArray:
+    """Return what stands in every record at the same time, whatever the step: cross-talk.
+
+    The envelope of a step is the mean of its records' largest sizes within half a period; the least
+    of all steps is what no step's own echo explains. With fewer than three steps it is not known.
+    """
+    steps = np.unique(known.label)
+    if steps.size < LEAST_STEPS:
+        return np.zeros((2, 0))
+    stage = GateStage(procedure, scan.recording)
+    half = int(np.ceil(0.5 * stage.meter.period))
+    samples = scan.shape[1]
+    least = np.full(samples, np.inf)
+    for step in steps:
+        rows = np.flatnonzero(known.label == step)
+        envelope = np.zeros(samples)
+        for row in rows:
+            block = scan.rows.read_block(int(row), int(row) + 1)
+            trace = np.empty((1, samples), stage.taps.dtype)
+            condition_rows(
+                block, scan.recording.zero_code, np.zeros(1, np.int64), stage.taps, trace
+            )
+            envelope += np.abs(trace[0]) / rows.size
+        padded = np.pad(envelope, half)
+        windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
+        least = np.minimum(least, windows.max(axis=1))
+    clock = scan.start_time_us[0] + np.arange(samples) / scan.recording.sample_rate_mhz
+    places: IntArray = np.arange(0, samples, half)
+    level = CROSS_TALK_FACTOR * least / scan.recording.full_scale
+    return np.stack([clock[places], level[places]])
