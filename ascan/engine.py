@@ -158,7 +158,8 @@ def prepare(
         Stored type of the waveforms to come, ``"int16"`` for example.
     sample_rate_mhz : float
     **meaning
-        ``full_scale``, ``zero_code``, ``clip_low``, ``clip_high`` (codes), ``rectified``.
+        ``full_scale``, ``zero_code``, ``clip_low``, ``clip_high`` (codes), ``rectified``,
+        ``peak_held``, ``gated_only``.
 
     Returns
     -------

@@ -17,6 +17,7 @@ from ascan.conditioning import MARGIN, condition_rows, working_type
 from ascan.errors import fault
 from ascan.flags import FATAL, Flag, is_fatal
 from ascan.gating import Gate, place_windows, window_samples
+from ascan.health.blanks import check_blanks
 from ascan.health.earlier_echo import CLEAR_PERIODS, NEAR_PERIODS, SHARES, check_earlier
 from ascan.health.finite import check_finite
 from ascan.health.low_snr import check_snr
@@ -39,6 +40,8 @@ Columns = dict[str, AnyArray]
 
 # Some hundred rows amortise the calls; more gained nothing (benches/speed.py).
 BLOCK_BYTES = 2**21
+# Where in a stored sample a held record reached a level is not known: evenly spread over it.
+HELD_U_SAMPLES = 1.0 / np.sqrt(12.0)
 SIGN_OF = {"any": 0, "positive": 1, "negative": -1}
 
 
@@ -81,7 +84,14 @@ class Pipeline:
         taps = taps.astype(working_type(self.recording.dtype))
         object.__setattr__(self, "taps", taps)
         period = self.recording.sample_rate_mhz / self.procedure.probe.frequency_mhz
-        meter = NoiseMeter(taps, self.recording.zero_code, self.recording.step, period)
+        meter = NoiseMeter(
+            taps,
+            self.recording.zero_code,
+            self.recording.step,
+            period,
+            self.recording.rectified,
+            self.recording.gated_only,
+        )
         object.__setattr__(self, "meter", meter)
         object.__setattr__(self, "noise_correlation", noise_correlation(taps))
         object.__setattr__(self, "weights", self.procedure.interval.weights())
@@ -186,6 +196,8 @@ class Pipeline:
         )
         position, u_position = np.full(rows, np.nan), np.full(rows, np.nan)
         gate.timing.refine(found, position, u_position, flags)
+        if recording.peak_held:
+            u_position = np.hypot(u_position, HELD_U_SAMPLES)
         refuse_unusable(peak, first, last, position, u_position, flags)
 
         has_echo = np.isfinite(position)
@@ -195,6 +207,8 @@ class Pipeline:
         check_saturation(
             block, place, own_peak, self.reach, recording.clip_low, recording.clip_high, flags
         )
+        if recording.gated_only:
+            check_blanks(block, first + origin, last + origin, place, own_peak, self.reach, flags)
         snr_db = np.empty(rows)
         check_snr(top, noise, self.procedure.checks.least_snr_db, snr_db, flags)
         return GateEchoes(
