@@ -11,6 +11,8 @@ from ascan.readings import Readings as Readings
 from ascan.scan import Scan as Scan
 from ascan.store.calibrations import load_calibration as load_calibration
 from ascan.store.calibrations import save_calibration as save_calibration
+from ascan.store.foreign import read_foreign as read_foreign
+from ascan.store.foreign_layout import ForeignLayout as ForeignLayout
 from ascan.store.readings import load_readings as load_readings
 from ascan.store.readings import write_csv as write_csv
 from ascan.store.scans import open_scan as open_scan
@@ -21,6 +23,7 @@ __all__ = [
     "AscanError",
     "Calibration",
     "Flag",
+    "ForeignLayout",
     "Procedure",
     "Readings",
     "Scan",
@@ -32,6 +35,7 @@ __all__ = [
     "measure_to_file",
     "open_scan",
     "prepare",
+    "read_foreign",
     "save_calibration",
     "save_scan",
     "time_echoes",

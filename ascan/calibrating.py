@@ -12,6 +12,7 @@ import numpy.typing as npt
 from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.calibration.record import Calibration, Steps
 from ascan.calibration.step_block import StepFit, fit_steps, gather_steps
+from ascan.channels import channels_of
 from ascan.engine import time_echoes
 from ascan.errors import fault
 from ascan.flags import names
@@ -106,6 +107,7 @@ def calibrate(
             allowed=f"above 0 and up to {THICKEST_MM:g} mm; NaN where a row is no step reading",
         )
     u_known = _block_uncertainty(u_known_mm, known, rows, len(scan))
+    _one_channel(scan, rows)
     if procedure.gate(procedure.interval.gates[0]).echo == "head":
         return _calibrate_heads(scan, procedure, rows, known, u_known)
     times = time_echoes(scan.choose(rows.tolist()), procedure)
@@ -273,10 +275,26 @@ def _health(fit: StepFit, procedure: Procedure) -> dict[str, bool]:
     }
 
 
+def _one_channel(scan: Scan, rows: IntArray) -> str:
+    """Return the channel of the step readings, "" where the scan does not say."""
+    channels = channels_of(scan)
+    if channels is None:
+        return ""
+    present = np.unique(channels[rows]).tolist()
+    if len(present) > 1:
+        raise fault(
+            "calibration",
+            f"step readings are of channels {', '.join(map(str, present))}",
+            remedy="calibrate each channel on its own rows",
+        )
+    return str(present[0])
+
+
 def _conditions(
     scan: Scan, procedure: Procedure, used: Sequence[int], left_out: str
 ) -> dict[str, str]:
-    return {
+    channel = _one_channel(scan, np.asarray(used, np.int64))
+    return ({"channel": channel} if channel else {}) | {
         "made": datetime.now(UTC).isoformat(timespec="seconds"),
         "scan": scan.name,
         "procedure": procedure.title,

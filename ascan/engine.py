@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,8 +10,9 @@ import numpy as np
 
 from ascan.arrays import AnyArray
 from ascan.calibration.record import Calibration
+from ascan.channels import Calibrations, walk
 from ascan.errors import fault
-from ascan.pipeline import Pipeline
+from ascan.pipeline import Columns, Pipeline
 from ascan.procedure import Procedure
 from ascan.readings import Reading, Readings
 from ascan.recording import check_meaning, recording_for
@@ -18,9 +20,9 @@ from ascan.scan import MIN_SAMPLES, Progress, Scan
 from ascan.tables import checked_number
 
 
-def _gather(pipeline: Pipeline, scan: Scan, progress: Progress | None) -> Readings:
+def _gather(walk: Iterator[tuple[slice, Columns]]) -> Readings:
     """Return the readings of a scan in memory."""
-    blocks = [columns for _, columns in pipeline.walk(scan, progress)]
+    blocks = [columns for _, columns in walk]
     return Readings({name: np.concatenate([b[name] for b in blocks]) for name in blocks[0]})
 
 
@@ -59,13 +61,13 @@ def time_echoes(scan: Scan, procedure: Procedure, *, progress: Progress | None =
     >>> print(f"{times[0]:.6f}")
     5.000000
     """
-    return _gather(Pipeline(procedure, scan.recording), scan, progress)
+    return _gather(Pipeline(procedure, scan.recording).walk(scan, progress))
 
 
 def measure(
     scan: Scan,
     procedure: Procedure,
-    calibration: Calibration,
+    calibration: Calibrations,
     *,
     progress: Progress | None = None,
 ) -> Readings:
@@ -75,8 +77,9 @@ def measure(
     ----------
     scan : Scan
     procedure : Procedure
-    calibration : Calibration
-        Made with the same timing; another is refused.
+    calibration : Calibration, or mapping of int to Calibration
+        Made with the same timing; another is refused. A scan of several channels takes one for
+        each, by the number in its column ``channel``.
     progress : callable, optional
         Called with (rows done, rows in all) after each block.
 
@@ -99,7 +102,7 @@ def measure(
     >>> print(measure(scan, procedure, calibration)[0])
     8.000 mm, u 0.007 mm
     """
-    return _gather(Pipeline(procedure, scan.recording, calibration), scan, progress)
+    return _gather(walk(scan, procedure, calibration, progress))
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -158,7 +161,8 @@ def prepare(
         Stored type of the waveforms to come, ``"int16"`` for example.
     sample_rate_mhz : float
     **meaning
-        ``full_scale``, ``zero_code``, ``clip_low``, ``clip_high`` (codes), ``rectified``.
+        ``full_scale``, ``zero_code``, ``clip_low``, ``clip_high`` (codes), ``rectified``,
+        ``peak_held``, ``gated_only``.
 
     Returns
     -------

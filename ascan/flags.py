@@ -51,7 +51,8 @@ MEANINGS: dict[Flag, str] = {
     Flag.SATURATED: "saturated: an echo that was timed touches the clipping level",
     Flag.LOW_SNR: "low signal-to-noise: an echo that was timed is too near the noise",
     Flag.AT_GATE_EDGE: "at the gate's edge: the echo begins before the gate or ends after it",
-    Flag.GATE_CUT_SHORT: "gate cut short: it reaches past the record, only the rest was searched",
+    Flag.GATE_CUT_SHORT: "gate cut short: it reaches past the record or into a blank, only the "
+    "rest was searched",
     Flag.OUTSIDE_CALIBRATED_RANGE: "outside the calibrated range: no step vouches for this value",
     Flag.OUTSIDE_MEASURING_RANGE: "outside the procedure's measuring range",
     Flag.UNEVEN_ECHOES: "uneven echoes: successive echoes are not equally spaced",

@@ -11,6 +11,7 @@ from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
 from ascan.conditioning import MARGIN, condition_rows, working_type
 from ascan.flags import FATAL
 from ascan.gating import Gate, place_windows, window_samples
+from ascan.health.blanks import check_blanks
 from ascan.health.low_snr import check_snr
 from ascan.health.saturation import check_saturation
 from ascan.kernels.level import bits_of
@@ -21,6 +22,8 @@ from ascan.timing.echo import find_echoes, refuse_unusable
 from ascan.timing.head import HeadGuide, find_heads
 from ascan.timing.protocol import EchoRows
 
+# Where in a stored sample a held record reached a level is not known: evenly spread over it.
+HELD_U_SAMPLES = 1.0 / np.sqrt(12.0)
 SIGN_OF = {"any": 0, "positive": 1, "negative": -1}
 # What a head must exceed of the noise, whatever the procedure's threshold.
 HEAD_NOISE = 5.0
@@ -65,7 +68,14 @@ class GateStage:
         taps = taps.astype(working_type(self.recording.dtype))
         object.__setattr__(self, "taps", taps)
         period = self.recording.sample_rate_mhz / self.procedure.probe.frequency_mhz
-        meter = NoiseMeter(taps, self.recording.zero_code, self.recording.step, period)
+        meter = NoiseMeter(
+            taps,
+            self.recording.zero_code,
+            self.recording.step,
+            period,
+            self.recording.rectified,
+            self.recording.gated_only,
+        )
         object.__setattr__(self, "meter", meter)
         object.__setattr__(self, "noise_correlation", noise_correlation(taps))
 
@@ -138,6 +148,8 @@ class GateStage:
         position, u_position = np.full(rows, np.nan), np.full(rows, np.nan)
         gate.timing.refine(found, position, u_position, flags)
         peak, sign = found.peak, found.sign
+        if recording.peak_held:
+            u_position = np.hypot(u_position, HELD_U_SAMPLES)
         refuse_unusable(peak, first, last, position, u_position, flags)
 
         has_echo = np.isfinite(position)
@@ -147,6 +159,8 @@ class GateStage:
         check_saturation(
             block, place, own_peak, self.reach, recording.clip_low, recording.clip_high, flags
         )
+        if recording.gated_only:
+            check_blanks(block, first + origin, last + origin, place, own_peak, self.reach, flags)
         snr_db = np.empty(rows)
         check_snr(top, electronic, self.procedure.checks.least_snr_db, snr_db, flags)
         return GateEchoes(

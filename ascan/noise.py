@@ -24,6 +24,9 @@ RANK = 40
 LEAST_STRETCHES = 8
 CONSTANT = 1e-6
 LEAST_BIAS = 0.5
+# The variance of the size of white noise, and of its slope, as a share of that of the noise itself
+# (half-normal distribution).
+HALF_NORMAL = 1.0 - 2.0 / np.pi
 # A stretch holds at least so many periods of the probe, whatever the sample rate.
 STRETCH_PERIODS = 3.0
 
@@ -66,6 +69,7 @@ def quiet_stretches(
     last: IntArray,
     half: int,
     quantiles: FloatArray,
+    gated_only: bool,
     room: AnyArray,
     origin: IntArray,
     bias: FloatArray,
@@ -75,7 +79,9 @@ def quiet_stretches(
     Stretches are ``2 half`` samples long and begin every ``half``. Looked at are those in the gate
     ``first``..``last`` and as far again on each side of it. Constant ones are passed over unless
     they are the majority: a blanked or padded part of a record says nothing of its noise, whereas a
-    record in which most stretches are constant is quieter than its quantisation.
+    record in which most stretches are constant is quieter than its quantisation. Of a record that
+    is ``gated_only`` they are always passed over; where no other is left, the loudest stands in,
+    which holds the echo: a noise that cannot be seen must not be taken for small.
 
     ``room``, shape (3, half stretches of a record), is room to work in; sums are taken in its type.
     """
@@ -104,13 +110,18 @@ def quiet_stretches(
             if spread[k] <= CONSTANT * (room[1, k] + room[1, k + 1]):
                 spread[k] = kind(0.0)
                 constant += 1
-        if 2 * constant < count:
-            count = max(count - pass_over_constant(spread), 1)
+        loudest = int(np.argmax(spread))
+        if gated_only or 2 * constant < count:
+            count -= pass_over_constant(spread)
+        unseen = gated_only and count == 0
+        count = max(count, 1)
         # Ranks are low: finding the least a few times over is quicker than sorting.
         chosen = 0
         for _ in range(count // RANK + 1):
             chosen = int(np.argmin(spread))
             spread[chosen] = np.inf
+        if unseen:
+            chosen = loudest
         origin[row] = (low + chosen) * half
         stretch = block[row, origin[row] : origin[row] + 2 * half]
         correlation = neighbour_correlation(stretch)
@@ -172,10 +183,14 @@ def spread_rows(
     steps: FloatArray,
     floor: float,
     slope_floor: float,
+    rectified: bool,
     level: FloatArray,
     slope: FloatArray,
 ) -> None:
     """Write the standard deviation of each row and of its half central differences.
+
+    Of a ``rectified`` row it is that of the noise before: its size has the same mean square about
+    zero (where peaks are held a larger one), and white noise a slope that is known to be smaller.
 
     Both are divided by ``bias``, shape (n,). ``floor`` and ``slope_floor`` (for a quantisation
     step of 1) times ``steps`` (codes, shape (n,)) are added in quadrature, so that neither output
@@ -193,6 +208,9 @@ def spread_rows(
             half = 0.5 * (np.float64(trace[row, j + 1]) - np.float64(trace[row, j - 1]))
             slopes += half * half
         variance = max(squares - total * total / width, 0.0) / (width - 1)
+        if rectified:
+            variance = squares / width
+            slopes /= HALF_NORMAL
         level[row] = np.sqrt(scale * variance + (floor * steps[row]) ** 2)
         slope[row] = np.sqrt(scale * slopes / (width - 2) + (slope_floor * steps[row]) ** 2)
 
@@ -228,12 +246,16 @@ class NoiseMeter:
         In codes.
     period : float
         Of the probe's nominal frequency, in samples.
+    rectified, gated_only : bool
+        As in `ascan.recording.Recording`.
     """
 
     taps: AnyArray
     zero_code: float
     step: float
     period: float
+    rectified: bool = False
+    gated_only: bool = False
     floor: tuple[float, float] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -261,12 +283,14 @@ class NoiseMeter:
         origin, bias = np.empty(rows, np.int64), np.empty(rows)
         room = np.empty((3, 2 * samples // length), self.taps.dtype)
         quantiles = rank_quantiles(room.shape[1])
-        quiet_stretches(block, first, last, length // 2, quantiles, room, origin, bias)
+        quiet_stretches(
+            block, first, last, length // 2, quantiles, self.gated_only, room, origin, bias
+        )
         trace = np.empty((rows, length), self.taps.dtype)
         condition_rows(block, self.zero_code, origin, self.taps, trace)
         steps = np.full(rows, self.step)
         if block.dtype.kind == "f":
             float_steps(block, self.step, steps)
         level, slope = np.empty(rows), np.empty(rows)
-        spread_rows(trace, bias, steps, *self.floor, level, slope)
+        spread_rows(trace, bias, steps, *self.floor, self.rectified, level, slope)
         return level, slope

@@ -225,16 +225,18 @@ class Pipeline:
 
     def walk(self, scan: Scan, progress: Progress | None = None) -> Iterator[tuple[slice, Columns]]:
         """Yield (rows, columns) for the scan's blocks in order; columns of the scan included."""
-        samples = scan.shape[1]
-        per_row = samples * scan.rows.dtype.itemsize
-        size = int(min(2048, max(64, BLOCK_BYTES // per_row)))
-        self._check_columns(scan)
-        for rows, block in scan.blocks(size):
+        for rows, block in self.blocks(scan):
             found = self.run(block, scan.start_time_us[rows])
             kept = {name: column[rows] for name, column in scan.columns.items()}
             yield rows, kept | found
             if progress is not None:
                 progress(rows.stop, len(scan))
+
+    def blocks(self, scan: Scan) -> Iterator[tuple[slice, AnyArray]]:
+        """Yield (rows, waveforms) in blocks of a good size, the scan's columns checked."""
+        per_row = scan.shape[1] * scan.rows.dtype.itemsize
+        self._check_columns(scan)
+        yield from scan.blocks(int(min(2048, max(64, BLOCK_BYTES // per_row))))
 
     def _check_columns(self, scan: Scan) -> None:
         """Refuse a scan whose columns are called like those of the readings."""

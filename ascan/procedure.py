@@ -223,7 +223,12 @@ class Procedure:
         return OWN_PEAK_PERIODS / self.probe.frequency_mhz
 
     def signature(self, recording: Recording) -> dict[str, Any]:
-        """Return all that decides what a time means; a calibration is bound to it."""
+        """Return all that decides what a time means; a calibration is bound to it.
+
+        The newer forms of a record are named only where they hold: a calibration that was made
+        before they had a name stays good for the records it was made for.
+        """
+        newer = {"peak_held": recording.peak_held, "gated_only": recording.gated_only}
         return {
             "mode": self.interval.mode,
             "echoes": {
@@ -242,7 +247,7 @@ class Procedure:
             },
             "sample_rate_mhz": recording.sample_rate_mhz,
             "rectified": recording.rectified,
-        }
+        } | {key: True for key, holds in newer.items() if holds}
 
     def _gate_signature(self, gate: Gate) -> dict[str, Any]:
         """Return a gate's signature; where polarity is relative, with that of the followed gate."""
@@ -258,10 +263,19 @@ class Procedure:
         ------
         AscanError
             A rectified record with a band-pass, with a half-cycle that counts, or with a method
-            that needs the radio-frequency signal.
+            that needs the radio-frequency signal; a peak-held one with a method that times what
+            holding moves.
         """
         if not recording.rectified:
             return
+        for gate in self.gates:
+            if gate.echo == "head":
+                raise fault(
+                    f"gate '{gate.name}'",
+                    "seeks a head but the record is rectified: which half-cycle opens an echo "
+                    "cannot be told",
+                    remedy="store the RF signal, or seek the first echo",
+                )
         if self.filter.kind != "none":
             raise fault(
                 "filter",
@@ -281,6 +295,20 @@ class Procedure:
                     f"method {gate.timing.name} needs the RF signal but the record is rectified",
                     remedy="use peak or first_crossing",
                 )
+            if recording.peak_held and not getattr(gate.timing, "works_on_held", False):
+                raise fault(
+                    f"gate '{gate.name}'",
+                    f"times by {_method_in_words(gate)} but the record is peak-held: where in the "
+                    "hold a peak lies, and of which half-cycle it is, cannot be seen",
+                    remedy="use first_crossing with a level, the one instant that holding keeps",
+                )
+
+
+def _method_in_words(gate: Gate) -> str:
+    """Return a gate's timing method with the options that are given."""
+    signature = gate.timing.signature()
+    given = [key for key, value in signature.items() if key != "method" and value is not None]
+    return " with ".join([gate.timing.name, *given])
 
 
 _TABLES: dict[str, type] = {

@@ -32,6 +32,10 @@ class Recording:
         scale for floating point), so that no noise level is ever 0.
     rectified : bool
         Whether the signal was rectified before it was stored.
+    peak_held : bool
+        Whether each stored value is the largest of several samples of the rectified signal.
+    gated_only : bool
+        Whether only what lay in the instrument's gate was stored: the rest is missing or blank.
     """
 
     dtype: str
@@ -42,9 +46,13 @@ class Recording:
     clip_high: float
     step: float
     rectified: bool
+    peak_held: bool
+    gated_only: bool
 
 
-MEANING = ("full_scale", "zero_code", "clip_low", "clip_high", "rectified")
+LEVELS = ("full_scale", "zero_code", "clip_low", "clip_high")
+FORMS = ("rectified", "peak_held", "gated_only")
+MEANING = (*LEVELS, *FORMS)
 
 
 def check_meaning(meaning: Mapping[str, Any], place: str) -> None:
@@ -63,13 +71,16 @@ def recording_for(
     clip_low: float | None = None,
     clip_high: float | None = None,
     rectified: bool = False,
+    peak_held: bool = False,
+    gated_only: bool = False,
 ) -> Recording:
     """Return a `Recording`, what is not given taken from the stored type.
 
     Unsigned types hold a two-sided signal round the middle code unless it is rectified; full scale
     is then half of the codes, and all of them where the signal is one-sided. Integers clip at the
     last codes of their full scale. Floating point clips at ± full scale if that is given; without
-    it full scale is 1 and nothing is known of clipping, so none is judged.
+    it full scale is 1 and nothing is known of clipping, so none is judged. A peak-held signal is a
+    rectified one.
 
     Raises
     ------
@@ -85,6 +96,7 @@ def recording_for(
             remedy="convert them to one of these without scaling",
         )
     rate = checked_number(sample_rate_mhz, "sample_rate_mhz", above=0.0, most=1e5)
+    rectified = bool(rectified or peak_held)
     zero, full = _type_defaults(dtype, rectified)
     if zero_code is not None:
         zero = checked_number(zero_code, "zero_code")
@@ -119,7 +131,9 @@ def recording_for(
         full_scale=full,
         zero_code=zero,
         step=step,
-        rectified=bool(rectified),
+        rectified=rectified,
+        peak_held=bool(peak_held),
+        gated_only=bool(gated_only),
         **clip,
     )
 

@@ -158,8 +158,8 @@ class Scan:
         columns : mapping, optional
             One value per waveform under each name.
         **meaning
-            ``full_scale``, ``zero_code``, ``clip_low``, ``clip_high`` (codes), ``rectified``:
-            see `recording_for`.
+            ``full_scale``, ``zero_code``, ``clip_low``, ``clip_high`` (codes), ``rectified``,
+            ``peak_held``, ``gated_only``: see `recording_for`.
 
         Raises
         ------

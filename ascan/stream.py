@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from ascan.calibration.record import Calibration
-from ascan.pipeline import Pipeline
+from ascan.channels import Calibrations, channel_pipelines, walk
 from ascan.procedure import Procedure
 from ascan.readings import Tally
 from ascan.scan import Progress, Scan
@@ -25,7 +25,7 @@ from ascan.store.readings import csv_file, readings_file
 def measure_to_file(
     scan: Scan,
     procedure: Procedure,
-    calibration: Calibration,
+    calibration: Calibrations,
     path: str | Path,
     *,
     csv: str | Path | None = None,
@@ -63,13 +63,14 @@ def measure_to_file(
     >>> print(measure_to_file(*plate_example(thickness_mm=8.0), file).lines()[0])
     1 waveforms: 1 measured without a flag, 0 measured with care, 0 refused
     """
-    pipeline = Pipeline(procedure, scan.recording, calibration)
+    channel_pipelines(scan, procedure, calibration)  # nothing is written if one does not fit
     rows = DigestingRows(scan.rows)
     tally = Tally()
     with contextlib.ExitStack() as stack:
         table = stack.enter_context(csv_file(csv, replace=replace)) if csv else None
         file = stack.enter_context(readings_file(path, replace=replace))
-        for _, columns in pipeline.walk(dataclasses.replace(scan, rows=rows), progress):
+        digesting = dataclasses.replace(scan, rows=rows)
+        for _, columns in walk(digesting, procedure, calibration, progress):
             file.append(columns)
             tally.add(columns)
             if table is not None:
@@ -79,27 +80,14 @@ def measure_to_file(
 
 
 def _provenance(
-    scan: Scan, sha256: str, procedure: Procedure, calibration: Calibration
+    scan: Scan, sha256: str, procedure: Procedure, calibration: Calibrations
 ) -> dict[str, Any]:
     return {
         "provenance_version": PROVENANCE_VERSION,
         "made": now(),
         "software": software(),
         "procedure": procedure.text,
-        "calibration": {
-            "digest": calibration.digest,
-            "zero_us": calibration.zero_us,
-            "velocity_mm_per_us": calibration.velocity_mm_per_us,
-            "covariance": calibration.covariance.tolist(),
-            "repeatability_us": calibration.repeatability_us,
-            "lack_of_fit_us": calibration.lack_of_fit_us,
-            "steps": {
-                name: getattr(calibration.steps, name).tolist()
-                for name in calibration.steps.__slots__
-            },
-            "conditions": dict(calibration.conditions),
-            "health": dict(calibration.health),
-        },
+        "calibration": _calibrated(calibration),
         "signature": dict(procedure.signature(scan.recording)),
         "input": {
             "name": scan.name,
@@ -113,4 +101,24 @@ def _provenance(
                 if value not in (float("inf"), float("-inf"))
             },
         },
+    }
+
+
+def _calibrated(calibrations: Calibrations) -> dict[str, Any]:
+    """Return all that a reading depends on, of one calibration or of each channel's."""
+    if isinstance(calibrations, Mapping):
+        return {str(channel): _calibrated(one) for channel, one in sorted(calibrations.items())}
+    calibration = calibrations
+    return {
+        "digest": calibration.digest,
+        "zero_us": calibration.zero_us,
+        "velocity_mm_per_us": calibration.velocity_mm_per_us,
+        "covariance": calibration.covariance.tolist(),
+        "repeatability_us": calibration.repeatability_us,
+        "lack_of_fit_us": calibration.lack_of_fit_us,
+        "steps": {
+            name: getattr(calibration.steps, name).tolist() for name in calibration.steps.__slots__
+        },
+        "conditions": dict(calibration.conditions),
+        "health": dict(calibration.health),
     }

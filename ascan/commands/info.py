@@ -60,6 +60,8 @@ def _about_scan(scan: Scan, path: str) -> list[str]:
     recording, start = scan.recording, scan.start_time_us
     length_us = samples / recording.sample_rate_mhz
     form = "rectified" if recording.rectified else "RF"
+    form = "peak-held" if recording.peak_held else form
+    form += ", of a gate only" if recording.gated_only else ""
     lines = [
         f"scan {path}: {rows} waveforms of {samples} samples, {recording.dtype}, {form}",
         f"sample rate {recording.sample_rate_mhz:g} MHz, record {length_us:g} µs long, starting "

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import argparse
 
+from ascan.calibration.record import Calibration
 from ascan.commands.shared import add_common, check_outputs, chosen, progress_bar, say
+from ascan.errors import fault
 from ascan.procedure import load_procedure
 from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
@@ -25,7 +27,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("scan", help="waveforms of the component")
     parser.add_argument("--procedure", required=True, help="procedure (TOML)")
-    parser.add_argument("--calibration", required=True, help="calibration file")
+    parser.add_argument(
+        "--calibration",
+        required=True,
+        action="append",
+        metavar="FILE",
+        help="calibration file; for several channels CHANNEL=FILE, once for each",
+    )
     parser.add_argument("--rows", help="only these rows, such as 0,7-20")
     parser.add_argument("-o", "--output", required=True, help="readings file (HDF5) to write")
     parser.add_argument("--csv", help="write the readings as CSV, too")
@@ -34,13 +42,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Measure to a file and print the summary; a few readings are printed one by one."""
+    named = [_named(text) for text in args.calibration]
     check_outputs(
         args,
-        [args.scan, args.procedure, args.calibration],
+        [args.scan, args.procedure, *(path for _, path in named)],
         [(args.output, schema.READINGS), (args.csv, "text")],
     )
-    calibration = load_calibration(args.calibration)
-    say(args, [f"the calibration is in doubt: {line}" for line in calibration.warnings])
+    calibration = _calibrations(named)
+    for one in calibration.values() if isinstance(calibration, dict) else [calibration]:
+        say(args, [f"the calibration is in doubt: {line}" for line in one.warnings])
     scan = chosen(open_scan(args.scan), args.rows)
     tally = measure_to_file(
         scan,
@@ -54,6 +64,25 @@ def run(args: argparse.Namespace) -> None:
     if len(scan) <= FEW:
         say(args, _one_by_one(load_readings(args.output)))
     say(args, [f"readings {args.output}", *tally.lines(), CAUTION])
+
+
+def _named(text: str) -> tuple[int | None, str]:
+    """Return channel and path of ``FILE`` or ``CHANNEL=FILE``."""
+    number, equals, path = text.partition("=")
+    return (int(number), path) if equals and number.isdecimal() else (None, text)
+
+
+def _calibrations(named: list[tuple[int | None, str]]) -> Calibration | dict[int, Calibration]:
+    channels = [channel for channel, _ in named]
+    if channels == [None]:
+        return load_calibration(named[0][1])
+    if None in channels or len(set(channels)) < len(channels):
+        raise fault(
+            "--calibration",
+            "is given several times",
+            allowed="one FILE, or CHANNEL=FILE once for each channel",
+        )
+    return {channel: load_calibration(path) for channel, path in named if channel is not None}
 
 
 def _one_by_one(readings: Readings) -> list[str]:

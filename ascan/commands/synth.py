@@ -60,7 +60,8 @@ def synthetic_scan(synthesis: Synthesis) -> Scan:
         sample_rate_mhz=record.sample_rate_mhz,
         full_scale=synthesis.full_scale,
         zero_code=record.zero_code,
-        rectified=record.rectified or record.held_samples > 0,
+        rectified=record.rectified,
+        peak_held=record.held_samples > 0,
     )
     start_us = np.asarray(record.start_us)
     return Scan(rows, recording, start_us, synthesis.truth_columns(), synthesis.scenario.title)

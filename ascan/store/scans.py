@@ -14,7 +14,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray
 from ascan.errors import fault
-from ascan.recording import recording_for
+from ascan.recording import FORMS, LEVELS, recording_for
 from ascan.scan import Progress, Scan
 from ascan.store import schema
 from ascan.store.provenance import writer
@@ -34,7 +34,8 @@ UNREADABLE = (
     zlib.error,
 )
 CHUNK_BYTES = 4 * 2**20
-MEANING = ("full_scale", "zero_code", "clip_low", "clip_high")
+# A scan of format 1.0 does not say these, and is neither.
+SINCE_1_1 = ("peak_held", "gated_only")
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,9 +119,9 @@ def _open_npz(path: Path) -> Scan:
             )
     waveforms = arrays.pop("waveforms")
     start_time_us = arrays.pop("start_time_us", np.zeros(()))
-    meaning = {name: _scalar(path, name, arrays.pop(name)) for name in MEANING if name in arrays}
-    if "rectified" in arrays:
-        meaning["rectified"] = bool(_scalar(path, "rectified", arrays.pop("rectified")))
+    meaning = {
+        name: _scalar(path, name, arrays.pop(name)) for name in (*LEVELS, *FORMS) if name in arrays
+    }
     rate = _scalar(path, "sample_rate_mhz", arrays.pop("sample_rate_mhz"))
     return Scan.from_array(
         waveforms,
@@ -150,14 +151,16 @@ def _open_hdf5(path: Path) -> Scan:
 
 
 def _scan_in(file: h5py.File, place: str, name: str) -> Scan:
-    schema.check_kind(file, schema.SCAN, place)
+    version = schema.check_kind(file, schema.SCAN, place)
     waveforms = schema.dataset(file, "waveforms", place)
     if waveforms.ndim != 2:
         raise fault(f"{place}: /waveforms", f"has {waveforms.ndim} axes", allowed="2")
     meaning: dict[str, Any] = {
-        key: float(schema.attribute(waveforms, key, place)) for key in ("sample_rate_mhz", *MEANING)
+        key: float(schema.attribute(waveforms, key, place)) for key in ("sample_rate_mhz", *LEVELS)
     }
-    meaning["rectified"] = bool(schema.attribute(waveforms, "rectified", place))
+    for key in FORMS:
+        if key not in SINCE_1_1 or version >= (1, 1):
+            meaning[key] = bool(schema.attribute(waveforms, key, place))
     start_time_us = schema.read_column(schema.dataset(file, "start_time_us", place))
     group = schema.subgroup(file, "columns", place)
     columns = {key: schema.read_column(schema.dataset(group, key, place)) for key in group}
@@ -222,6 +225,5 @@ def _waveform_attributes(scan: Scan) -> Mapping[str, Any]:
     return {
         "units": "code",
         "long_name": "digitiser codes as recorded",
-        "rectified": recording.rectified,
         "sample_rate_mhz": recording.sample_rate_mhz,
-    } | {name: getattr(recording, name) for name in MEANING}
+    } | {name: getattr(recording, name) for name in (*LEVELS, *FORMS)}

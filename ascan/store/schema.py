@@ -15,7 +15,8 @@ from ascan.errors import AscanError, fault
 from ascan.scan import KNOWN_COLUMNS
 from ascan.units import unit_of
 
-VERSION = (1, 0)
+# 1.1: scans say whether they are peak-held, and whether they hold a gate only.
+VERSION = (1, 1)
 HDF5_HEAD = b"\x89HDF\r\n\x1a\n"
 SCAN, CALIBRATION, READINGS = "ascan-scan", "ascan-calibration", "ascan-readings"
 
@@ -62,8 +63,8 @@ def open_hdf5(path: str | Path) -> h5py.File:
         raise fault(str(path), "is no HDF5 file, or a damaged one") from None
 
 
-def check_kind(file: h5py.File, kind: str, place: str) -> None:
-    """Refuse a file of another kind or version."""
+def check_kind(file: h5py.File, kind: str, place: str) -> tuple[int, int]:
+    """Return the format version of a file; refuse one of another kind or major version."""
     found = file.attrs.get("format")
     if not isinstance(found, str) or found != kind:
         what = f"is a file of format '{found}'" if found else "states no format"
@@ -84,6 +85,7 @@ def check_kind(file: h5py.File, kind: str, place: str) -> None:
             f"was written in format {version[0]}.{version[1]}, older than any this engine reads",
             remedy="re-export it with the version that wrote it",
         )
+    return version[0], version[1]
 
 
 def dataset(group: h5py.Group, name: str, place: str) -> h5py.Dataset:

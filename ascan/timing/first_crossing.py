@@ -147,6 +147,15 @@ class FirstCrossing:
                 allowed="level (fraction of full scale) or own_peak_fraction",
             )
 
+    @property
+    def works_on_held(self) -> bool:
+        """Whether the level is fixed.
+
+        A held record first reaches a level when the signal does, to within one stored sample; a
+        fraction of the own peak may be reached on another half-cycle, which holding hides.
+        """
+        return self.level is not None
+
     def signature(self) -> dict[str, Any]:
         """Return the method's name and its level."""
         return {

@@ -59,6 +59,8 @@ class Peak:
 
     name: ClassVar[str] = "peak"
     needs_rf: ClassVar[bool] = False
+    # A held peak is a plateau, or one value for several samples, and may be any half-cycle's.
+    works_on_held: ClassVar[bool] = False
 
     def signature(self) -> dict[str, Any]:
         """Return the method's name."""

@@ -65,11 +65,17 @@ class TimingMethod(Protocol):
     name : str
         The name it is registered under.
     needs_rf : bool
-        Whether it refuses rectified records.
+        Whether it refuses rectified records, peak-held ones among them.
+    works_on_held : bool
+        Whether it times an instant that holding peaks does not move.
     """
 
     name: ClassVar[str]
     needs_rf: ClassVar[bool]
+
+    @property
+    def works_on_held(self) -> bool:
+        """Whether it times an instant that holding peaks does not move."""
 
     def signature(self) -> dict[str, Any]:
         """Return name and options: what a calibration made with this method is bound to."""

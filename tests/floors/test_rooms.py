@@ -21,12 +21,13 @@ FLOORS = {
     "gating": 4,
     "procedure": 5,
     "gate_stage": 6,
-    "pipeline": 7,
-    "engine": 8, "store": 8, "head_models": 7, "head_learning": 8,
-    "calibrating": 9, "stream": 9,
-    "examples": 10, "report": 10,
-    "commands": 11,
-    "cli": 12,
+    "pipeline": 7, "head_models": 7,
+    "channels": 8, "head_learning": 8,
+    "engine": 9, "store": 9,
+    "calibrating": 10, "stream": 10,
+    "examples": 11, "report": 11,
+    "commands": 12,
+    "cli": 13,
 }  # fmt: skip
 # Libraries that are imported in one room only.
 ROOMS = {"numba": {"kernels"}, "h5py": {"store"}, "matplotlib": {"report"}, "tqdm": {"commands"}}

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from ascan import AscanError, Scan, open_scan, save_scan
-from ascan.recording import STORED_TYPES
+from ascan.recording import FORMS, MEANING, STORED_TYPES
 
 
 def example(dtype: str = "int16") -> Scan:
@@ -66,6 +66,25 @@ def test_npz_with_columns(byte_order: str, tmp_path: Path) -> None:
     same(scan, open_scan(tmp_path / "scan.npz"))
 
 
+@pytest.mark.parametrize("form", FORMS)
+def test_the_form_of_the_record_is_kept(form: str, tmp_path: Path) -> None:
+    scan = Scan.from_array(np.zeros((4, 100), np.int16), sample_rate_mhz=50.0, **{form: True})
+    save_scan(scan, tmp_path / "scan.h5")
+    same(scan, open_scan(tmp_path / "scan.h5"))
+    same(scan, open_scan(npz(tmp_path / "scan.npz", **{form: True})))
+    assert getattr(scan.recording, form)
+    assert not getattr(open_scan(npz(tmp_path / "plain.npz")).recording, form)
+
+
+def test_a_scan_of_format_1_0_is_neither_held_nor_gated(tmp_path: Path) -> None:
+    def age(file: h5py.File) -> None:
+        file.attrs["format_version"] = (1, 0)
+        for name in ("peak_held", "gated_only"):
+            del file["waveforms"].attrs[name]
+
+    same(example(), open_scan(broken(tmp_path / "scan.h5", age)))
+
+
 def npz(path: Path, **changes: Any) -> Path:
     arrays: dict[str, Any] = {
         "waveforms": np.zeros((4, 100), np.int16), "sample_rate_mhz": 50.0, "start_time_us": 0.0,
@@ -105,7 +124,7 @@ def test_not_a_scan(content: bytes, tmp_path: Path) -> None:
 
 
 ITEMS = ["waveforms", "start_time_us"]
-ATTRIBUTES = ["sample_rate_mhz", "full_scale", "zero_code", "clip_low", "clip_high", "rectified"]
+ATTRIBUTES = ["sample_rate_mhz", *MEANING]
 
 
 def broken(path: Path, change: Any) -> Path:
@@ -134,7 +153,7 @@ def test_missing_attribute(name: str, tmp_path: Path) -> None:
     [
         ("format", "ascan-readings", "format 'ascan-readings'; allowed: ascan-scan"),
         ("format", None, "states no format"),
-        ("format_version", (2, 0), "newer than this engine's 1.0; update"),
+        ("format_version", (2, 0), "newer than this engine's 1.1; update"),
         ("format_version", (0, 9), "older than any this engine reads"),
         ("format_version", None, "states no format_version"),
     ],

@@ -1,0 +1,90 @@
+"""How waveforms lie in a file of another program, as the caller states it."""
+
+from __future__ import annotations
+
+import operator
+from dataclasses import dataclass
+
+from ascan.errors import fault
+from ascan.recording import STORED_TYPES
+
+ROWS_FIRST, SAMPLES_FIRST = "rows_first", "samples_first"
+# What of a layout each kind of file needs; anything else that is stated is a misunderstanding.
+USES = {
+    "npy": ("order",),
+    "text": ("order", "dtype", "delimiter", "skip_lines"),
+    "mat": ("dataset", "order"),
+    "hdf5": ("dataset", "order"),
+    "binary": ("dtype", "samples", "skip_bytes", "row_header_bytes", "byte_order"),
+}
+WORDS = {
+    "kind": tuple(USES),
+    "order": (ROWS_FIRST, SAMPLES_FIRST),
+    "dtype": STORED_TYPES,
+    "byte_order": ("little", "big"),
+}
+COUNTS = ("samples", "skip_bytes", "row_header_bytes", "skip_lines")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForeignLayout:
+    """How waveforms lie in a file of another program.
+
+    Attributes
+    ----------
+    kind : str
+        ``npy``, ``text``, ``mat``, ``hdf5`` or ``binary``; "" where the file shows it.
+    dataset : str
+        Path of the dataset (HDF5), name of the variable (``.mat``); "" for the only array.
+    order : str
+        ``rows_first``: a waveform lies along the last axis (a line of text); ``samples_first``:
+        along the first (a column of text). HDF5 and ``.mat`` need it, for programs differ in which
+        axis they write first; arrays of three axes give columns ``index_0`` and ``index_1``.
+    dtype : str
+        Stored type of a sample (binary), or to be given to it (text; float64).
+    samples : int
+        Samples in a row (binary).
+    skip_bytes, row_header_bytes : int
+        Bytes at the start, and before the samples of every row, that hold none (binary).
+    byte_order : str
+        ``little`` (the default) or ``big`` (binary).
+    delimiter : str
+        What stands between two cells (text); a blank for any number of blanks and tabs.
+    skip_lines : int
+        Lines at the top that hold no waveform (text).
+
+    Examples
+    --------
+    >>> ForeignLayout(kind="binary", dtype="int16", samples=1000, row_header_bytes=16).order
+    ''
+    >>> ForeignLayout(order="columns")
+    Traceback (most recent call last):
+    ascan.errors.AscanError: order: is 'columns'; allowed: rows_first, samples_first
+    """
+
+    kind: str = ""
+    dataset: str = ""
+    order: str = ""
+    dtype: str = ""
+    samples: int = 0
+    skip_bytes: int = 0
+    row_header_bytes: int = 0
+    byte_order: str = ""
+    delimiter: str = ","
+    skip_lines: int = 0
+
+    def __post_init__(self) -> None:
+        for name, choices in WORDS.items():
+            word = getattr(self, name)
+            if word and word not in choices:
+                raise fault(name, f"is {word!r}", allowed=", ".join(choices))
+        for name in COUNTS:
+            count = getattr(self, name)
+            try:
+                object.__setattr__(self, name, operator.index(count))
+            except TypeError:
+                raise fault(name, f"is {count!r}", allowed="a whole number") from None
+            if count < 0:
+                raise fault(name, f"is {count}", allowed="0 or more")
+        if not self.delimiter:
+            raise fault("delimiter", f"is {self.delimiter!r}", allowed="a text, such as ';'")
