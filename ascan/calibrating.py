@@ -165,8 +165,8 @@ def _calibrate_heads(
     health = {
         "range_is_bracketed": _is_bracketed(means.thickness_mm, procedure.range),
         "residuals_tested": means.thickness_mm.size >= LEAST_FOR_CURVE,
-        "residuals_explained": best.misfit <= CURVE_MISFIT,
-        "velocity_plausible": abs(velocity / nominal - 1.0) <= PLAUSIBLE_VELOCITY,
+        "residuals_explained": bool(best.misfit <= CURVE_MISFIT),
+        "velocity_plausible": bool(abs(velocity / nominal - 1.0) <= PLAUSIBLE_VELOCITY),
         "repeatability_tested": bool((means.readings > 1).any()),
         "repeatable": means.repeatability_us <= REPEATABLE_PERIODS / procedure.probe.frequency_mhz,
         "every_step_used": set(known.tolist()) == set(known[learned.usable].tolist()),

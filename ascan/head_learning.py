@@ -9,13 +9,14 @@ it.
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
-from ascan.calibration.curve import CurveFit, PathModel, choose_curve
+from ascan.calibration.curve import CurveFit, PathModel, choose_curve, least_score
 from ascan.calibration.record import DualPart
 from ascan.calibration.step_block import StepMeans, gather_steps
 from ascan.calibration.vee_fit import LEAST_STEPS, fit_vee
@@ -23,7 +24,7 @@ from ascan.conditioning import condition_rows
 from ascan.errors import AscanError, fault
 from ascan.flags import Flag, names
 from ascan.gate_stage import GateStage
-from ascan.head_models import path_models
+from ascan.head_models import path_models, without_unlike
 from ascan.pipeline import Columns, Pipeline, guide_of
 from ascan.procedure import Procedure
 from ascan.readings import Readings
@@ -122,7 +123,9 @@ def learn_heads(
     guide = dataclasses.replace(
         nominal, polarity=polarity, **_mean_heads(scan, procedure, first, known, polarity)
     )
-    curve = first.fits[0]
+    steps_mm = first.means.thickness_mm
+    models = without_unlike(models, procedure, scan.recording, gate, steps_mm, guide)
+    curve = choose_curve(first.means, models, U_SCALE)[0]
     expected_us = np.interp(known_mm, curve.thickness_mm, curve.time_us)
     final = _attempt(scan, procedure, guide, models, known, expected_us)
     return Learned(
@@ -189,34 +192,30 @@ def _attempt(
             interval = np.where(known.label == step, by_shift[shift]["interval_us"], interval)
         return interval
 
-    def fits_of(choice: dict[float, int]) -> tuple[StepMeans, list[CurveFit]] | None:
+    def means_of(choice: dict[float, int]) -> StepMeans | None:
         interval = interval_of(choice)[usable]
         if np.isnan(interval).any():
             return None
         u = columns["u_interval_us"][usable]
-        means = gather_steps(known.mm[usable], known.u_mm[usable], interval, u)
-        try:
-            return means, choose_curve(means, models, U_SCALE)
-        except AscanError:
-            return None
+        return gather_steps(known.mm[usable], known.u_mm[usable], interval, u)
+
+    def score_of(choice: dict[float, int]) -> float:
+        means = means_of(choice)
+        return np.inf if means is None else least_score(means, models, U_SCALE)
 
     chosen = dict.fromkeys(steps, 0)
-    best = fits_of(chosen)
+    best = score_of(chosen)
     # With no more steps than numbers to fit, nothing tells which half-cycle is the odd one out.
     for _ in range(2 if len(steps) > LEAST_STEPS else 0):
-        for step in steps:
-            for shift in shifts:
-                other = fits_of(chosen | {step: shift})
-                if other and (not best or other[1][0].score < best[1][0].score - STRONG):
-                    chosen, best = chosen | {step: shift}, other
-    if best is None:
-        raise fault(
-            "calibration",
-            "the interval does not grow with the thickness of the steps",
-            remedy="look for steps given in the wrong order or echoes picked wrongly",
-        )
+        for step, shift in itertools.product(steps, shifts):
+            score = score_of(chosen | {step: shift})
+            if score < best - STRONG:
+                chosen, best = chosen | {step: shift}, score
+    means = means_of(chosen)
+    assert means is not None
+    fits = choose_curve(means, models, U_SCALE)
     columns["interval_us"] = interval_of(chosen)
-    return _Attempt(columns, usable, *best, chosen)
+    return _Attempt(columns, usable, means, fits, chosen)
 
 
 def _times(

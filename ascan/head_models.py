@@ -12,12 +12,14 @@ import numpy as np
 
 from ascan.arrays import FloatArray
 from ascan.calibration.curve import PathModel
+from ascan.conditioning import condition_rows
 from ascan.flags import is_fatal
-from ascan.gate_stage import GateStage
+from ascan.gate_stage import GateEchoes, GateStage
 from ascan.gating import Gate
 from ascan.path.aperture import DualGeometry, first_echoes
 from ascan.procedure import Procedure
 from ascan.recording import Recording, recording_for
+from ascan.timing.head import HeadGuide
 
 # What line and ray leave of an aperture's times, and what nominal dimensions leave of them.
 USUAL_PLAIN_US, USUAL_APERTURE_US = 0.03, 0.006
@@ -25,6 +27,7 @@ USUAL_PLAIN_US, USUAL_APERTURE_US = 0.03, 0.006
 DOUBT = 16.0
 GRID_STEPS = 80
 LEAD_PERIODS = 4.0
+SIGNS = ("positive", "negative")
 
 
 def path_models(procedure: Procedure, recording: Recording, gate: Gate) -> list[PathModel]:
@@ -46,29 +49,66 @@ def path_models(procedure: Procedure, recording: Recording, gate: Gate) -> list[
     models.append(PathModel(name="ray", thickness_mm=wide, time_us=ray, usual_us=USUAL_PLAIN_US))
     models = [dataclasses.replace(model, doubt=DOUBT) for model in models]
     depth = np.geomspace(0.5, 60.0, GRID_STEPS)
-    for thickness, time in _predicted(procedure, recording, gate, geometry, depth):
+    stage, block, start_us = _nominal_echoes(procedure, recording, geometry, depth)
+    middle = geometry.middle_time_us(depth, velocity)
+    for sign in SIGNS:
+        found = _timed(stage, gate, block, sign)
+        if is_fatal(found.flags).any():
+            continue
+        apart = found.time_us + start_us - middle
+        apart = np.unwrap(apart, period=1.0 / procedure.probe.frequency_mhz)
+        thickness, time = _growing(depth, middle + apart)
         models.append(
             PathModel(
-                name="aperture", thickness_mm=thickness, time_us=time, usual_us=USUAL_APERTURE_US
+                name=f"aperture, {sign}",
+                thickness_mm=thickness,
+                time_us=time,
+                usual_us=USUAL_APERTURE_US,
             )
         )
     return models
 
 
-def _predicted(
+def without_unlike(
+    models: list[PathModel],
     procedure: Procedure,
     recording: Recording,
     gate: Gate,
-    geometry: DualGeometry,
-    depth_mm: FloatArray,
-) -> list[tuple[FloatArray, FloatArray]]:
-    """Return thickness and time of nominal echoes, timed as a record's are, of either polarity."""
+    steps_mm: FloatArray,
+    guide: HeadGuide,
+) -> list[PathModel]:
+    """Return the paths without that aperture's whose opening half-cycle is another than learned.
+
+    Either half-cycle of the nominal pulse may be the one that opens the real echo, whose phase is
+    not known. Heads learned on the steps are laid over nominal ones of the same walls.
+    """
+    geometry = procedure.probe.geometry()
+    if geometry is None:
+        return models
+    stage, block, _ = _nominal_echoes(procedure, recording, geometry, steps_mm)
+    alike = {}
+    for sign in SIGNS:
+        found = _timed(stage, gate, block, sign)
+        cut = np.empty(guide.heads.shape, stage.taps.dtype)
+        condition_rows(block, 0.0, found.peak - guide.before, stage.taps, cut)
+        ours = guide.polarity * guide.heads
+        theirs = cut * found.sign[:, None]
+        product = (ours * theirs).sum(axis=1)
+        sizes = np.linalg.norm(ours, axis=1) * np.linalg.norm(theirs, axis=1)
+        alike[sign] = float(np.mean(product / np.maximum(sizes, 1e-300)))
+    unlike = f"aperture, {min(alike, key=lambda sign: alike[sign])}"
+    return [model for model in models if model.name != unlike]
+
+
+def _nominal_echoes(
+    procedure: Procedure, recording: Recording, geometry: DualGeometry, depth_mm: FloatArray
+) -> tuple[GateStage, FloatArray, FloatArray]:
+    """Return records of nominal echoes, when each begins, and the stage that times them."""
     velocity, rate = procedure.material.velocity_mm_per_us, recording.sample_rate_mhz
     frequency = procedure.probe.frequency_mhz
-    middle = geometry.middle_time_us(depth_mm, velocity)
     lead = LEAD_PERIODS / frequency
     # Each record begins just before its echo: all are short.
-    start_us = np.floor((middle - 2.0 * lead) * rate) / rate
+    start_us = np.floor((geometry.middle_time_us(depth_mm, velocity) - 2.0 * lead) * rate) / rate
     clock = np.arange(int(np.ceil(4.0 * lead * rate))) / rate
     echoes = [
         first_echoes(geometry, np.array([d]), velocity, frequency, start + clock)[0]
@@ -76,17 +116,15 @@ def _predicted(
     ]
     block = np.stack(echoes)
     clean = recording_for(block.dtype, sample_rate_mhz=rate, full_scale=2.0)
-    stage = GateStage(procedure, clean)
-    times = []
-    for sign in ("positive", "negative"):
-        alike = dataclasses.replace(gate, half_cycles=sign, threshold=None)
-        window_us = (0.5 * lead, 2.0 * lead + procedure.reach_us)
-        found = stage.time_gate(alike, window_us, {}, block, np.zeros(len(block)))
-        if is_fatal(found.flags).any():
-            continue
-        apart = np.unwrap(found.time_us + start_us - middle, period=1.0 / frequency)
-        times.append(_growing(depth_mm, middle + apart))
-    return times
+    return GateStage(procedure, clean), block, start_us
+
+
+def _timed(stage: GateStage, gate: Gate, block: FloatArray, sign: str) -> GateEchoes:
+    """Return nominal echoes found and timed as a record's are, on half-cycles of one sign."""
+    lead = LEAD_PERIODS / stage.procedure.probe.frequency_mhz
+    alike = dataclasses.replace(gate, half_cycles=sign, threshold=None)
+    window_us = (0.5 * lead, 2.0 * lead + stage.procedure.reach_us)
+    return stage.time_gate(alike, window_us, {}, block, np.zeros(len(block)))
 
 
 def _growing(depth_mm: FloatArray, time_us: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -25,6 +25,7 @@ from ascan.health.surface_repeat import check_repeat
 from ascan.health.uneven_echoes import check_spacing
 from ascan.interval import take_intervals
 from ascan.path.aperture import converted_later_us
+from ascan.path.pipe import crown_mm
 from ascan.procedure import Procedure
 from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column, gate_columns
 from ascan.recording import Recording
@@ -209,6 +210,9 @@ class Pipeline:
                 u_common,
                 flags,
             )
+        added, u_added = self.crown_mm
+        thickness += added
+        u_common = np.hypot(u_common, u_added)
         if fit.is_in_doubt:
             flags |= np.uint32(Flag.CALIBRATION_IN_DOUBT)
         u = np.hypot(u_random, u_common)
@@ -222,6 +226,21 @@ class Pipeline:
             "u_random_mm": u_random,
             "u_common_mm": u_common,
         }
+
+    @property
+    def crown_mm(self) -> tuple[float, float]:
+        """What a pipe's curvature adds to every reading, and its standard uncertainty, in mm."""
+        pipe = self.procedure.pipe
+        if pipe is None or pipe.barrier == "across" or self.calibration is None:
+            return 0.0, 0.0
+        dual = self.calibration.dual
+        if dual is None or not np.isfinite(dual.half_separation_mm):
+            raise fault(
+                "pipe",
+                "cannot be corrected for: the calibration does not know where the sound enters",
+                remedy="give the probe's dimensions, or calibrate on five steps or more",
+            )
+        return crown_mm(dual.half_separation_mm, pipe.outside_diameter_mm)
 
     def walk(self, scan: Scan, progress: Progress | None = None) -> Iterator[tuple[slice, Columns]]:
         """Yield (rows, columns) for the scan's blocks in order; columns of the scan included."""

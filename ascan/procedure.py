@@ -88,6 +88,22 @@ DUAL_KEYS = ("wedge_height_mm", "wedge_velocity_mm_per_us", "element_width_mm")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Pipe:
+    """The pipe under a dual-element probe that sits on its outside.
+
+    Attributes
+    ----------
+    outside_diameter_mm : float
+    barrier : str
+        ``across`` the pipe's axis (usual: both elements touch alike), or ``along`` it: then the
+        elements straddle the crown, and the wall reads thin (`ascan.path.pipe`).
+    """
+
+    outside_diameter_mm: float = number(above=0.0)
+    barrier: str = text(choices=("across", "along"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuringRange:
     """Thicknesses the procedure is written for."""
 
@@ -142,9 +158,16 @@ class Procedure:
     interval: Interval = field()
     range: MeasuringRange = field(default_factory=MeasuringRange)
     checks: Checks = field(default_factory=Checks)
+    pipe: Pipe | None = None
     text: str = text("")
 
     def __post_init__(self) -> None:
+        if self.pipe is not None and self.probe.arrangement != "dual":
+            raise fault(
+                "pipe",
+                f"is given for a {self.probe.arrangement} probe",
+                allowed="a dual probe, whose elements may straddle the crown",
+            )
         earlier: set[str] = set()
         for gate in self.gates:
             if gate.name in earlier:
@@ -318,6 +341,7 @@ _TABLES: dict[str, type] = {
     "interval": Interval,
     "range": MeasuringRange,
     "checks": Checks,
+    "pipe": Pipe,
 }
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from ascan.arrays import FloatArray
 from ascan.calibration.step_block import StepMeans
-from ascan.errors import fault
+from ascan.errors import AscanError, fault
 
 # Crest and flank of an aperture's echo wander over factors of two to three in thickness: the
 # correction is as smooth as that (one standard width in ln d).
@@ -209,6 +209,26 @@ def _mixture(steps: _Steps, usual_us: float) -> _Mixture:
     return _Mixture(kept, weights[keep] / weights[keep].sum())
 
 
+def _steps_on(means: StepMeans, model: PathModel, u_scale: float) -> _Steps:
+    d = means.thickness_mm
+    slope = (model.at(d * 1.001) - model.at(d * 0.999)) / (0.002 * d)
+    u = np.hypot(np.maximum(means.u_interval_us, LEAST_U_US), slope * means.u_thickness_mm)
+    return _Steps(np.log(d), model.at(d), means.interval_us, u, u_scale)
+
+
+def _score(best: _Process, model: PathModel) -> float:
+    """Return the Bayesian information criterion, −2 ln L + k ln n, and the path's doubt."""
+    fitted = 2 + model.parameters
+    return -2.0 * best.likelihood + fitted * float(np.log(best.steps.ln_d.size)) + model.doubt
+
+
+def least_score(means: StepMeans, models: list[PathModel], u_scale: float) -> float:
+    """Return the criterion of the path that explains step readings best."""
+    mixtures = [_mixture(_steps_on(means, model, u_scale), model.usual_us) for model in models]
+    scores = [_score(mix.best, model) for mix, model in zip(mixtures, models, strict=True)]
+    return min(scores)
+
+
 def fit_curve(means: StepMeans, model: PathModel, u_scale: float) -> CurveFit:
     """Fit one path and its correction to step readings.
 
@@ -225,10 +245,7 @@ def fit_curve(means: StepMeans, model: PathModel, u_scale: float) -> CurveFit:
         The times do not grow with the thickness.
     """
     d = means.thickness_mm
-    path = model.at(d)
-    slope = (model.at(d * 1.001) - model.at(d * 0.999)) / (0.002 * d)
-    u = np.hypot(np.maximum(means.u_interval_us, LEAST_U_US), slope * means.u_thickness_mm)
-    steps = _Steps(np.log(d), path, means.interval_us, u, u_scale)
+    steps = _steps_on(means, model, u_scale)
     mixture = _mixture(steps, model.usual_us)
     best = mixture.best
     nodes = np.geomspace(BELOW * d.min(), ABOVE * d.max(), NODES)
@@ -245,7 +262,6 @@ def fit_curve(means: StepMeans, model: PathModel, u_scale: float) -> CurveFit:
     low = int(np.max(np.flatnonzero(~grows & (nodes[1:] < d.min())), initial=-1)) + 1
     high = int(np.min(np.flatnonzero(~grows & (nodes[1:] > d.max())), initial=NODES - 1)) + 1
     residual, misfit = _left_out(steps, best)
-    fitted = 2 + model.parameters
     return CurveFit(
         model=model.name,
         thickness_mm=nodes[low:high],
@@ -257,7 +273,7 @@ def fit_curve(means: StepMeans, model: PathModel, u_scale: float) -> CurveFit:
         correction_us=best.size_us,
         residual_us=residual,
         misfit=misfit,
-        score=-2.0 * best.likelihood + fitted * float(np.log(d.size)) + model.doubt,
+        score=_score(best, model),
     )
 
 
@@ -274,6 +290,19 @@ def _left_out(steps: _Steps, best: _Process) -> tuple[FloatArray, float]:
 
 
 def choose_curve(means: StepMeans, models: list[PathModel], u_scale: float) -> list[CurveFit]:
-    """Return the fits of several paths, the best first."""
-    fits = [fit_curve(means, model, u_scale) for model in models]
+    """Return the fits of several paths, the best first; paths that cannot grow are left out.
+
+    Raises
+    ------
+    AscanError
+        None of them grows with the thickness.
+    """
+    fits, problems = [], []
+    for model in models:
+        try:
+            fits.append(fit_curve(means, model, u_scale))
+        except AscanError as problem:
+            problems.append(problem)
+    if not fits:
+        raise problems[0]
     return sorted(fits, key=lambda fit: fit.score)

@@ -154,7 +154,8 @@ def _spread(density: FloatArray, place: FloatArray, weight: FloatArray) -> None:
 def _heard(density: FloatArray, frequency_mhz: float) -> FloatArray:
     """Return arrivals convolved with the derivative of the pulse (the field of a piston source)."""
     sigma = math.sqrt(2.0 * math.log(2.0)) / (math.pi * 0.6 * frequency_mhz)
-    after = np.arange(-6.0 * sigma, 6.0 * sigma, GRID_US)
+    half = int(np.ceil(6.0 * sigma / GRID_US))
+    after = np.arange(-half, half + 1) * GRID_US
     pulse = np.cos(2.0 * np.pi * frequency_mhz * after) * np.exp(-0.5 * (after / sigma) ** 2)
     return np.convolve(density, np.gradient(pulse), "same")
 

@@ -39,8 +39,11 @@ AT_LEAST_BACKGROUND = 3.0
 # The background is read off the quieter half-periods: this share of them, if they hold Gaussian
 # noise, stays below so many of its standard deviations (Rayleigh's law).
 QUIETER, QUIETER_SIGMAS = 0.25, 0.7585
-# Fewer half-periods tell nothing.
-FEW = 4
+# Noise of a wider band than the pulse's has more than one crest in a half-period: the background
+# then reads up to so many times its standard deviation.
+WIDE_BAND = 1.6
+# A gate of fewer half-periods holds little but the echo, fewer ahead of the echo tell nothing.
+SHORT_GATE, FEW = 12, 4
 # An arrival that is not clear but that foretells the echo that was taken is worth a flag from here.
 NOTED = 3.5
 # What the timed half-cycle must reach of the echo's own peak. The half-cycles of one polarity that
@@ -126,7 +129,7 @@ def background(
     for k in range(whole):
         begin = start + k * half
         room[k] = abs(np.float64(samples[largest_size(samples, begin, begin + half)]))
-    if whole < FEW:
+    if whole < SHORT_GATE:
         return 0.0
     level = np.quantile(room[:whole], QUIETER)
     if ahead >= FEW:
@@ -309,8 +312,8 @@ def find_heads(
     first, last : ndarray, shape (n,)
         The gate within the trace; empty where ``last <= first``.
     noise, noise_slope : ndarray, shape (n,)
-        Standard deviations of the noise (codes) and of its slope (codes per sample). Where what
-        lies between the echoes is larger (grain), it is written over them: it moves a time alike.
+        Standard deviations of the noise (codes) and of its slope (codes per sample). What lies
+        between the echoes beyond it (grain) is added to them: it moves a time alike.
     floor : ndarray, shape (n,)
         What an echo must reach at least, in codes.
     clock_us : ndarray, shape (n,)
@@ -385,10 +388,10 @@ def find_heads(
         if top < start or top >= stop:
             flags[row] |= NO_ECHO
             continue
-        if level > noise[row]:
-            noise[row] = level
-            # Grain swings as the pulse does: a reach is one and a half of its periods.
-            noise_slope[row] = max(noise_slope[row], level * 2.0 * np.pi * 1.5 / reach)
+        grain = np.sqrt(max(level**2 - (WIDE_BAND * noise[row]) ** 2, 0.0))
+        noise[row] = np.hypot(noise[row], grain)
+        # Grain swings as the pulse does: a reach is one and a half of its periods.
+        noise_slope[row] = np.hypot(noise_slope[row], grain * 2.0 * np.pi * 1.5 / reach)
         peak[row] = top
         sign[row] = np.int8(1) if samples[top] >= 0.0 else np.int8(-1)
         begin[row] = max(start, top - reach)
