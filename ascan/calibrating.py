@@ -41,6 +41,8 @@ LEAST_FOR_CURVE = 4
 # No step may be off the curve fitted without it by more than this many of its standard
 # uncertainties; among eight steps chance does so once in some two thousand.
 CURVE_MISFIT = 4.0
+# Apertures and wedges bend the curve by a quarter of a period; more is a step or an echo mixed up.
+MOST_CORRECTION_PERIODS = 0.4
 
 
 def block_u_mm(known_mm: FloatArray) -> FloatArray:
@@ -165,7 +167,10 @@ def _calibrate_heads(
     health = {
         "range_is_bracketed": _is_bracketed(means.thickness_mm, procedure.range),
         "residuals_tested": means.thickness_mm.size >= LEAST_FOR_CURVE,
-        "residuals_explained": bool(best.misfit <= CURVE_MISFIT),
+        "residuals_explained": bool(
+            best.misfit <= CURVE_MISFIT
+            and best.correction_us <= MOST_CORRECTION_PERIODS / procedure.probe.frequency_mhz
+        ),
         "velocity_plausible": bool(abs(velocity / nominal - 1.0) <= PLAUSIBLE_VELOCITY),
         "repeatability_tested": bool((means.readings > 1).any()),
         "repeatable": means.repeatability_us <= REPEATABLE_PERIODS / procedure.probe.frequency_mhz,

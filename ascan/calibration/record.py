@@ -58,7 +58,8 @@ class Steps:
     readings : ndarray, int64
         How many readings the mean is of.
     residual_mm : ndarray
-        Thickness that the calibration gives for the mean, minus the certified one.
+        Thickness that the calibration gives for the mean, minus the certified one; for a dual probe
+        the calibration is fitted without that step.
     """
 
     thickness_mm: FloatArray
@@ -276,6 +277,12 @@ class Calibration:
             out.append(
                 f"free zero offset would be {self.fitted_zero_us * 1e3:+.2f} ns "
                 f"(u {self.u_fitted_zero_us * 1e3:.2f} ns); echo to echo it is 0 by definition"
+            )
+        if self.dual is not None:
+            out.append(f"path: {self.conditions['path']}")
+            out.append(
+                f"timed on the {self.conditions['timed_half_cycle']} half-cycle that opens the "
+                f"echo; steps moved by half-cycles: {self.conditions['half_cycles_moved']}"
             )
         if self.conditions.get("rows_left_out", "none") != "none":
             out.append(f"left out: {self.conditions['rows_left_out']}")

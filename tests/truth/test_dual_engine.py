@@ -205,6 +205,17 @@ def test_wrong_procedures(more: str, message: str) -> None:
         Procedure.from_text(text)
 
 
+def test_a_mislabelled_step_is_called_in_doubt() -> None:
+    wrong = np.where(EIGHT == 8.0, 10.0, EIGHT)
+    calibration = calibrate(walls(EIGHT, 3.5), procedure(3.5), wrong, u_known_mm=1e-5)
+    assert calibration.is_in_doubt, calibration.lines()
+
+
+def test_steps_in_the_wrong_order_are_refused() -> None:
+    with pytest.raises(AscanError, match="does not grow with the thickness"):
+        calibrate(walls(EIGHT, 3.5), procedure(3.5), EIGHT[::-1])
+
+
 def test_rectified_records_are_refused() -> None:
     block = walls(EIGHT, 3.5)
     rectified = Scan.from_array(
