@@ -120,7 +120,9 @@ class GateStage:
 
         noise, noise_slope = self.meter.measure(block, first, last)
 
-        margin = MARGIN + self.reach
+        # Some methods look further round an echo than its reach.
+        further = float(getattr(gate.timing, "extra_periods", 0.0)) * self.meter.period
+        margin = MARGIN + self.reach + int(np.ceil(further))
         width = min(window_samples(window_us, rate), samples)
         trace = np.empty((rows, width + 2 * margin), self.taps.dtype)
         origin = first - margin

@@ -93,6 +93,9 @@ class TimingMethod(Protocol):
 METHODS: dict[str, str] = {
     "peak": "ascan.timing.peak:Peak",
     "first_crossing": "ascan.timing.first_crossing:FirstCrossing",
+    "zero_crossing": "ascan.timing.zero_crossing:ZeroCrossing",
+    "envelope": "ascan.timing.envelope:Envelope",
+    "onset": "ascan.timing.onset:Onset",
 }
 
 

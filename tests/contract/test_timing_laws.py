@@ -25,6 +25,9 @@ OPTIONS = {
         '{ method = "first_crossing", level = 0.3 }',
         '{ method = "first_crossing", own_peak_fraction = 0.5 }',
     ],
+    "zero_crossing": ['"zero_crossing"'],
+    "envelope": ['"envelope"', '{ method = "envelope", edge_fraction = 0.5 }'],
+    "onset": ['"onset"'],
 }
 CASES = [timing for options in OPTIONS.values() for timing in options]
 FILTERS = ["", 'filter = { kind = "band_pass", low_mhz = 2.0, high_mhz = 8.0 }']

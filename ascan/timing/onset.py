@@ -1,0 +1,107 @@
+"""The onset of the echo by the Akaike information criterion: where two noises fit best."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.kernels.jit import compiled
+from ascan.tables import number
+from ascan.timing.protocol import EchoRows
+
+LEAST_SAMPLES = 8
+
+
+@compiled
+def criterion(samples: AnyArray, start: int, stop: int, floor: float, room: FloatArray) -> int:
+    """Write AIC(k) for every split of start..stop into k samples and the rest; return their count.
+
+    AIC(k) = k ln var(x[:k]) + (n − k − 1) ln var(x[k:]), k = 1 … n − 1, written to ``room[k − 1]``;
+    no variance below ``floor``.
+
+    References
+    ----------
+    Maeda 1985, Zisin 38(3), 365-379 (doi 10.4294/zisin1948.38.3_365).
+    """
+    count = stop - start
+    total, squares = 0.0, 0.0
+    for j in range(start, stop):
+        value = np.float64(samples[j])
+        total += value
+        squares += value * value
+    left, left_squares = 0.0, 0.0
+    for k in range(1, count):
+        value = np.float64(samples[start + k - 1])
+        left += value
+        left_squares += value * value
+        rest = count - k
+        first = max(left_squares / k - (left / k) ** 2, floor)
+        second = max((squares - left_squares) / rest - ((total - left) / rest) ** 2, floor)
+        room[k - 1] = k * np.log(first) + (rest - 1) * np.log(second)
+    return count - 1
+
+
+@compiled
+def time_onsets(
+    trace: AnyArray,
+    first: IntArray,
+    peak: IntArray,
+    reach: int,
+    noise: FloatArray,
+    position: FloatArray,
+    u_position: FloatArray,
+) -> None:
+    """Write the first sample of each echo, and how far the criterion leaves it open."""
+    room = np.empty(reach + 1)
+    for row in range(peak.size):
+        if peak[row] < 0:
+            continue
+        start = max(first[row], peak[row] - reach)
+        if peak[row] + 1 - start < LEAST_SAMPLES:
+            continue
+        # The floor keeps a constant stretch from being infinitely certain.
+        floor = 1e-4 * noise[row] ** 2
+        count = criterion(trace[row], start, peak[row] + 1, floor, room)
+        best = int(np.argmin(room[:count]))
+        low, high = best, best
+        # AIC is −2 ln of the likelihood: one above the least is one standard deviation.
+        while low > 0 and room[low - 1] <= room[best] + 1.0:
+            low -= 1
+        while high + 1 < count and room[high + 1] <= room[best] + 1.0:
+            high += 1
+        # room[k − 1] is the split before sample k.
+        position[row] = start + best + 1
+        u_position[row] = np.hypot(0.5 * (high - low), 1.0 / np.sqrt(12.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Onset:
+    """First sample of the echo, by the Akaike information criterion over ``reach_periods``.
+
+    Whole samples, and late: an echo that grows from nothing is told from noise only when it has
+    grown (some 100 / 20 / 10 ns at 14 / 34 / 54 dB on a causal 5 MHz pulse, own study). The
+    uncertainty holds how far the criterion leaves the split open, not that delay, which changes
+    with the signal-to-noise ratio. A zero-phase filter starts the echo early: leave it out.
+    """
+
+    name: ClassVar[str] = "onset"
+    needs_rf: ClassVar[bool] = True
+    works_on_held: ClassVar[bool] = False
+
+    reach_periods: float = number(8.0, above=1.0, most=1000.0)
+
+    def signature(self) -> dict[str, Any]:
+        """Return the method's name and its reach."""
+        return {"method": self.name, "reach_periods": self.reach_periods}
+
+    def refine(
+        self, echoes: EchoRows, position: FloatArray, u_position: FloatArray, flags: FlagArray
+    ) -> None:
+        """Write the first sample of each echo in its trace, and its uncertainty."""
+        reach = int(np.ceil(self.reach_periods * echoes.period))
+        time_onsets(
+            echoes.trace, echoes.first, echoes.peak, reach, echoes.noise, position, u_position
+        )
