@@ -20,7 +20,7 @@ def crown_mm(half_separation_mm: float, outside_diameter_mm: float) -> tuple[flo
     Examples
     --------
     >>> [round(value, 4) for value in crown_mm(1.5, 60.0)]
-    [0.0375, 0.0113]
+    [0.0375, 0.0112]
     """
     radius_mm = 0.5 * outside_diameter_mm
     sagitta_mm = half_separation_mm**2 / (2.0 * radius_mm)
