@@ -41,8 +41,9 @@ LEAST_FOR_CURVE = 4
 # No step may be off the curve fitted without it by more than this many of its standard
 # uncertainties; among eight steps chance does so once in some two thousand.
 CURVE_MISFIT = 4.0
-# Apertures and wedges bend the curve by a quarter of a period; more is a step or an echo mixed up.
-MOST_CORRECTION_PERIODS = 0.4
+# A correction this many times what is usual for its path is a step or an echo mixed up, or a probe
+# of other dimensions.
+MOST_CORRECTION = 6.0
 
 
 def block_u_mm(known_mm: FloatArray) -> FloatArray:
@@ -168,9 +169,9 @@ def _calibrate_heads(
         "range_is_bracketed": _is_bracketed(means.thickness_mm, procedure.range),
         "residuals_tested": means.thickness_mm.size >= LEAST_FOR_CURVE,
         "residuals_explained": bool(
-            best.misfit <= CURVE_MISFIT
-            and best.correction_us <= MOST_CORRECTION_PERIODS / procedure.probe.frequency_mhz
+            best.misfit <= CURVE_MISFIT and best.correction_us <= MOST_CORRECTION * best.usual_us
         ),
+        "half_cycles_as_found": not any(learned.shifted.values()),
         "velocity_plausible": bool(abs(velocity / nominal - 1.0) <= PLAUSIBLE_VELOCITY),
         "repeatability_tested": bool((means.readings > 1).any()),
         "repeatable": means.repeatability_us <= REPEATABLE_PERIODS / procedure.probe.frequency_mhz,

@@ -76,8 +76,8 @@ class CurveFit:
         The curve, growing, with its standard uncertainty (common to all readings).
     zero_us, scale : float
         Of the path's time; ``covariance``, shape (2, 2), is theirs.
-    correction_us : float
-        Standard size of the smooth correction.
+    correction_us, usual_us : float
+        Standard size of the smooth correction, and what is usual for the path.
     residual_us : ndarray, shape (steps,)
         Time on each step minus the curve fitted without that step (with it, below three steps).
     misfit : float
@@ -94,6 +94,7 @@ class CurveFit:
     scale: float
     covariance: FloatArray
     correction_us: float
+    usual_us: float
     residual_us: FloatArray
     misfit: float
     score: float
@@ -271,6 +272,7 @@ def fit_curve(means: StepMeans, model: PathModel, u_scale: float) -> CurveFit:
         scale=float(best.parameters[1]),
         covariance=best.spread,
         correction_us=best.size_us,
+        usual_us=model.usual_us,
         residual_us=residual,
         misfit=misfit,
         score=_score(best, model),

@@ -30,6 +30,8 @@ HEALTH = {
     "was timed, or one step is not as thick as stated",
     "offset_is_zero": "the echo-to-echo offset fitted beside is more than 3 u from 0: the echoes "
     "used differ in shape, or one of them is not a back-wall echo",
+    "half_cycles_as_found": "a step was moved by whole half-cycles against what its own echo "
+    "shows: it may be mislabelled by about half a wavelength, or its echo disturbed",
     "repeatability_tested": "no step was read twice: what coupling adds is not known and not in u",
     "repeatable": "repeated readings on one step scatter by more than a tenth of a period: "
     "unsteady coupling, or the timed half-cycle changes",
@@ -42,6 +44,7 @@ QUESTIONING = (
     "velocity_plausible",
     "zero_plausible",
     "offset_is_zero",
+    "half_cycles_as_found",
 )
 
 

@@ -205,8 +205,10 @@ def test_wrong_procedures(more: str, message: str) -> None:
         Procedure.from_text(text)
 
 
-def test_a_mislabelled_step_is_called_in_doubt() -> None:
-    wrong = np.where(EIGHT == 8.0, 10.0, EIGHT)
+@pytest.mark.parametrize(("step", "label"), [(8.0, 10.0), (3.0, 2.5), (12.0, 12.5), (25.0, 24.5)])
+def test_a_mislabelled_step_is_called_in_doubt(step: float, label: float) -> None:
+    """By 2 mm, and by nearly half a wavelength (0.59 mm), which a moved half-cycle would hide."""
+    wrong = np.where(step == EIGHT, label, EIGHT)
     calibration = calibrate(walls(EIGHT, 3.5), procedure(3.5), wrong, u_known_mm=1e-5)
     assert calibration.is_in_doubt, calibration.lines()
 
