@@ -151,6 +151,7 @@ def _clearest(scan: Scan, procedure: Procedure, attempts: dict[int, _Attempt]) -
         period = GateStage(procedure, scan.recording).meter.period
         own = np.abs(heads[:, int(before - 0.6 * period) :]).max(axis=1)
         ahead = (polarity * heads[:, : int(before - 0.6 * period)]).max(axis=1) / own
+        ahead = np.maximum(ahead, 1e-3)
         opening = polarity * heads[:, before] / own
         margin[polarity] = float(np.min(np.minimum(opening / OPENING, OPENING / ahead)))
     least = min(attempt.fits[0].score for attempt in attempts.values())

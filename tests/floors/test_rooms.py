@@ -18,7 +18,7 @@ FLOORS = {
     "material": 2, "recording": 2, "conditioning": 2, "path": 2, "readings": 2,
     "scan": 3, "noise": 3, "timing": 3, "interval": 3, "health": 3, "thickness": 3,
     "calibration": 3,
-    "gating": 4,
+    "gating": 4, "probe": 4,
     "procedure": 5,
     "gate_stage": 6,
     "pipeline": 7, "head_models": 7,

@@ -22,7 +22,7 @@ from ascan import (
     measure,
     save_calibration,
 )
-from ascan.arrays import FloatArray
+from ascan.arrays import AnyArray, FloatArray
 from ascan.errors import AscanError
 from ascan.flags import Flag
 
@@ -51,20 +51,24 @@ def procedure(roof_deg: float, height_mm: float = 8.0, more: str = "") -> Proced
     return Procedure.from_text(TEXT.format(dimensions=dimensions, more=more))
 
 
+@functools.cache
+def _clean(thickness: tuple[float, ...], roof_deg: float) -> AnyArray:
+    made = Synthesis(
+        Scenario(
+            record=RecordTable(samples=1600, start_us=4.0, bits=16),
+            probe=ProbeTable(arrangement="dual", roof_deg=roof_deg),
+            wall=WallTable(steps_mm=thickness),
+            receiver=ReceiverTable(gain=0.5, noise=0.0),
+        )
+    )
+    return made.waveforms()
+
+
 def walls(
     thickness: FloatArray, roof_deg: float, snr_db: float | None = None, seed: int = 1
 ) -> Scan:
     """Return plates in 16 bits; noise so far below each record's largest signal."""
-    made = Synthesis(
-        Scenario(
-            seed=seed,
-            record=RecordTable(samples=1600, start_us=4.0, bits=16),
-            probe=ProbeTable(arrangement="dual", roof_deg=roof_deg),
-            wall=WallTable(steps_mm=tuple(thickness.tolist())),
-            receiver=ReceiverTable(gain=0.5, noise=0.0),
-        )
-    )
-    signal = made.waveforms().astype(np.float64)
+    signal = _clean(tuple(thickness.tolist()), roof_deg).astype(np.float64)
     if snr_db is not None:
         rng = np.random.default_rng(seed)
         size = np.abs(signal).max(axis=1, keepdims=True) * 10.0 ** (-snr_db / 20.0)

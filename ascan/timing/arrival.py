@@ -1,0 +1,139 @@
+"""Finding the first arrival in a gate: clear of the noise, of what lies between, of cross-talk."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FloatArray
+from ascan.kernels.jit import compiled
+
+# A second echo up to 10 dB above the first leaves the first 0.32 of the largest, and noise takes of
+# that: an arrival must reach this part of the largest signal in the gate.
+LEAST_SHARE = 0.2
+# ... and so many standard deviations of what lies ahead of it, grain included: less than one false
+# arrival in 3000 among a hundred independent half-cycles. Half of the largest passes anyway.
+CLEAR_OF_BACKGROUND = 5.0
+MOST_SHARE = 0.5
+# What stands ahead of a head: pulses that grow in two periods leave 0.02 of their own peak there
+# (aperture integral), a head that is a later echo of a wall too thin to resolve 0.17 and more.
+QUIET_SHARE, QUIET_SIGMAS = 0.08, 4.5
+# Once an echo is found, its beginning may be this near to the background.
+AT_LEAST_BACKGROUND = 3.0
+# The background is read off the quieter half-periods: this share of them, if they hold Gaussian
+# noise, stays below so many of its standard deviations (Rayleigh's law).
+QUIETER, QUIETER_SIGMAS = 0.25, 0.7585
+# Noise of a wider band than the pulse's has more than one crest in a half-period: the background
+# then reads up to so many times its standard deviation.
+WIDE_BAND = 1.6
+# A gate of fewer half-periods holds little but the echo, fewer ahead of the echo tell nothing.
+SHORT_GATE, FEW = 12, 4
+# An arrival that is not clear but that foretells the echo that was taken is worth a flag from here.
+NOTED = 3.5
+
+
+@compiled
+def largest_size(samples: AnyArray, start: int, stop: int) -> int:
+    """Return the index of the sample of largest size in start..stop."""
+    best = start
+    for j in range(start, stop):
+        if abs(samples[j]) > abs(samples[best]):
+            best = j
+    return best
+
+
+@compiled
+def first_above(samples: AnyArray, lift: FloatArray, start: int, stop: int, height: float) -> int:
+    """Return the first index at which the size reaches a height and its lift; ``stop`` if none."""
+    for j in range(start, stop):
+        size = abs(np.float64(samples[j]))
+        if size >= height and (lift.size == 0 or size >= lift[j]):
+            return j
+    return stop
+
+
+@compiled
+def background(
+    samples: AnyArray, start: int, top: int, stop: int, half: int, room: FloatArray
+) -> float:
+    """Return the standard deviation of what lies between echoes, by its quieter half-periods.
+
+    Ahead of the largest echo, or in the whole gate where that is quieter: the train of a thin wall
+    fills what is ahead of its largest echo.
+    """
+    ahead = (top - start) // half
+    whole = (stop - start) // half
+    for k in range(whole):
+        begin = start + k * half
+        room[k] = abs(np.float64(samples[largest_size(samples, begin, begin + half)]))
+    if whole < SHORT_GATE:
+        return 0.0
+    level = np.quantile(room[:whole], QUIETER)
+    if ahead >= FEW:
+        level = min(level, np.quantile(room[:ahead], QUIETER))
+    return level / QUIETER_SIGMAS
+
+
+@compiled
+def arrival_of(
+    samples: AnyArray,
+    lift: FloatArray,
+    start: int,
+    stop: int,
+    floor: float,
+    reach: int,
+    room: FloatArray,
+) -> tuple[int, float]:
+    """Return where the first echo arrives in start..stop (``stop``: nowhere), and the background.
+
+    The first sample that stands clear of the background; from there back to where the same echo
+    first passes the lower level.
+    """
+    top = largest_size(samples, start, stop)
+    largest = abs(np.float64(samples[top]))
+    low = max(floor, LEAST_SHARE * largest)
+    level = background(samples, start, max(top - reach, start), stop, reach // 3, room)
+    clear = max(low, min(CLEAR_OF_BACKGROUND * level, MOST_SHARE * largest))
+    place = first_above(samples, lift, start, stop, clear)
+    if place == stop:
+        return stop, level
+    low = max(low, min(AT_LEAST_BACKGROUND * level, clear))
+    return first_above(samples, lift, max(place - reach, start), stop, low), level
+
+
+@compiled
+def foretold(
+    samples: AnyArray, train: FloatArray, start: int, arrival: int, reach: int, height: float
+) -> bool:
+    """Tell whether something ahead of an arrival may be the first echo and the arrival a later one.
+
+    ``train``, shape (3, depths), holds where the first echo of walls, the second, and the
+    mode-converted one are, in samples of the trace.
+    """
+    if train.shape[1] == 0:
+        return False
+    for j in range(start, arrival - reach):
+        if abs(samples[j]) >= height:
+            for later in range(1, train.shape[0]):
+                follower = np.interp(np.float64(j), train[0], train[later])
+                if abs(follower - arrival) <= reach:
+                    return True
+    return False
+
+
+@compiled
+def own_peak(samples: AnyArray, arrival: int, stop: int, reach: int) -> int:
+    """Return the largest sample of the echo that arrives at a place."""
+    return largest_size(samples, arrival, min(arrival + reach + 1, stop))
+
+
+@compiled
+def is_quiet(
+    samples: AnyArray, lift: FloatArray, top: int, own: float, noise: float, reach: int
+) -> bool:
+    """Tell whether nothing stands ahead of a head: else it may be a thinner wall's later echo."""
+    limit = max(QUIET_SHARE * own, QUIET_SIGMAS * noise)
+    # From a little over two reaches before the top to just ahead of the head's own beginning.
+    for j in range(max(top - (7 * reach) // 3, 0), top - (9 * reach) // 10):
+        if abs(samples[j]) > limit and (lift.size == 0 or abs(samples[j]) >= lift[j]):
+            return False
+    return True
