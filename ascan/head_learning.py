@@ -24,7 +24,7 @@ from ascan.conditioning import condition_rows
 from ascan.errors import AscanError, fault
 from ascan.flags import Flag, names
 from ascan.gate_stage import GateStage
-from ascan.head_models import path_models, without_unlike
+from ascan.head_models import path_models, vee_path, without_unlike
 from ascan.pipeline import Columns, Pipeline, guide_of
 from ascan.procedure import Procedure
 from ascan.readings import Readings
@@ -128,6 +128,9 @@ def learn_heads(
     curve = choose_curve(first.means, models, U_SCALE)[0]
     expected_us = np.interp(known_mm, curve.thickness_mm, curve.time_us)
     final = _attempt(scan, procedure, guide, models, known, expected_us)
+    vee = vee_path(final.means, procedure.material.velocity_mm_per_us, models[0].doubt)
+    every = models if vee is None else [*models, vee]
+    final = dataclasses.replace(final, fits=choose_curve(final.means, every, U_SCALE))
     return Learned(
         times=Readings(final.columns),
         means=final.means,

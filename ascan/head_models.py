@@ -12,6 +12,8 @@ import numpy as np
 
 from ascan.arrays import FloatArray
 from ascan.calibration.curve import PathModel
+from ascan.calibration.step_block import StepMeans
+from ascan.calibration.vee_fit import LEAST_STEPS, fit_vee
 from ascan.conditioning import condition_rows
 from ascan.flags import is_fatal
 from ascan.gate_stage import GateEchoes, GateStage
@@ -27,6 +29,8 @@ USUAL_PLAIN_US, USUAL_APERTURE_US = 0.03, 0.006
 DOUBT = 16.0
 GRID_STEPS = 80
 LEAD_PERIODS = 4.0
+# Steps of a quiet block must not pin the V-path to their last nanosecond.
+U_LEAST_US = 1e-3
 SIGNS = ("positive", "negative")
 
 
@@ -67,6 +71,26 @@ def path_models(procedure: Procedure, recording: Recording, gate: Gate) -> list[
             )
         )
     return models
+
+
+def vee_path(means: StepMeans, velocity_mm_per_us: float, doubt: float) -> PathModel | None:
+    """Return the V-path that fits step readings best; None where too few are left to test it.
+
+    Zero, scale and half separation are three numbers, and at most steps − 2 are fitted.
+    """
+    if means.thickness_mm.size < LEAST_STEPS + 2:
+        return None
+    u = np.hypot(means.u_interval_us, U_LEAST_US)
+    s = fit_vee(means.thickness_mm, means.interval_us, u).half_separation_mm
+    wide = np.geomspace(0.2, 200.0, 4 * GRID_STEPS)
+    return PathModel(
+        name="vee",
+        thickness_mm=wide,
+        time_us=2.0 * np.hypot(wide, s) / velocity_mm_per_us,
+        usual_us=USUAL_PLAIN_US,
+        doubt=doubt,
+        parameters=1,
+    )
 
 
 def without_unlike(

@@ -84,7 +84,7 @@ class DualPart:
     Attributes
     ----------
     model : str
-        Path under the curve: ``line``, ``vee``, ``ray`` or ``aperture``.
+        Path under the curve: ``line``, ``vee``, ``ray`` or ``aperture`` (and the half-cycle timed).
     thickness_mm, time_us, u_time_us : ndarray, shape (nodes,)
         The calibration curve, growing; a reading is looked up in it.
     second_us : ndarray, shape (nodes,)
