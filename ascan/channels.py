@@ -13,6 +13,7 @@ from ascan.pipeline import Columns, Pipeline
 from ascan.procedure import Procedure
 from ascan.scan import Progress, Scan
 
+MOST_CHANNELS = 1_000_000
 # One for all waveforms, or one for each channel by its number.
 Calibrations = Calibration | Mapping[int, Calibration]
 
@@ -28,7 +29,8 @@ def channels_of(scan: Scan) -> IntArray | None:
     if "channel" not in scan.columns:
         return None
     column = scan.columns["channel"]
-    if column.dtype.kind not in "iuf" or not (np.isfinite(column) & (column % 1 == 0)).all():
+    is_number = column.dtype.kind in "iuf"
+    if not is_number or not ((np.abs(column) < MOST_CHANNELS) & (column % 1 == 0)).all():
         raise fault(f"{scan.name}: channel", "holds no whole numbers", allowed="0, 1, 2 ...")
     return column.astype(np.int64)
 
@@ -66,7 +68,7 @@ def channel_pipelines(
         raise fault(
             f"{scan.name}: channel",
             f"holds channel {', '.join(map(str, missing))}, which has no calibration",
-            allowed=f"channels {', '.join(map(str, sorted(calibrations)))}",
+            allowed=f"channels {', '.join(sorted(map(str, calibrations)))}",
             remedy="calibrate it, or leave its waveforms out",
         )
     pipelines: dict[int | None, Pipeline] = {}
@@ -77,6 +79,10 @@ def channel_pipelines(
 
 
 def _refuse_other(calibration: Calibration, channel: int | None) -> None:
+    if not isinstance(calibration, Calibration):
+        raise fault(
+            "calibration", f"is of type {type(calibration).__name__}", remedy="load the calibration"
+        )
     made = calibration.conditions.get("channel", "")
     if made and channel is not None and int(made) != channel:
         raise fault(

@@ -58,7 +58,7 @@ MEANINGS: dict[Flag, str] = {
     Flag.UNEVEN_ECHOES: "uneven echoes: successive echoes are not equally spaced",
     Flag.SURFACE_REPEAT: "surface repeat: a wall echo lies where the surface echo repeats",
     Flag.EARLIER_ECHO: "earlier echo: one about as large stands at a half or third of the interval",
-    Flag.HALF_CYCLE_UNSURE: "half-cycle unsure: another is about as high as the one that was timed",
+    Flag.HALF_CYCLE_UNSURE: "half-cycle unsure: another is about as likely as the timed one",
     Flag.AT_MOST: "at most: thinner than the probe resolves; the value is an upper bound",
     Flag.CALIBRATION_IN_DOUBT: "calibration in doubt: its own health figures question it",
 }

@@ -321,10 +321,12 @@ def _cross_talk(scan: Scan, procedure: Procedure, known: Known) -> FloatArray:
     """Return what stands in every record at the same time, whatever the step: cross-talk.
 
     The envelope of a step is the mean of its records' largest sizes within half a period; the least
-    of all steps is what no step's own echo explains. With fewer than three steps it is not known.
+    of all steps is what no step's own echo explains. With fewer than three steps, or records that
+    begin at different times, it is not known.
     """
     steps = np.unique(known.label)
-    if steps.size < LEAST_STEPS:
+    # Records that begin at different times have no common clock to lay over each other.
+    if steps.size < LEAST_STEPS or np.ptp(scan.start_time_us) > 0.0:
         return np.zeros((2, 0))
     stage = GateStage(procedure, scan.recording)
     half = int(np.ceil(0.5 * stage.meter.period))
@@ -339,7 +341,8 @@ def _cross_talk(scan: Scan, procedure: Procedure, known: Known) -> FloatArray:
             condition_rows(
                 block, scan.recording.zero_code, np.zeros(1, np.int64), stage.taps, trace
             )
-            envelope += np.abs(trace[0]) / rows.size
+            # A row that is not finite says nothing; it is named among those left out.
+            envelope += np.nan_to_num(np.abs(trace[0]), nan=np.inf, posinf=np.inf) / rows.size
         padded = np.pad(envelope, half)
         windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
         least = np.minimum(least, windows.max(axis=1))

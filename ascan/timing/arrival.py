@@ -102,7 +102,13 @@ def arrival_of(
 
 @compiled
 def foretold(
-    samples: AnyArray, train: FloatArray, start: int, arrival: int, reach: int, height: float
+    samples: AnyArray,
+    lift: FloatArray,
+    train: FloatArray,
+    start: int,
+    arrival: int,
+    reach: int,
+    height: float,
 ) -> bool:
     """Tell whether something ahead of an arrival may be the first echo and the arrival a later one.
 
@@ -112,7 +118,7 @@ def foretold(
     if train.shape[1] == 0:
         return False
     for j in range(start, arrival - reach):
-        if abs(samples[j]) >= height:
+        if abs(samples[j]) >= height and (lift.size == 0 or abs(samples[j]) >= lift[j]):
             for later in range(1, train.shape[0]):
                 follower = np.interp(np.float64(j), train[0], train[later])
                 if abs(follower - arrival) <= reach:

@@ -42,6 +42,10 @@ OPENING = 0.25
 # of the head's, or by less than noise makes of it at so many standard deviations.
 UNSURE_SHARE, UNSURE_SIGMAS = 0.04, 2.0
 FREEDOM = 1.5
+COARSE_SAMPLES = 2.5
+# A head of which this part and what noise adds is left unexplained is not the learned one: the echo
+# is inverted, clipped or another's. Between coarse steps a tenth is left.
+UNLIKE_SHARE, UNLIKE_NOISE = 0.35, 3.0
 # Half-cycles so many periods before and after the one that seems to open an echo are looked at: a
 # weak beginning hides further than a strong one.
 EARLIER_PERIODS, LATER_PERIODS = 2, 1
@@ -261,7 +265,11 @@ def find_heads(
                         rival = min(rival, left / its_own * energy)
             # Neighbouring samples of band-limited noise are alike: a third of the reach counts one.
             spread = 2.0 * UNSURE_SIGMAS * max(noise[row], level)
-            if rival - best < max(UNSURE_SHARE * energy, spread * spread * (reach // 3)):
+            # Heads are laid on whole samples: half a sample is π / samples a period of phase.
+            coarse = (COARSE_SAMPLES * 1.5 / reach) ** 2
+            spread = spread * spread * (reach // 3)
+            unlike = UNLIKE_SHARE * energy + UNLIKE_NOISE * noise[row] ** 2 * heads.shape[1]
+            if rival - best < max((UNSURE_SHARE + coarse) * energy, spread) or best > unlike:
                 flags[row] |= UNSURE
         for _ in range(abs(shift)):
             moved = next_top(samples, top, 1 if shift > 0 else -1, stop) if top >= 0 else -1
@@ -280,12 +288,17 @@ def find_heads(
         if not is_quiet(samples, lift, top, own, max(noise[row], level), reach):
             flags[row] |= AT_MOST
         noted = max(floor[row], LEAST_SHARE * abs(samples[top]), NOTED * level)
-        if foretold(samples, train, start, arrival, reach, noted):
+        if foretold(samples, lift, train, start, arrival, reach, noted):
             flags[row] |= EARLIER
         half_cycle[row] = half_cycles_between(samples, arrival, top)
+        beyond = 0.0
+        if arrival + reach + 1 > stop and stop < samples.size:
+            end = min(arrival + reach + 1, samples.size)
+            beyond = abs(np.float64(samples[largest_size(samples, stop, end)]))
         ahead = abs(samples[largest_size(samples, max(start - reach, 0), start + 1)])
         if (
             ahead >= max(floor[row], LEAST_SHARE * abs(samples[top]), CLEAR_OF_BACKGROUND * level)
+            or beyond > abs(samples[own_peak(samples, arrival, stop, reach)])
             or top - reach < record[0][row]
             or top + reach >= record[1][row]
         ):
