@@ -19,12 +19,17 @@ from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.calibration.curve import CurveFit, PathModel, choose_curve, least_score
 from ascan.calibration.record import DualPart
 from ascan.calibration.step_block import StepMeans, gather_steps
-from ascan.calibration.vee_fit import LEAST_STEPS, fit_vee
+from ascan.calibration.vee_fit import LEAST_STEPS
 from ascan.conditioning import condition_rows
 from ascan.errors import AscanError, fault
 from ascan.flags import Flag, names
 from ascan.gate_stage import GateStage
-from ascan.head_models import path_models, vee_path, without_unlike
+from ascan.head_models import (
+    fitted_half_separation_mm,
+    path_models,
+    vee_path,
+    without_unlike,
+)
 from ascan.pipeline import Columns, Pipeline, guide_of
 from ascan.procedure import Procedure
 from ascan.readings import Readings
@@ -36,11 +41,12 @@ SHIFTS = (-2, 0, 2)
 # A step is moved to another half-cycle only on strong evidence: this much of −2 ln likelihood.
 STRONG = 12.0
 # The head runs from so many periods before the timed top to so many after.
+HEAD_BEFORE, HEAD_AFTER = 1.25, 0.6
 BLOCK_ROWS = 256
 UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
-HEAD_BEFORE, HEAD_AFTER = 1.25, 0.6
 # Prior relative uncertainty of the velocity: alloys of steel differ by less (common practice).
 U_SCALE = 0.01
+# An arrival must exceed what stands on every step at its time by so much.
 CROSS_TALK_FACTOR = 1.5
 
 
@@ -128,15 +134,17 @@ def learn_heads(
     curve = choose_curve(first.means, models, U_SCALE)[0]
     expected_us = np.interp(known_mm, curve.thickness_mm, curve.time_us)
     final = _attempt(scan, procedure, guide, models, known, expected_us)
-    vee = vee_path(final.means, procedure.material.velocity_mm_per_us, models[0].doubt)
-    every = models if vee is None else [*models, vee]
-    final = dataclasses.replace(final, fits=choose_curve(final.means, every, U_SCALE))
+    separation_mm = fitted_half_separation_mm(final.means)
+    if np.isfinite(separation_mm):
+        velocity = procedure.material.velocity_mm_per_us
+        models = [*models, vee_path(separation_mm, velocity, models[0].doubt)]
+        final = dataclasses.replace(final, fits=choose_curve(final.means, models, U_SCALE))
     return Learned(
         times=Readings(final.columns),
         means=final.means,
         usable=final.usable,
         fits=final.fits,
-        dual=_dual_part(scan, procedure, final, guide),
+        dual=_dual_part(scan, procedure, final.fits[0], guide, separation_mm),
         shifted=first.shifted,
     )
 
@@ -285,14 +293,12 @@ def _mean_heads(
     return {"heads": np.array(mean), "heads_us": attempt.means.interval_us, "before": before}
 
 
-def _dual_part(scan: Scan, procedure: Procedure, final: _Attempt, guide: HeadGuide) -> DualPart:
-    best, means = final.fits[0], final.means
+def _dual_part(
+    scan: Scan, procedure: Procedure, best: CurveFit, guide: HeadGuide, separation: float
+) -> DualPart:
+    """Return what a calibration keeps; ``separation`` (mm) is the fitted one, NaN for none."""
     geometry, velocity = procedure.probe.geometry(), procedure.material.velocity_mm_per_us
-    separation = np.nan
-    if means.thickness_mm.size > LEAST_STEPS + 1:
-        u = np.hypot(means.u_interval_us, 1e-3)
-        separation = fit_vee(means.thickness_mm, means.interval_us, u).half_separation_mm
-    elif geometry is not None:
+    if not np.isfinite(separation) and geometry is not None:
         separation = 0.5 * (geometry.gap_mm + geometry.width_mm)
     nodes = best.thickness_mm
     if geometry is not None:

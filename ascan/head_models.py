@@ -73,20 +73,24 @@ def path_models(procedure: Procedure, recording: Recording, gate: Gate) -> list[
     return models
 
 
-def vee_path(means: StepMeans, velocity_mm_per_us: float, doubt: float) -> PathModel | None:
-    """Return the V-path that fits step readings best; None where too few are left to test it.
+def fitted_half_separation_mm(means: StepMeans) -> float:
+    """Return the s of the V-path that fits step readings best; NaN with fewer than five steps.
 
     Zero, scale and half separation are three numbers, and at most steps − 2 are fitted.
     """
     if means.thickness_mm.size < LEAST_STEPS + 2:
-        return None
+        return float("nan")
     u = np.hypot(means.u_interval_us, U_LEAST_US)
-    s = fit_vee(means.thickness_mm, means.interval_us, u).half_separation_mm
+    return fit_vee(means.thickness_mm, means.interval_us, u).half_separation_mm
+
+
+def vee_path(half_separation_mm: float, velocity_mm_per_us: float, doubt: float) -> PathModel:
+    """Return the V-path of a half separation that was fitted to the steps."""
     wide = np.geomspace(0.2, 200.0, 4 * GRID_STEPS)
     return PathModel(
         name="vee",
         thickness_mm=wide,
-        time_us=2.0 * np.hypot(wide, s) / velocity_mm_per_us,
+        time_us=2.0 * np.hypot(wide, half_separation_mm) / velocity_mm_per_us,
         usual_us=USUAL_PLAIN_US,
         doubt=doubt,
         parameters=1,

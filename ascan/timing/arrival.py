@@ -42,11 +42,16 @@ def largest_size(samples: AnyArray, start: int, stop: int) -> int:
 
 
 @compiled
+def clears(samples: AnyArray, lift: FloatArray, j: int) -> bool:
+    """Tell whether a sample is no smaller than what cross-talk lifts its place to."""
+    return lift.size == 0 or abs(np.float64(samples[j])) >= lift[j]
+
+
+@compiled
 def first_above(samples: AnyArray, lift: FloatArray, start: int, stop: int, height: float) -> int:
     """Return the first index at which the size reaches a height and its lift; ``stop`` if none."""
     for j in range(start, stop):
-        size = abs(np.float64(samples[j]))
-        if size >= height and (lift.size == 0 or size >= lift[j]):
+        if abs(np.float64(samples[j])) >= height and clears(samples, lift, j):
             return j
     return stop
 
@@ -118,7 +123,7 @@ def foretold(
     if train.shape[1] == 0:
         return False
     for j in range(start, arrival - reach):
-        if abs(samples[j]) >= height and (lift.size == 0 or abs(samples[j]) >= lift[j]):
+        if abs(samples[j]) >= height and clears(samples, lift, j):
             for later in range(1, train.shape[0]):
                 follower = np.interp(np.float64(j), train[0], train[later])
                 if abs(follower - arrival) <= reach:
@@ -140,6 +145,6 @@ def is_quiet(
     limit = max(QUIET_SHARE * own, QUIET_SIGMAS * noise)
     # From a little over two reaches before the top to just ahead of the head's own beginning.
     for j in range(max(top - (7 * reach) // 3, 0), top - (9 * reach) // 10):
-        if abs(samples[j]) > limit and (lift.size == 0 or abs(samples[j]) >= lift[j]):
+        if abs(samples[j]) > limit and clears(samples, lift, j):
             return False
     return True

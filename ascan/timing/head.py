@@ -21,6 +21,7 @@ from ascan.timing.arrival import (
     NOTED,
     WIDE_BAND,
     arrival_of,
+    clears,
     foretold,
     is_quiet,
     largest_size,
@@ -41,7 +42,9 @@ OPENING = 0.25
 # Two candidates are not told apart where the energies that they leave differ by less than this part
 # of the head's, or by less than noise makes of it at so many standard deviations.
 UNSURE_SHARE, UNSURE_SIGMAS = 0.04, 2.0
+# A head may be so many times larger or smaller than the echo's own peak asks.
 FREEDOM = 1.5
+# Heads are laid on whole samples; below some eight samples a period that costs this share and more.
 COARSE_SAMPLES = 2.5
 # A head of which this part and what noise adds is left unexplained is not the learned one: the echo
 # is inverted, clipped or another's. Between coarse steps a tenth is left.
@@ -69,7 +72,7 @@ class HeadGuide:
     heads : ndarray, shape (steps, samples)
         Learned heads of echoes, at the recording's sample rate.
     heads_us : ndarray, shape (steps,)
-        When each of them arrived: a head is compared with the one nearest in time.
+        When each of them arrived: a head is compared with the two next to it in time.
     before : int
         Index of the timed half-cycle's top in them.
     polarity : int
@@ -121,8 +124,7 @@ def opening_top(
     for j in range(max(arrival - reach, 1), end):
         value = samples[j]
         counts = value * count > 0.0 if count != 0 else True
-        clear = lift.size == 0 or abs(value) >= lift[j]
-        if counts and clear and abs(value) >= wanted:
+        if counts and abs(value) >= wanted and clears(samples, lift, j):
             while j + 1 < stop and abs(samples[j + 1]) > abs(samples[j]):
                 j += 1
             return j
@@ -217,8 +219,9 @@ def find_heads(
 
     Notes
     -----
-    Flags: ``NO_ECHO``; ``AT_GATE_EDGE`` where the gate opens into a signal, or the record ends
-    within the echo; ``HALF_CYCLE_UNSURE`` where the learned head lies a period off about as well;
+    Flags: ``NO_ECHO``; ``AT_GATE_EDGE`` where the gate opens into a signal or cuts the echo's own
+    peak, or the record ends within the echo; ``HALF_CYCLE_UNSURE`` where the learned head lies a
+    period off about as well, or nowhere;
     ``EARLIER_ECHO`` where a weak signal ahead of the echo foretells it as its second; ``AT_MOST``
     where something stands right ahead of the head.
     """
@@ -243,9 +246,9 @@ def find_heads(
             flags[row] |= NO_ECHO
             continue
         top = opening_top(samples, lift, arrival, stop, reach, counts[row])
+        own = abs(np.float64(samples[own_peak(samples, arrival, stop, reach)]))
         if heads_us.size > 0:
             clock = (clock_us[row], sample_us)
-            own = abs(np.float64(samples[own_peak(samples, arrival, stop, reach)]))
             learned = (heads, heads_us, before)
             best, energy = left_by_heads(samples, top, own, learned, clock)
             rival, opened = np.inf, top
@@ -284,8 +287,8 @@ def find_heads(
         peak[row] = top
         sign[row] = np.int8(1) if samples[top] >= 0.0 else np.int8(-1)
         begin[row] = max(start, top - reach)
-        own = abs(np.float64(samples[own_peak(samples, top, stop, reach)]))
-        if not is_quiet(samples, lift, top, own, max(noise[row], level), reach):
+        size = abs(np.float64(samples[own_peak(samples, top, stop, reach)]))
+        if not is_quiet(samples, lift, top, size, max(noise[row], level), reach):
             flags[row] |= AT_MOST
         noted = max(floor[row], LEAST_SHARE * abs(samples[top]), NOTED * level)
         if foretold(samples, lift, train, start, arrival, reach, noted):
@@ -298,7 +301,7 @@ def find_heads(
         ahead = abs(samples[largest_size(samples, max(start - reach, 0), start + 1)])
         if (
             ahead >= max(floor[row], LEAST_SHARE * abs(samples[top]), CLEAR_OF_BACKGROUND * level)
-            or beyond > abs(samples[own_peak(samples, arrival, stop, reach)])
+            or beyond > own
             or top - reach < record[0][row]
             or top + reach >= record[1][row]
         ):
