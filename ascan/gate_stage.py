@@ -118,7 +118,13 @@ class GateStage:
         first, last = np.empty(rows, np.int64), np.empty(rows, np.int64)
         place_windows(origin_us, start_time_us, window_us, rate, samples, first, last, flags)
 
-        noise, noise_slope = self.meter.measure(block, first, last)
+        # Round an echo that is expected there is little else: its noise is that of the record.
+        narrow = expected_us is not None
+        noise, noise_slope = self.meter.measure(
+            block,
+            np.zeros_like(first) if narrow else first,
+            np.full_like(last, samples) if narrow else last,
+        )
 
         # Some methods look further round an echo than its reach.
         further = float(getattr(gate.timing, "extra_periods", 0.0)) * self.meter.period

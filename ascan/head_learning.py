@@ -34,14 +34,16 @@ from ascan.pipeline import Columns, Pipeline, guide_of
 from ascan.procedure import Procedure
 from ascan.readings import Readings
 from ascan.scan import Scan
-from ascan.timing.head import OPENING, HeadGuide
+from ascan.timing.head import HeadGuide
+from ascan.timing.head_match import OPENING
 
 # Half-cycles of one polarity come in steps of two.
 SHIFTS = (-2, 0, 2)
 # A step is moved to another half-cycle only on strong evidence: this much of −2 ln likelihood.
 STRONG = 12.0
-# The head runs from so many periods before the timed top to so many after.
-HEAD_BEFORE, HEAD_AFTER = 1.25, 0.6
+# The head runs from so many periods before the timed top to so many after: the fewer are clear of
+# the second echo on any wall, the more only where it is known to be late enough.
+HEAD_BEFORE, HEAD_AFTER, MOST_AFTER = 1.25, 0.6, 2.0
 BLOCK_ROWS = 256
 UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
 # Prior relative uncertainty of the velocity: alloys of steel differ by less (common practice).
@@ -127,7 +129,9 @@ def learn_heads(
     polarity = _clearest(scan, procedure, attempts)
     first = attempts[polarity]
     guide = dataclasses.replace(
-        nominal, polarity=polarity, **_mean_heads(scan, procedure, first, known, polarity)
+        nominal,
+        polarity=polarity,
+        **_mean_heads(scan, procedure, first, known, polarity, nominal.train_us),
     )
     steps_mm = first.means.thickness_mm
     models = without_unlike(models, procedure, scan.recording, gate, steps_mm, guide)
@@ -265,7 +269,7 @@ def _cut_heads(
     """Return the echoes of all usable rows round their timed tops, and the index of the top."""
     stage = GateStage(procedure, scan.recording)
     period, zero = stage.meter.period, scan.recording.zero_code
-    before, after = int(np.ceil(HEAD_BEFORE * period)), stage.reach
+    before, after = int(np.ceil(HEAD_BEFORE * period)), int(np.ceil(MOST_AFTER * period))
     rows = np.flatnonzero(attempt.usable)
     place = (attempt.columns["interval_us"] - scan.start_time_us) * scan.recording.sample_rate_mhz
     heads = np.zeros((rows.size, before + after + 1))
@@ -282,15 +286,32 @@ def _cut_heads(
 
 
 def _mean_heads(
-    scan: Scan, procedure: Procedure, attempt: _Attempt, known: Known, polarity: int
+    scan: Scan,
+    procedure: Procedure,
+    attempt: _Attempt,
+    known: Known,
+    polarity: int,
+    train_us: FloatArray,
 ) -> dict[str, Any]:
-    """Return the mean head of each step, the thinnest first, its time, and where its top is."""
+    """Return the mean head of each step, the thinnest first, its time, and where its top is.
+
+    Where the second echo reaches in, a head is NaN.
+    """
     heads, before = _cut_heads(scan, procedure, attempt, polarity)
-    period = GateStage(procedure, scan.recording).meter.period
-    heads = heads[:, : before + int(np.ceil(HEAD_AFTER * period)) + 1]
     label = known.label[attempt.usable]
-    mean = [heads[label == step].mean(axis=0) for step in np.unique(label)]
-    return {"heads": np.array(mean), "heads_us": attempt.means.interval_us, "before": before}
+    mean = np.array([heads[label == step].mean(axis=0) for step in np.unique(label)])
+    times_us, frequency = attempt.means.interval_us, procedure.probe.frequency_mhz
+    after = np.full(times_us.size, HEAD_AFTER)
+    if train_us.size > 0:
+        # The timed top comes about a period after its echo begins.
+        later = (np.interp(times_us, train_us[0], arrivals) for arrivals in train_us[1:])
+        apart = np.min(list(later), axis=0) - times_us
+        after = np.clip(apart * frequency - 1.0, HEAD_AFTER, MOST_AFTER)
+    period = GateStage(procedure, scan.recording).meter.period
+    end = before + np.ceil(after * period).astype(int) + 1
+    mean[np.arange(mean.shape[1]) >= end[:, None]] = np.nan
+    mean = mean[:, : end.max()]
+    return {"heads": mean, "heads_us": times_us, "before": before}
 
 
 def _dual_part(

@@ -119,8 +119,8 @@ def without_unlike(
         found = _timed(stage, gate, block, sign)
         cut = np.empty(guide.heads.shape, stage.taps.dtype)
         condition_rows(block, 0.0, found.peak - guide.before, stage.taps, cut)
-        ours = guide.polarity * guide.heads
-        theirs = cut * found.sign[:, None]
+        ours = np.nan_to_num(guide.polarity * guide.heads)
+        theirs = np.where(np.isnan(guide.heads), 0.0, cut * found.sign[:, None])
         product = (ours * theirs).sum(axis=1)
         sizes = np.linalg.norm(ours, axis=1) * np.linalg.norm(theirs, axis=1)
         alike[sign] = float(np.mean(product / np.maximum(sizes, 1e-300)))

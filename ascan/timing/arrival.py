@@ -79,34 +79,41 @@ def background(
 
 
 @compiled
-def arrival_of(
-    samples: AnyArray,
-    lift: FloatArray,
-    start: int,
-    stop: int,
-    floor: float,
-    reach: int,
-    room: FloatArray,
-) -> tuple[int, float]:
-    """Return where the first echo arrives in start..stop (``stop``: nowhere), and the background.
-
-    The first sample that stands clear of the background; from there back to where the same echo
-    first passes the lower level.
-    """
+def levels_of(
+    samples: AnyArray, start: int, stop: int, floor: float, reach: int, room: FloatArray
+) -> tuple[float, float, float]:
+    """Return what an arrival in start..stop must reach, what its beginning must, the background."""
     top = largest_size(samples, start, stop)
     largest = abs(np.float64(samples[top]))
     low = max(floor, LEAST_SHARE * largest)
     level = background(samples, start, max(top - reach, start), stop, reach // 3, room)
     clear = max(low, min(CLEAR_OF_BACKGROUND * level, MOST_SHARE * largest))
-    place = first_above(samples, lift, start, stop, clear)
-    if place == stop:
-        return stop, level
-    low = max(low, min(AT_LEAST_BACKGROUND * level, clear))
-    return first_above(samples, lift, max(place - reach, start), stop, low), level
+    return clear, max(low, min(AT_LEAST_BACKGROUND * level, clear)), level
 
 
 @compiled
-def foretold(
+def arrival_after(
+    samples: AnyArray,
+    lift: FloatArray,
+    start: int,
+    stop: int,
+    clear: float,
+    low: float,
+    reach: int,
+) -> int:
+    """Return where the first echo in start..stop arrives; ``stop``: nowhere.
+
+    The first sample that stands clear of the background; from there back to where the same echo
+    first passes the lower level.
+    """
+    place = first_above(samples, lift, start, stop, clear)
+    if place == stop:
+        return stop
+    return first_above(samples, lift, max(place - reach, start), stop, low)
+
+
+@compiled
+def foretelling(
     samples: AnyArray,
     lift: FloatArray,
     train: FloatArray,
@@ -114,21 +121,21 @@ def foretold(
     arrival: int,
     reach: int,
     height: float,
-) -> bool:
-    """Tell whether something ahead of an arrival may be the first echo and the arrival a later one.
+) -> int:
+    """Return where something may be the first echo and the arrival after it a later one of its.
 
-    ``train``, shape (3, depths), holds where the first echo of walls, the second, and the
-    mode-converted one are, in samples of the trace.
+    ``arrival`` where nothing is. ``train``, shape (3, depths), holds where the first echo of walls,
+    the second, and the mode-converted one are, in samples of the trace.
     """
     if train.shape[1] == 0:
-        return False
+        return arrival
     for j in range(start, arrival - reach):
         if abs(samples[j]) >= height and clears(samples, lift, j):
             for later in range(1, train.shape[0]):
                 follower = np.interp(np.float64(j), train[0], train[later])
                 if abs(follower - arrival) <= reach:
-                    return True
-    return False
+                    return j
+    return arrival
 
 
 @compiled
