@@ -21,6 +21,7 @@ from ascan.path.direct import interval_us
 from ascan.procedure import MeasuringRange, Procedure
 from ascan.readings import Readings
 from ascan.scan import Scan
+from ascan.template_learning import learn_templates
 
 # Step tolerance of the step-wedge block of ISO 16946:2015 (clauses 4 and 5, from extracts of it):
 # 0.02 mm up to 12.5 mm, 0.1 mm above; taken as rectangular.
@@ -113,7 +114,9 @@ def calibrate(
     _one_channel(scan, rows)
     if procedure.gate(procedure.interval.gates[0]).echo == "head":
         return _calibrate_heads(scan, procedure, rows, known, u_known)
-    times = time_echoes(scan.choose(rows.tolist()), procedure)
+    steps = scan.choose(rows.tolist())
+    templates = learn_templates(steps, procedure)
+    times = time_echoes(steps, procedure, templates=templates)
     usable = times.flags == 0
     left_out = _left_out(times, known, rows, usable)
     if not usable.any():
@@ -141,6 +144,7 @@ def calibrate(
         health=health,
         signature=procedure.signature(scan.recording),
         conditions=_conditions(scan, procedure, rows[usable].tolist(), left_out),
+        templates=templates,
     )
 
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.errors import fault
-from ascan.kernels.fir import apply_symmetric, band_pass_taps
+from ascan.kernels.fir import apply_symmetric, band_pass_taps, gaussian_taps
 from ascan.kernels.jit import compiled
 from ascan.tables import number, text
 
@@ -20,23 +21,47 @@ EDGES = "give low_mhz below high_mhz"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Filter:
-    """The procedure's filter: ``band_pass`` (zero-phase) or ``none``."""
+    """The procedure's filter, zero-phase: ``band_pass``, ``gaussian``, or ``none``.
 
-    kind: str = text("none", choices=("none", "band_pass"))
+    A Gaussian as wide as the probe's own band is the matched filter of a Gaussian pulse: whatever
+    is timed after it is timed in the least noise.
+    """
+
+    kind: str = text("none", choices=("none", "band_pass", "gaussian"))
     low_mhz: float | None = number(None, above=0.0)
     high_mhz: float | None = number(None, above=0.0)
+    centre_mhz: float | None = number(None, above=0.0)
+    bandwidth_mhz: float | None = number(None, above=0.0)
 
     def __post_init__(self) -> None:
         edges = (self.low_mhz, self.high_mhz)
+        bell = (self.centre_mhz, self.bandwidth_mhz)
+        if self.kind != "band_pass" and edges != (None, None):
+            raise fault("filter", f"kind '{self.kind}' has edges", remedy="set kind = 'band_pass'")
+        if self.kind != "gaussian" and bell != (None, None):
+            raise fault(
+                "filter", f"kind '{self.kind}' has a centre", remedy="set kind = 'gaussian'"
+            )
         if self.kind == "none":
-            if edges != (None, None):
-                raise fault("filter", "kind 'none' has edges", remedy="set kind = 'band_pass'")
+            return
+        if self.kind == "gaussian":
+            if self.centre_mhz is None or self.bandwidth_mhz is None:
+                raise fault(
+                    "filter", "is a gaussian", allowed="centre_mhz and bandwidth_mhz, both given"
+                )
             return
         if self.low_mhz is None or self.high_mhz is None:
             raise fault("filter", "is a band_pass without both edges", remedy=EDGES)
         if self.low_mhz >= self.high_mhz:
             edges_told = f"{self.low_mhz:g} to {self.high_mhz:g} MHz"
             raise fault("filter", f"is a band_pass from {edges_told}", remedy=EDGES)
+
+    def signature(self) -> dict[str, str | float | None]:
+        """Return what a calibration is bound to; the Gaussian's keys only where there is one."""
+        bound = {"kind": self.kind, "low_mhz": self.low_mhz, "high_mhz": self.high_mhz}
+        if self.kind == "gaussian":
+            bound |= {"centre_mhz": self.centre_mhz, "bandwidth_mhz": self.bandwidth_mhz}
+        return bound
 
     def taps(self, sample_rate_mhz: float) -> FloatArray:
         """Return the taps from the middle one outwards; ``[1.0]`` without a filter.
@@ -46,6 +71,15 @@ class Filter:
         AscanError
             The upper edge lies above half the sample rate.
         """
+        if self.centre_mhz is not None and self.bandwidth_mhz is not None:
+            top = self.centre_mhz + 0.5 * self.bandwidth_mhz
+            if top >= sample_rate_mhz / 2.0:
+                raise fault(
+                    "filter",
+                    f"reaches up to {top:g} MHz",
+                    allowed=f"below half the sample rate, {sample_rate_mhz / 2.0:g} MHz",
+                )
+            return gaussian_taps(sample_rate_mhz, self.centre_mhz, self.bandwidth_mhz)
         if self.low_mhz is None or self.high_mhz is None:
             return np.ones(1)
         if self.high_mhz >= sample_rate_mhz / 2.0:
@@ -71,6 +105,26 @@ def working_type(dtype: str) -> type[np.float32] | type[np.float64]:
 
 
 @compiled
+def condition_window(
+    record: AnyArray, zero: Any, begin: int, taps: AnyArray, padded: AnyArray, out: AnyArray
+) -> None:
+    """Write the conditioned samples from ``begin`` on into ``out``; ``padded`` is room for them.
+
+    Outside the record its nearest sample stands in.
+    """
+    samples, half = record.size, taps.size - 1
+    start = begin - half
+    low = min(max(-start, 0), padded.size)
+    high = max(min(samples - start, padded.size), low)
+    inside, recorded = padded[low:high], record[start + low : start + high]
+    for j in range(high - low):
+        inside[j] = padded.dtype.type(recorded[j]) - zero
+    padded[:low] = padded.dtype.type(record[0]) - zero
+    padded[high:] = padded.dtype.type(record[samples - 1]) - zero
+    apply_symmetric(padded, taps, out)
+
+
+@compiled
 def condition_rows(
     block: AnyArray, zero_code: float, origin: IntArray, taps: AnyArray, trace: AnyArray
 ) -> None:
@@ -88,18 +142,24 @@ def condition_rows(
     trace : ndarray, shape (n, width), working type
         Output, in codes from zero.
     """
-    samples = block.shape[1]
-    half = taps.size - 1
-    width = trace.shape[1]
-    padded = np.empty(width + 2 * half, trace.dtype)
+    padded = np.empty(trace.shape[1] + 2 * (taps.size - 1), trace.dtype)
     zero = trace.dtype.type(zero_code)
     for row in range(block.shape[0]):
-        begin = origin[row] - half
-        low = min(max(-begin, 0), padded.size)
-        high = max(min(samples - begin, padded.size), low)
-        inside, recorded = padded[low:high], block[row, begin + low : begin + high]
-        for j in range(high - low):
-            inside[j] = trace.dtype.type(recorded[j]) - zero
-        padded[:low] = trace.dtype.type(block[row, 0]) - zero
-        padded[high:] = trace.dtype.type(block[row, samples - 1]) - zero
-        apply_symmetric(padded, taps, trace[row])
+        condition_window(block[row], zero, origin[row], taps, padded, trace[row])
+
+
+@compiled
+def condition_pieces(
+    block: AnyArray, zero_code: float, origin: IntArray, taps: AnyArray, trace: AnyArray
+) -> None:
+    """Do as `condition_rows` for several windows per row; those with origin −1 are left out.
+
+    ``origin`` has shape (n, pieces), ``trace`` (n, pieces, width).
+    """
+    padded = np.empty(trace.shape[2] + 2 * (taps.size - 1), trace.dtype)
+    zero = trace.dtype.type(zero_code)
+    for row in range(block.shape[0]):
+        for piece in range(origin.shape[1]):
+            begin = origin[row, piece]
+            if begin >= 0:
+                condition_window(block[row], zero, begin, taps, padded, trace[row, piece])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +18,7 @@ from ascan.readings import Reading, Readings
 from ascan.recording import check_meaning, recording_for
 from ascan.scan import MIN_SAMPLES, Progress, Scan
 from ascan.tables import checked_number
+from ascan.template import Template
 
 
 def _gather(walk: Iterator[tuple[slice, Columns]]) -> Readings:
@@ -26,13 +27,22 @@ def _gather(walk: Iterator[tuple[slice, Columns]]) -> Readings:
     return Readings({name: np.concatenate([b[name] for b in blocks]) for name in blocks[0]})
 
 
-def time_echoes(scan: Scan, procedure: Procedure, *, progress: Progress | None = None) -> Readings:
+def time_echoes(
+    scan: Scan,
+    procedure: Procedure,
+    *,
+    templates: Mapping[str, Template] | None = None,
+    progress: Progress | None = None,
+) -> Readings:
     """Time the echoes of a scan without a calibration.
 
     Parameters
     ----------
     scan : Scan
     procedure : Procedure
+    templates : mapping of str to Template, optional
+        What an echo of each gate looks like, for methods that take it; without it, the nominal
+        pulse of the probe.
     progress : callable, optional
         Called with (rows done, rows in all) after each block.
 
@@ -61,7 +71,8 @@ def time_echoes(scan: Scan, procedure: Procedure, *, progress: Progress | None =
     >>> print(f"{times[0]:.6f}")
     5.000000
     """
-    return _gather(Pipeline(procedure, scan.recording).walk(scan, progress))
+    pipeline = Pipeline(procedure, scan.recording, templates=templates)
+    return _gather(pipeline.walk(scan, progress))
 
 
 def measure(

@@ -9,7 +9,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
 from ascan.conditioning import MARGIN, condition_rows, working_type
-from ascan.flags import FATAL
+from ascan.flags import FATAL, Flag
 from ascan.gating import Gate, place_windows, window_samples
 from ascan.health.blanks import check_blanks
 from ascan.health.low_snr import check_snr
@@ -18,7 +18,8 @@ from ascan.kernels.level import bits_of
 from ascan.noise import NoiseMeter, noise_correlation
 from ascan.procedure import Procedure
 from ascan.recording import Recording
-from ascan.timing.echo import find_echoes, refuse_unusable
+from ascan.template import Template, half_length, nominal_template
+from ascan.timing.echo import COARSE_SAMPLES, find_echoes, refuse_unusable
 from ascan.timing.head import HeadGuide, find_heads
 from ascan.timing.protocol import EchoRows
 
@@ -53,12 +54,16 @@ class GateStage:
         What is known of the heads to come.
     shift : int
         Heads are timed on the half-cycle so many later than the one that opens them.
+    templates : mapping of str to Template
+        By gate; the nominal one stands in where none was learned.
     """
 
     procedure: Procedure
     recording: Recording
     guide: HeadGuide = field(default_factory=HeadGuide)
     shift: int = 0
+    templates: Mapping[str, Template] = field(default_factory=dict)
+    nominal: Template = field(init=False)
     taps: AnyArray = field(init=False)
     meter: NoiseMeter = field(init=False)
     noise_correlation: FloatArray = field(init=False)
@@ -78,6 +83,12 @@ class GateStage:
         )
         object.__setattr__(self, "meter", meter)
         object.__setattr__(self, "noise_correlation", noise_correlation(taps))
+        object.__setattr__(self, "nominal", nominal_template(period, self.bandwidth, taps))
+
+    @property
+    def bandwidth(self) -> float:
+        """The probe's −6 dB bandwidth over its frequency."""
+        return 0.01 * self.procedure.probe.bandwidth_percent
 
     @property
     def reach(self) -> int:
@@ -127,8 +138,11 @@ class GateStage:
         )
 
         # Some methods look further round an echo than its reach.
-        further = float(getattr(gate.timing, "extra_periods", 0.0)) * self.meter.period
-        margin = MARGIN + self.reach + int(np.ceil(further))
+        further = int(np.ceil(getattr(gate.timing, "extra_periods", 0.0) * self.meter.period))
+        template = self.templates.get(gate.name, self.nominal)
+        if getattr(gate.timing, "takes_template", False):
+            further += max(template.half, half_length(self.meter.period, self.bandwidth))
+        margin = MARGIN + self.reach + further
         width = min(window_samples(window_us, rate), samples)
         trace = np.empty((rows, width + 2 * margin), self.taps.dtype)
         origin = first - margin
@@ -148,11 +162,15 @@ class GateStage:
             noise_correlation=self.noise_correlation,
             full_scale=recording.full_scale,
             period=self.meter.period,
+            bandwidth=self.bandwidth,
+            template=template,
         )
         half_cycle = np.empty(rows, np.int64)
         electronic = noise.copy()
         record = (-origin, samples - origin)
         self._find(gate, found, record, start_time_us + origin / rate, half_cycle, flags)
+        if getattr(gate.timing, "settles_half_cycle", False) and gate.echo != "head":
+            flags &= ~np.uint32(Flag.HALF_CYCLE_UNSURE)
         position, u_position = np.full(rows, np.nan), np.full(rows, np.nan)
         gate.timing.refine(found, position, u_position, flags)
         peak, sign = found.peak, found.sign
@@ -225,6 +243,7 @@ class GateStage:
             found.counts,
             gate.echo == "first",
             self.reach,
+            self.meter.period < COARSE_SAMPLES and self.taps.size > 1,
             found.noise,
             record,
             found.begin,

@@ -1,9 +1,10 @@
-"""The noise of each record, taken from a quiet stretch of the record itself, round the gate.
+"""The noise of each record, taken from quiet stretches of the record itself, round the gate.
 
-Stretches of equal length are ranked by their spread; one near the quiet end of the ranking is
-conditioned as the echoes are, and its level and the level of its slope are measured. Whatever
-colour the noise has is thereby in both figures. Grain and other coherent noise beside the echoes is
-not seen in a stretch that is quiet; it is larger, and no part of these figures.
+Stretches of equal length are ranked by their spread; one near the quiet end of the ranking, and up
+to five more that are about as quiet, are conditioned as the echoes are, and their level and the
+level of their slope are measured. Whatever colour the noise has is thereby in both figures. Grain
+and other coherent noise beside the echoes is not seen in a stretch that is quiet; it is larger, and
+no part of these figures.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from statistics import NormalDist
 import numpy as np
 
 from ascan.arrays import AnyArray, FloatArray, IntArray
-from ascan.conditioning import condition_rows
+from ascan.conditioning import condition_pieces
 from ascan.kernels.jit import compiled, compiled_sums
 
 STRETCH_SAMPLES = 48
@@ -23,6 +24,11 @@ STRETCH_SAMPLES = 48
 RANK = 40
 LEAST_STRETCHES = 8
 CONSTANT = 1e-6
+# So many stretches are measured where there are as many that are quiet: one alone scatters by a
+# fifth after a narrow filter. A stretch whose variance leaves that of the chosen one by less than
+# so many of its standard deviations holds the same noise.
+PIECES = 6
+ALIKE_SIGMAS = 3.0
 LEAST_BIAS = 0.5
 # The variance of the size of white noise, and of its slope, as a share of that of the noise itself
 # (half-normal distribution).
@@ -50,15 +56,23 @@ def rank_quantiles(most: int) -> FloatArray:
 
 
 @compiled
+def independent_samples(length: int, correlation: float) -> float:
+    """Return how many independent samples a stretch is worth, neighbours correlating by r.
+
+    L (1 − r²) / (1 + r²) (common practice for a first-order process).
+    """
+    square = min(max(correlation, 0.0), 0.99) ** 2
+    return max(length * (1.0 - square) / (1.0 + square), 4.0)
+
+
+@compiled
 def selection_bias(quantile: float, length: int, correlation: float) -> float:
     """Return what the chosen stretch of an even noise shows of its true level, on average.
 
-    The spread of L samples scatters by 1 / √(2 Lₑ) of itself, where Lₑ = L (1 − r²) / (1 + r²) is
-    the number of independent ones if neighbours correlate by r (common practice for a first-order
-    process). The part of the noise inside a pass band follows the whole: slope 1.
+    The spread of L independent samples scatters by 1 / √(2 L) of itself. The part of the noise
+    inside a pass band follows the whole: slope 1.
     """
-    square = min(max(correlation, 0.0), 0.99) ** 2
-    independent = max(length * (1.0 - square) / (1.0 + square), 4.0)
+    independent = independent_samples(length, correlation)
     return float(max(1.0 + quantile / np.sqrt(2.0 * independent), LEAST_BIAS))
 
 
@@ -70,11 +84,16 @@ def quiet_stretches(
     half: int,
     quantiles: FloatArray,
     gated_only: bool,
+    beside_halves: int,
     room: AnyArray,
     origin: IntArray,
     bias: FloatArray,
 ) -> None:
-    """Write the first sample of each row's quiet stretch, and the bias of having chosen it.
+    """Write the first sample of each row's quiet stretches, and the bias of having chosen them.
+
+    ``origin``, shape (n, PIECES), is −1 where there are fewer; those after the first do not
+    overlap, and are the first that are alike, with ``beside_halves`` half stretches on each side:
+    they are not chosen for being quiet.
 
     Stretches are ``2 half`` samples long and begin every ``half``. Looked at are those in the gate
     ``first``..``last`` and as far again on each side of it. Constant ones are passed over unless
@@ -102,6 +121,7 @@ def quiet_stretches(
                 squares += value * value
             room[0, k], room[1, k] = total, squares
         spread = room[2, :count]
+        whole_count = count
         constant = 0
         for k in range(count):
             total = room[0, k] + room[0, k + 1]
@@ -117,15 +137,36 @@ def quiet_stretches(
         count = max(count, 1)
         # Ranks are low: finding the least a few times over is quicker than sorting.
         chosen = 0
+        quiet = kind(0.0)
         for _ in range(count // RANK + 1):
             chosen = int(np.argmin(spread))
+            quiet = spread[chosen]
             spread[chosen] = np.inf
         if unseen:
             chosen = loudest
-        origin[row] = (low + chosen) * half
-        stretch = block[row, origin[row] : origin[row] + 2 * half]
+        origin[row] = -1
+        origin[row, 0] = (low + chosen) * half
+        stretch = block[row, origin[row, 0] : origin[row, 0] + 2 * half]
         correlation = neighbour_correlation(stretch)
-        bias[row] = selection_bias(quantiles[min(count, quantiles.size - 1)], 2 * half, correlation)
+        quantile = quantiles[min(count, quantiles.size - 1)]
+        bias[row] = selection_bias(quantile, 2 * half, correlation)
+        if unseen or not quiet > 0.0:
+            continue
+        # The variance of a stretch scatters by √(2 / L) of itself, L being its independent samples.
+        alike = 1.0 + ALIKE_SIGMAS * np.sqrt(2.0 / independent_samples(2 * half, correlation))
+        limit = alike * quiet / (bias[row] * bias[row])
+        found, quiet_run, after = 1, 0, 0
+        for k in range(whole_count):
+            # The filter reaches into what is beside a stretch: that must be quiet, too.
+            quiet_run = quiet_run + 1 if spread[k] <= limit or k == chosen else 0
+            place = k - beside_halves
+            if quiet_run > 2 * beside_halves and place >= after and abs(place - chosen) > 1:
+                origin[row, found] = (low + place) * half
+                found, after = found + 1, place + 2
+                if found == PIECES:
+                    break
+        squares = bias[row] * bias[row] + found - 1
+        bias[row] = np.sqrt(squares / found)
 
 
 @compiled_sums
@@ -179,6 +220,7 @@ def pass_over_constant(spread: AnyArray) -> int:
 @compiled_sums
 def spread_rows(
     trace: AnyArray,
+    origin: IntArray,
     bias: FloatArray,
     steps: FloatArray,
     floor: float,
@@ -187,8 +229,9 @@ def spread_rows(
     level: FloatArray,
     slope: FloatArray,
 ) -> None:
-    """Write the standard deviation of each row and of its half central differences.
+    """Write the standard deviation of each row's stretches and of their half central differences.
 
+    ``trace``, shape (n, PIECES, length), holds them; those whose ``origin`` is −1 do not count.
     Of a ``rectified`` row it is that of the noise before: its size has the same mean square about
     zero (where peaks are held a larger one), and white noise a slope that is known to be smaller.
 
@@ -196,20 +239,28 @@ def spread_rows(
     step of 1) times ``steps`` (codes, shape (n,)) are added in quadrature, so that neither output
     is ever 0.
     """
-    width = trace.shape[1]
+    width = trace.shape[2]
     for row in range(trace.shape[0]):
-        scale = 1.0 / (bias[row] * bias[row])
-        total, squares, slopes = 0.0, 0.0, 0.0
-        for j in range(width):
-            value = np.float64(trace[row, j])
-            total += value
-            squares += value * value
-        for j in range(1, width - 1):
-            half = 0.5 * (np.float64(trace[row, j + 1]) - np.float64(trace[row, j - 1]))
-            slopes += half * half
-        variance = max(squares - total * total / width, 0.0) / (width - 1)
+        variance, slopes, pieces = 0.0, 0.0, 0
+        for piece in range(trace.shape[1]):
+            if origin[row, piece] < 0:
+                break
+            pieces += 1
+            samples = trace[row, piece]
+            total, squares = 0.0, 0.0
+            for j in range(width):
+                value = np.float64(samples[j])
+                total += value
+                squares += value * value
+            for j in range(1, width - 1):
+                half = 0.5 * (np.float64(samples[j + 1]) - np.float64(samples[j - 1]))
+                slopes += half * half
+            if rectified:
+                variance += squares / width
+            else:
+                variance += max(squares - total * total / width, 0.0) / (width - 1)
+        scale = 1.0 / (bias[row] * bias[row] * pieces)
         if rectified:
-            variance = squares / width
             slopes /= HALF_NORMAL
         level[row] = np.sqrt(scale * variance + (floor * steps[row]) ** 2)
         slope[row] = np.sqrt(scale * slopes / (width - 2) + (slope_floor * steps[row]) ** 2)
@@ -280,17 +331,18 @@ class NoiseMeter:
         """
         rows, samples = block.shape
         length = stretch_length(samples, self.period)
-        origin, bias = np.empty(rows, np.int64), np.empty(rows)
+        origin, bias = np.empty((rows, PIECES), np.int64), np.empty(rows)
         room = np.empty((3, 2 * samples // length), self.taps.dtype)
         quantiles = rank_quantiles(room.shape[1])
+        beside = -(-(self.taps.size - 1) // (length // 2))
         quiet_stretches(
-            block, first, last, length // 2, quantiles, self.gated_only, room, origin, bias
+            block, first, last, length // 2, quantiles, self.gated_only, beside, room, origin, bias
         )
-        trace = np.empty((rows, length), self.taps.dtype)
-        condition_rows(block, self.zero_code, origin, self.taps, trace)
+        trace = np.empty((rows, PIECES, length), self.taps.dtype)
+        condition_pieces(block, self.zero_code, origin, self.taps, trace)
         steps = np.full(rows, self.step)
         if block.dtype.kind == "f":
             float_steps(block, self.step, steps)
         level, slope = np.empty(rows), np.empty(rows)
-        spread_rows(trace, bias, steps, *self.floor, self.rectified, level, slope)
+        spread_rows(trace, origin, bias, steps, *self.floor, self.rectified, level, slope)
         return level, slope

@@ -30,6 +30,7 @@ from ascan.procedure import Procedure
 from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column, gate_columns
 from ascan.recording import Recording
 from ascan.scan import Progress, Scan
+from ascan.template import Template
 from ascan.thickness import look_up_thickness, to_thickness
 from ascan.timing.head import HeadGuide
 
@@ -48,6 +49,7 @@ class Pipeline:
     calibration: Calibration | None = None
     shift: int = 0
     guide: HeadGuide | None = None
+    templates: Mapping[str, Template] | None = None
     stage: GateStage = field(init=False)
     weights: FloatArray = field(init=False)
     surface: str = field(init=False)
@@ -63,7 +65,8 @@ class Pipeline:
         if self.calibration is not None:
             self.calibration.check_signature(self.procedure.signature(self.recording))
         guide = self.guide or guide_of(self.procedure, self.recording, self.calibration)
-        stage = GateStage(self.procedure, self.recording, guide, self.shift)
+        templates = self.templates or (self.calibration.templates if self.calibration else {})
+        stage = GateStage(self.procedure, self.recording, guide, self.shift, templates)
         object.__setattr__(self, "stage", stage)
         object.__setattr__(self, "weights", self.procedure.interval.weights())
         object.__setattr__(self, "surface", _surface_gate(self.procedure))

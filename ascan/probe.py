@@ -19,6 +19,9 @@ class Probe:
         ``contact``, ``delay_line``, ``immersion`` or ``dual`` (two elements on roofed wedges).
     frequency_mhz : float
         Nominal frequency; sets how far an echo reaches (one and a half periods).
+    bandwidth_percent : float
+        Nominal −6 dB bandwidth over the frequency; the shape of an echo before a calibration has
+        learned it. 60 % is usual for the damped probes of this work (common practice).
     delay_us : float
         Nominal delay between the transmit trigger and the sound leaving the probe (for a dual
         probe: the element); places gates given in mm, and the repeats of the surface echo.
@@ -32,6 +35,7 @@ class Probe:
     name: str = text("unnamed")
     arrangement: str = text(choices=("contact", "delay_line", "immersion", "dual"))
     frequency_mhz: float = number(least=0.01, most=200.0)
+    bandwidth_percent: float = number(60.0, least=5.0, most=150.0)
     delay_us: float = number(0.0, least=0.0)
     wedge_height_mm: float | None = number(None, above=0.0, most=100.0)
     wedge_velocity_mm_per_us: float | None = number(None, above=0.5, most=7.0)

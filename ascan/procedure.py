@@ -169,22 +169,21 @@ class Procedure:
         before they had a name stays good for the records it was made for.
         """
         newer = {"peak_held": recording.peak_held, "gated_only": recording.gated_only}
+        shaped = any(getattr(gate.timing, "takes_template", False) for gate in self.gates)
+        band = {"bandwidth_percent": self.probe.bandwidth_percent} if shaped else {}
         return {
             "mode": self.interval.mode,
             "echoes": {
                 f"echo_{k + 1}": self._gate_signature(self.gate(name))
                 for k, name in enumerate(self.interval.gates)
             },
-            "filter": {
-                "kind": self.filter.kind,
-                "low_mhz": self.filter.low_mhz,
-                "high_mhz": self.filter.high_mhz,
-            },
+            "filter": self.filter.signature(),
             "probe": {
                 "name": self.probe.name,
                 "arrangement": self.probe.arrangement,
                 "frequency_mhz": self.probe.frequency_mhz,
-            },
+            }
+            | band,
             "sample_rate_mhz": recording.sample_rate_mhz,
             "rectified": recording.rectified,
         } | {key: True for key, holds in newer.items() if holds}

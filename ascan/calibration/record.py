@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any
 
@@ -14,6 +14,7 @@ import numpy as np
 from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.calibration.signature import differences
 from ascan.errors import fault
+from ascan.template import Template
 
 # What each health figure means when it is false, with its likely cause.
 HEALTH = {
@@ -160,6 +161,8 @@ class Calibration:
     dual : DualPart, optional
         For a dual-element probe. Zero and velocity are then effective numbers of that probe, good
         for placing gates; they are no material's, and serve no other probe or path.
+    templates : mapping of str to Template
+        What an echo of each gate looks like, where the timing method takes that.
 
     Examples
     --------
@@ -183,11 +186,12 @@ class Calibration:
     signature: Mapping[str, Any]
     conditions: Mapping[str, str]
     dual: DualPart | None = None
+    templates: Mapping[str, Template] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         # Copies that nobody else can change.
         object.__setattr__(self, "covariance", _frozen(self.covariance))
-        for name in ("health", "signature", "conditions"):
+        for name in ("health", "signature", "conditions", "templates"):
             object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
     @property
@@ -236,6 +240,8 @@ class Calibration:
             arrays = [getattr(self.dual, name).tolist() for name in DUAL_ARRAYS]
             parts += [arrays, self.dual.model, self.dual.polarity, self.dual.before]
             parts.append(repr(self.dual.half_separation_mm))
+        for name, template in sorted(self.templates.items()):
+            parts += [name, template.samples.tolist(), template.echoes, template.scatter]
         content = json.dumps(parts, sort_keys=True)
         return hashlib.sha256(content.encode()).hexdigest()
 
@@ -286,6 +292,11 @@ class Calibration:
             out.append(
                 f"timed on the {self.conditions['timed_half_cycle']} half-cycle that opens the "
                 f"echo; steps moved by half-cycles: {self.conditions['half_cycles_moved']}"
+            )
+        for name, template in self.templates.items():
+            out.append(
+                f"template of gate '{name}': mean of {template.echoes} echoes, "
+                f"which leave it by {100.0 * template.scatter:.1f} % of its height"
             )
         if self.conditions.get("rows_left_out", "none") != "none":
             out.append(f"left out: {self.conditions['rows_left_out']}")

@@ -9,6 +9,8 @@ from ascan.kernels.jit import compiled
 
 # Width of a Hamming-windowed transition, in units of sample rate / number of taps.
 HAMMING_TRANSITION = 3.3
+# A Gaussian is cut where it has fallen to a three-thousandth.
+GAUSSIAN_WIDTHS = 4.0
 # No filter is made longer than this on one side, whatever is asked for.
 LONGEST = 10_000
 
@@ -45,6 +47,28 @@ def band_pass_taps(sample_rate_mhz: float, low_mhz: float, high_mhz: float) -> F
     centre = np.sqrt(low * high)
     gain = (twice * np.cos(2.0 * np.pi * centre * place)) @ taps
     return np.asarray(taps / gain)
+
+
+def gaussian_taps(sample_rate_mhz: float, centre_mhz: float, bandwidth_mhz: float) -> FloatArray:
+    """Return the taps of a zero-phase Gaussian band-pass from the middle one outwards.
+
+    Gain is 1 at ``centre_mhz`` and ½ half a ``bandwidth_mhz`` to each side (−6 dB); a constant is
+    rejected exactly, its envelope taking up the remainder.
+
+    References
+    ----------
+    The transform of a Gaussian of width σ in time is one of width 1 / (2π σ) in frequency; half
+    height at √(2 ln 2) of a width.
+    """
+    sigma = np.sqrt(2.0 * np.log(2.0)) / np.pi / bandwidth_mhz * sample_rate_mhz
+    half = int(np.ceil(min(GAUSSIAN_WIDTHS * sigma, LONGEST)))
+    place = np.arange(half + 1)
+    window = np.exp(-0.5 * (place / sigma) ** 2)
+    wave = np.cos(2.0 * np.pi * centre_mhz / sample_rate_mhz * place)
+    taps = window * wave
+    twice = np.where(place == 0, 1.0, 2.0)
+    taps -= window * (twice @ taps) / (twice @ window)
+    return np.asarray(taps / ((twice * wave) @ taps))
 
 
 @compiled

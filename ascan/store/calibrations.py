@@ -14,6 +14,7 @@ from ascan.errors import fault
 from ascan.store import schema
 from ascan.store.provenance import writer
 from ascan.store.replacing import whole_file
+from ascan.template import Template
 
 SCALARS = {
     "zero_us": ("us", "zero offset"),
@@ -80,6 +81,8 @@ def save_calibration(calibration: Calibration, path: str | Path, *, replace: boo
             schema.write_column(steps, name, getattr(calibration.steps, name), unit, meaning)
         if calibration.dual is not None:
             _write_dual(file.create_group("dual"), calibration.dual)
+        for name, template in calibration.templates.items():
+            _write_template(file.require_group("templates"), name, template)
         for name in ("health", "signature", "conditions"):
             file.attrs[name] = json.dumps(dict(getattr(calibration, name)), sort_keys=True)
         file.attrs["digest"] = calibration.digest
@@ -91,6 +94,24 @@ def _write_dual(group: h5py.Group, dual: DualPart) -> None:
         item.attrs.update({"units": unit, "long_name": meaning})
     for name in ("model", "half_separation_mm", "polarity", "before"):
         group.attrs[name] = getattr(dual, name)
+
+
+def _write_template(group: h5py.Group, gate: str, template: Template) -> None:
+    item = group.create_dataset(gate, data=template.samples)
+    item.attrs.update({"units": "1", "long_name": "what an echo of this gate looks like"})
+    item.attrs.update({"echoes": template.echoes, "scatter": template.scatter})
+
+
+def _read_templates(group: h5py.Group, place: str) -> dict[str, Template]:
+    out = {}
+    for gate in group:
+        item = schema.dataset(group, gate, place)
+        out[str(gate)] = Template(
+            np.asarray(item[...], np.float64),
+            echoes=int(schema.attribute(item, "echoes", place)),
+            scatter=float(schema.attribute(item, "scatter", place)),
+        )
+    return out
 
 
 def _read_dual(group: h5py.Group, place: str) -> DualPart:
@@ -152,7 +173,12 @@ def load_calibration(path: str | Path) -> Calibration:
         }
         digest = schema.attribute(file, "digest", place)
         dual = _read_dual(schema.subgroup(file, "dual", place), place) if "dual" in file else None
-        calibration = Calibration(covariance=covariance, steps=steps, dual=dual, **scalars, **texts)
+        templates = {}
+        if "templates" in file:
+            templates = _read_templates(schema.subgroup(file, "templates", place), place)
+        calibration = Calibration(
+            covariance=covariance, steps=steps, dual=dual, templates=templates, **scalars, **texts
+        )
         if calibration.digest != digest:
             raise fault(place, "was changed since it was written", remedy="calibrate anew")
     return calibration

@@ -8,6 +8,7 @@ from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
 from ascan.flags import FATAL, Flag
 from ascan.kernels.jit import compiled
 from ascan.kernels.level import first_reaching, largest
+from ascan.kernels.subsample import dense_peak
 
 FATAL_BITS = np.uint32(FATAL)
 NO_ECHO = np.uint32(Flag.NO_ECHO)
@@ -19,6 +20,10 @@ OWN_PEAK_PERIODS = 1.5
 # Two half-cycles whose heights differ by less than this many standard deviations of the noise may
 # have changed places: the difference of two noisy heights scatters by 1.4 to 2 of them.
 UNSURE_SIGMAS = 3.5
+
+# Traces of fewer samples a period are looked at between the samples, too. There the largest sample
+# of a crest is at least this part of it (cos of half a sample's phase, five samples a period).
+COARSE_SAMPLES, LEAST_OF_CREST = 12.0, 0.7
 
 
 @compiled
@@ -42,6 +47,7 @@ def find_echoes(
     counts: SignArray,
     want_first: bool,
     reach: int,
+    dense: bool,
     noise: FloatArray,
     record: tuple[IntArray, IntArray],
     begin: IntArray,
@@ -68,6 +74,9 @@ def find_echoes(
         The first echo to reach the threshold, else the largest in the gate.
     reach : int
         One and a half periods, in samples.
+    dense : bool
+        Whether the trace is so coarse that the largest sample may lie on a lesser half-cycle, and
+        band-limited, so that the crests between the samples are known.
     noise : ndarray, shape (n,)
         Standard deviation of the noise, in codes.
     record : pair of ndarray, shape (n,)
@@ -108,6 +117,11 @@ def find_echoes(
         # The reach may end on a flank: climb to the top of this half-cycle.
         while best + 1 < stop and samples[best + 1] * way > samples[best] * way:
             best += 1
+        if dense:
+            low, high = (arrival, arrival + reach) if want_first else (best - reach, best + reach)
+            gate = (max(low, start), min(high, stop - 1))
+            best = highest_between(samples, best, gate, count, reach / 1.5)
+            way = np.int8(1) if samples[best] >= 0.0 else np.int8(-1)
         peak[row] = best
         sign[row] = way
         half_cycle[row] = half_cycles_between(samples, arrival, best)
@@ -129,6 +143,27 @@ def find_echoes(
             samples, keys, right, best + reach + 1, rival, count
         ):
             flags[row] |= UNSURE
+
+
+@compiled
+def highest_between(
+    samples: AnyArray, top: int, gate: tuple[int, int], count: int, period: float
+) -> int:
+    """Return the sample next to the highest crest in a gate, crests between samples included.
+
+    ``top`` holds the largest sample; a half-cycle beside it may be higher all the same.
+    """
+    best, height = top, np.float64(abs(dense_peak(samples, np.float64(top), period)[1]))
+    for j in range(max(gate[0], 1), min(gate[1], samples.size - 2) + 1):
+        here = np.float64(samples[j])
+        way = 1.0 if here >= 0.0 else -1.0
+        counts = way * count > 0.0 if count != 0 else True
+        crest = here * way >= samples[j - 1] * way and here * way >= samples[j + 1] * way
+        if counts and crest and j != top and abs(here) > LEAST_OF_CREST * height:
+            size = np.float64(abs(dense_peak(samples, np.float64(j), period)[1]))
+            if size > height:
+                best, height = j, size
+    return best
 
 
 @compiled

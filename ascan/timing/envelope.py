@@ -12,6 +12,7 @@ from ascan.kernels.analytic import envelope, quadrature_taps
 from ascan.kernels.jit import compiled
 from ascan.kernels.subsample import crossing_fraction
 from ascan.tables import number
+from ascan.timing.bands import correlation_at, envelope_correlation, spectral_spread
 from ascan.timing.protocol import EchoRows
 
 # The envelope's top lies within this many periods of the largest half-cycle; its edge so many more.
@@ -29,6 +30,7 @@ def time_envelopes(
     fraction: float,
     noise: FloatArray,
     spread: float,
+    correlation: FloatArray,
     position: FloatArray,
     u_position: FloatArray,
 ) -> None:
@@ -68,19 +70,10 @@ def time_envelopes(
         y0, y1 = envelope(samples, j - 1, taps), envelope(samples, j, taps)
         y2, y3 = envelope(samples, j + 1, taps), envelope(samples, j + 2, taps)
         position[row] = j + crossing_fraction(y0, y1, y2, y3, level)
-        u_position[row] = noise[row] * np.sqrt(1.0 + fraction * fraction) / (y2 - y1)
-
-
-def spectral_spread(correlation: FloatArray, period: float) -> float:
-    """Return the rms width of a noise's spectrum round the carrier, radians per sample."""
-    size = max(256, 4 * correlation.size)
-    whole = np.zeros(size)
-    whole[: correlation.size] = correlation
-    if correlation.size > 1:
-        whole[-(correlation.size - 1) :] = correlation[:0:-1]
-    power = np.maximum(np.fft.rfft(whole).real, 0.0)
-    omega = np.linspace(0.0, np.pi, power.size)
-    return float(np.sqrt(power @ (omega - 2.0 * np.pi / period) ** 2 / power.sum()))
+        # The level moves with the noise on the top, which is not independent of that here.
+        lag = best + offset - position[row]
+        common = 2.0 * fraction * correlation_at(correlation, lag)
+        u_position[row] = noise[row] * np.sqrt(1.0 + fraction * fraction - common) / (y2 - y1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,6 +89,7 @@ class Envelope:
     name: ClassVar[str] = "envelope"
     needs_rf: ClassVar[bool] = True
     works_on_held: ClassVar[bool] = False
+    settles_half_cycle: ClassVar[bool] = True
     extra_periods: ClassVar[float] = TOP_PERIODS + EDGE_PERIODS + FILTER_PERIODS
 
     edge_fraction: float | None = number(None, above=0.0, most=0.95)
@@ -116,6 +110,7 @@ class Envelope:
             self.edge_fraction or 0.0,
             echoes.noise,
             spectral_spread(echoes.noise_correlation, echoes.period),
+            envelope_correlation(echoes.noise_correlation),
             position,
             u_position,
         )

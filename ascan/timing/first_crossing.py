@@ -12,8 +12,14 @@ from ascan.errors import fault
 from ascan.flags import Flag
 from ascan.kernels.jit import compiled
 from ascan.kernels.level import bits_of, first_reaching
-from ascan.kernels.subsample import crossing_fraction, peak_height
+from ascan.kernels.subsample import (
+    crossing_fraction,
+    dense_crossing,
+    dense_peak,
+    peak_height,
+)
 from ascan.tables import number
+from ascan.timing.bands import correlation_at
 from ascan.timing.protocol import EchoRows
 
 NO_ECHO = np.uint32(Flag.NO_ECHO)
@@ -46,6 +52,7 @@ def cross_fixed_level(
     noise: FloatArray,
     level: float,
     level_bits: int,
+    dense: bool,
     position: FloatArray,
     u_position: FloatArray,
     flags: FlagArray,
@@ -76,8 +83,10 @@ def cross_fixed_level(
             flags[row] |= LOW_SNR
         way = 1 if samples[j] >= 0.0 else -1
         place, slope = place_crossing(samples, j - 1, way, level)
+        if dense:
+            place, slope = dense_crossing(samples, place, way, level)
         position[row] = max(place, np.float64(first[row]))
-        u_position[row] = noise[row] / slope
+        u_position[row] = noise[row] / slope if slope > 0.0 else np.inf
 
 
 @compiled
@@ -89,6 +98,7 @@ def cross_own_fraction(
     noise: FloatArray,
     correlation: FloatArray,
     fraction: float,
+    period: float,
     position: FloatArray,
     u_position: FloatArray,
     flags: FlagArray,
@@ -103,7 +113,12 @@ def cross_own_fraction(
         samples = trace[row]
         way = int(sign[row])
         top = peak[row]
-        level = fraction * way * peak_height(samples[top - 1], samples[top], samples[top + 1])
+        height = peak_height(samples[top - 1], samples[top], samples[top + 1])
+        crest = np.float64(top)
+        if correlation.size > 1:
+            found = dense_peak(samples, crest, period)
+            crest, height = np.float64(found[0]), found[1]
+        level = fraction * way * height
         j = top
         while j >= first[row] and samples[j] * way >= level:
             j -= 1
@@ -111,10 +126,12 @@ def cross_own_fraction(
             flags[row] |= AT_EDGE | NO_ECHO
             continue
         place, slope = place_crossing(samples, j, way, level)
+        if correlation.size > 1:
+            place, slope = dense_crossing(samples, place, way, level)
         position[row] = place
         # The level moves with the noise on the peak, which is not independent of that here.
-        lag = int(np.ceil(top - place))
-        common = 2.0 * fraction * correlation[lag] if lag < correlation.size else 0.0
+        lag = crest - place
+        common = 2.0 * fraction * correlation_at(correlation, lag)
         u_position[row] = noise[row] * np.sqrt(1.0 + fraction * fraction - common) / slope
 
 
@@ -177,6 +194,7 @@ class FirstCrossing:
                 echoes.noise,
                 echoes.noise_correlation,
                 self.own_peak_fraction,
+                echoes.period,
                 position,
                 u_position,
                 flags,
@@ -193,6 +211,7 @@ class FirstCrossing:
                 echoes.noise,
                 float(level),
                 int(bits_of(np.array(level))),
+                echoes.noise_correlation.size > 1,
                 position,
                 u_position,
                 flags,

@@ -9,7 +9,8 @@ import numpy as np
 
 from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
-from ascan.kernels.subsample import peak_offset
+from ascan.kernels.subsample import dense_peak, peak_offset
+from ascan.timing.bands import slope_excess
 from ascan.timing.protocol import EchoRows
 
 
@@ -21,10 +22,15 @@ def refine_peaks(
     peak: IntArray,
     noise_slope: FloatArray,
     period: float,
+    excess: float,
     position: FloatArray,
     u_position: FloatArray,
 ) -> None:
-    """Write the sub-sample place of each peak; of a flat top (clipping), the middle."""
+    """Write the sub-sample place of each peak; of a flat top (clipping), the middle.
+
+    ``excess`` above 0 says that the trace is band-limited: peaks are then sought between the
+    samples, and the slope of the noise there is so many times that of its central differences.
+    """
     for row in range(peak.size):
         top = peak[row]
         if top < 0:
@@ -36,13 +42,17 @@ def refine_peaks(
         before, middle, after = samples[top - 1], samples[top], samples[end + 1]
         offset = peak_offset(before, middle, after)
         place = 0.5 * (top + end) + offset
-        position[row] = min(max(place, np.float64(first[row])), np.float64(last[row] - 1))
         bend = abs(np.float64(before) - 2.0 * np.float64(middle) + np.float64(after))
+        scale = 1.0
+        if excess > 0.0 and end == top:
+            found = dense_peak(samples, place, period)
+            place, bend, scale = np.float64(found[0]), np.float64(abs(found[2])), excess
+        position[row] = min(max(place, np.float64(first[row])), np.float64(last[row] - 1))
         # Noise on the highest sample sharpens the bend of three; a wave of the probe's frequency
         # is no sharper than this.
         sharpest = abs(np.float64(middle)) * (2.0 * np.pi / period) ** 2
         bend = min(bend, sharpest)
-        u_position[row] = noise_slope[row] / bend if bend > 0.0 else np.inf
+        u_position[row] = scale * noise_slope[row] / bend if bend > 0.0 else np.inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +87,7 @@ class Peak:
             echoes.peak,
             echoes.noise_slope,
             echoes.period,
+            slope_excess(echoes.noise_correlation),
             position,
             u_position,
         )

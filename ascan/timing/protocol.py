@@ -10,6 +10,7 @@ from typing import Any, ClassVar, Protocol, cast
 from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
 from ascan.errors import fault
 from ascan.tables import from_table
+from ascan.template import Template
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +42,10 @@ class EchoRows:
         In codes.
     period : float
         Of the probe's nominal frequency, in samples.
+    bandwidth : float
+        The probe's −6 dB bandwidth over its frequency.
+    template : Template
+        What an echo of this gate looks like: learned in calibration, else nominal.
     """
 
     trace: AnyArray
@@ -55,6 +60,8 @@ class EchoRows:
     noise_correlation: FloatArray
     full_scale: float
     period: float
+    bandwidth: float
+    template: Template
 
 
 class TimingMethod(Protocol):
@@ -68,6 +75,11 @@ class TimingMethod(Protocol):
         Whether it refuses rectified records, peak-held ones among them.
     works_on_held : bool
         Whether it times an instant that holding peaks does not move.
+
+    A class may say more, each False where it says nothing: ``takes_template`` (a calibration learns
+    what its echoes look like, `EchoRows.template`), ``settles_half_cycle`` (it says itself where
+    the half-cycle is unsure, or does not depend on it), ``extra_periods`` (how far round an echo,
+    beyond its reach, it needs the trace).
     """
 
     name: ClassVar[str]
@@ -96,6 +108,10 @@ METHODS: dict[str, str] = {
     "zero_crossing": "ascan.timing.zero_crossing:ZeroCrossing",
     "envelope": "ascan.timing.envelope:Envelope",
     "onset": "ascan.timing.onset:Onset",
+    "centroid": "ascan.timing.centroid:Centroid",
+    "correlation": "ascan.timing.correlation:Correlation",
+    "carrier_phase": "ascan.timing.carrier_phase:CarrierPhase",
+    "pulse_fit": "ascan.timing.pulse_fit:PulseFit",
 }
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
-from ascan.kernels.subsample import crossing_fraction
+from ascan.kernels.subsample import crossing_fraction, dense_crossing
 from ascan.timing.protocol import EchoRows
 
 
@@ -19,10 +19,14 @@ def cross_zero(
     last: IntArray,
     peak: IntArray,
     noise: FloatArray,
+    dense: bool,
     position: FloatArray,
     u_position: FloatArray,
 ) -> None:
-    """Write where each echo's half-cycle ends; nothing where it does not end inside the gate."""
+    """Write where each echo's half-cycle ends; nothing where it does not end inside the gate.
+
+    ``dense`` says that the trace is band-limited, and can be known between its samples.
+    """
     for row in range(peak.size):
         if peak[row] < 0:
             continue
@@ -36,7 +40,11 @@ def cross_zero(
         before, y1 = np.float64(samples[j - 2]) * way, np.float64(samples[j - 1]) * way
         y2, after = np.float64(samples[j]) * way, np.float64(samples[j + 1]) * way
         position[row] = j - 1 + crossing_fraction(before, y1, y2, after, 0.0)
-        u_position[row] = noise[row] / (y1 - y2)
+        steep = y1 - y2
+        if dense:
+            found = dense_crossing(samples, position[row], int(way), 0.0)
+            position[row], steep = found[0], -np.float64(found[1])
+        u_position[row] = noise[row] / steep if steep > 0.0 else np.inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,4 +68,12 @@ class ZeroCrossing:
         self, echoes: EchoRows, position: FloatArray, u_position: FloatArray, flags: FlagArray
     ) -> None:
         """Write the time of each crossing, in samples of the trace, and its uncertainty."""
-        cross_zero(echoes.trace, echoes.last, echoes.peak, echoes.noise, position, u_position)
+        cross_zero(
+            echoes.trace,
+            echoes.last,
+            echoes.peak,
+            echoes.noise,
+            echoes.noise_correlation.size > 1,
+            position,
+            u_position,
+        )

@@ -28,9 +28,18 @@ OPTIONS = {
     "zero_crossing": ['"zero_crossing"'],
     "envelope": ['"envelope"', '{ method = "envelope", edge_fraction = 0.5 }'],
     "onset": ['"onset"'],
+    "centroid": ['"centroid"'],
+    "correlation": ['"correlation"'],
+    "carrier_phase": ['"carrier_phase"'],
+    "pulse_fit": ['"pulse_fit"', '{ method = "pulse_fit", shape = "free" }'],
 }
 CASES = [timing for options in OPTIONS.values() for timing in options]
-FILTERS = ["", 'filter = { kind = "band_pass", low_mhz = 2.0, high_mhz = 8.0 }']
+FILTERS = [
+    "",
+    'filter = { kind = "band_pass", low_mhz = 2.0, high_mhz = 8.0 }',
+    'filter = { kind = "gaussian", centre_mhz = 5.0, bandwidth_mhz = 3.0 }',
+]
+FILTER_NAMES = ["raw", "band-pass", "gaussian"]
 
 
 def test_every_method_is_tried() -> None:
@@ -49,7 +58,7 @@ def echoes(count: int, seed: int, noise: float = 0.01) -> FloatArray:
     return waveforms
 
 
-@pytest.mark.parametrize("condition", FILTERS, ids=["raw", "band-pass"])
+@pytest.mark.parametrize("condition", FILTERS, ids=FILTER_NAMES)
 @pytest.mark.parametrize("timing", CASES)
 def test_single_is_batch_and_nan_iff_fatal_and_pick_inside_gate(
     timing: str, condition: str
@@ -59,7 +68,7 @@ def test_single_is_batch_and_nan_iff_fatal_and_pick_inside_gate(
     steps = np.stack([burst(np.arange(1100) / SAMPLE_RATE_MHZ, t) for t in (2.5, 8.0)])
     calibration = calibrate(scan_of(0.8 * steps), procedure, [7.4, 23.7], u_known_mm=0.01)
     engine = prepare(procedure, calibration, dtype="float64", sample_rate_mhz=SAMPLE_RATE_MHZ)
-    batch = time_echoes(scan_of(waveforms), procedure)
+    batch = time_echoes(scan_of(waveforms), procedure, templates=calibration.templates)
     picks = batch.picks("wall")["time_us"]
     seen = {"fatal": 0, "good": 0}
     for row, waveform in enumerate(waveforms):
@@ -75,7 +84,7 @@ def test_single_is_batch_and_nan_iff_fatal_and_pick_inside_gate(
     assert min(seen.values()) > 30  # both kinds were there
 
 
-@pytest.mark.parametrize("condition", FILTERS, ids=["raw", "band-pass"])
+@pytest.mark.parametrize("condition", FILTERS, ids=FILTER_NAMES)
 @pytest.mark.parametrize("timing", CASES)
 @given(seed=st.integers(0, 10_000), shift=st.integers(-80, 80))
 @settings(max_examples=25, deadline=None)

@@ -1,0 +1,94 @@
+"""Learning what an echo of each gate looks like from the calibration's own echoes."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan.arrays import FloatArray, IntArray
+from ascan.conditioning import condition_rows
+from ascan.gating import Gate
+from ascan.pipeline import Columns, Pipeline
+from ascan.procedure import Procedure
+from ascan.readings import gate_column
+from ascan.scan import Scan
+from ascan.template import Template
+
+# The first mean is of echoes placed by a nominal pulse, the last by what was learned.
+ROUNDS = 3
+# Samples beside an echo that take up what moving it by part of a sample wraps round.
+SPARE = 16
+# An echo whose misfit is so many times the usual one has something beside it, and is left out.
+ODD = 3.0
+BLOCK_ROWS = 256
+
+
+def learn_templates(scan: Scan, procedure: Procedure) -> dict[str, Template]:
+    """Return the mean echo of every gate whose method takes a template.
+
+    Parameters
+    ----------
+    scan : Scan
+        Step readings only; those with a flag are not used.
+    procedure : Procedure
+
+    Returns
+    -------
+    templates : dict of str to Template
+        By gate; without those in which no echo could be used.
+    """
+    gates = [gate for gate in procedure.gates if getattr(gate.timing, "takes_template", False)]
+    templates: dict[str, Template] = {}
+    for _ in range(ROUNDS if gates else 0):
+        pipeline = Pipeline(procedure, scan.recording, templates=templates)
+        columns = _timed(pipeline, scan)
+        templates = {
+            gate.name: learned
+            for gate in gates
+            if (learned := _mean_echo(pipeline, scan, gate, columns)) is not None
+        }
+    return templates
+
+
+def _timed(pipeline: Pipeline, scan: Scan) -> Columns:
+    blocks = [
+        pipeline.run(block, scan.start_time_us[rows]) for rows, block in scan.blocks(BLOCK_ROWS)
+    ]
+    return {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
+
+
+def _mean_echo(pipeline: Pipeline, scan: Scan, gate: Gate, columns: Columns) -> Template | None:
+    """Return the mean of a gate's unflagged echoes, each weighted by its height."""
+    present = pipeline.stage.templates.get(gate.name, pipeline.stage.nominal)
+    rows = np.flatnonzero(columns[gate_column(gate.name, "flags")] == 0)
+    if rows.size == 0:
+        return None
+    time_us = columns[gate_column(gate.name, "time_us")][rows] - scan.start_time_us[rows]
+    cut = _cut(pipeline, scan, rows, time_us * scan.recording.sample_rate_mhz, present.half)
+    height = cut @ present.samples / (present.samples @ present.samples)
+    misfit = np.linalg.norm(cut / height[:, None] - present.samples, axis=1)
+    kept = misfit <= ODD * np.median(misfit)
+    cut, height = cut[kept], height[kept]
+    mean = height @ cut / (height @ height)
+    size = np.abs(mean).max()
+    scatter = float(np.sqrt(np.mean((cut / height[:, None] - mean) ** 2))) / size
+    return Template(mean / size, echoes=int(kept.sum()), scatter=scatter)
+
+
+def _cut(
+    pipeline: Pipeline, scan: Scan, rows: IntArray, place: FloatArray, half: int
+) -> FloatArray:
+    """Return echoes moved so that their places, in samples, lie on the middle sample."""
+    stage = pipeline.stage
+    whole = np.rint(place).astype(np.int64)
+    width = 2 * (half + SPARE) + 1
+    out = np.empty((rows.size, width))
+    for k, row in enumerate(rows):
+        block = scan.rows.read_block(int(row), int(row) + 1)
+        trace = np.empty((1, width), stage.taps.dtype)
+        origin = whole[k : k + 1] - half - SPARE
+        condition_rows(block, scan.recording.zero_code, origin, stage.taps, trace)
+        out[k] = trace[0]
+    omega = 2.0 * np.pi * np.fft.rfftfreq(width)
+    early = np.exp(1j * np.outer(place - whole, omega))
+    moved = np.fft.irfft(np.fft.rfft(out) * early, width)
+    return np.asarray(moved[:, SPARE : width - SPARE])

@@ -1,0 +1,115 @@
+"""The delay of an echo by the phase of its carrier: one complex product with the template."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
+from ascan.flags import Flag
+from ascan.kernels.jit import compiled
+from ascan.template import PLACES
+from ascan.timing.matched import best_lag, dot_at, nearest_place, noise_gain, product_noise
+from ascan.timing.protocol import EchoRows
+
+UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
+
+
+@compiled
+def phase_offset(
+    samples: AnyArray, lag: int, way: int, shape: FloatArray, turned: FloatArray, carrier: float
+) -> tuple[float, float]:
+    """Return by how much an echo lies after its template, in samples, and the product's size.
+
+    The analytic signal of the template is shape + i turned; an echo that is late by δ turns the
+    phase of the product by carrier × δ.
+    """
+    real = dot_at(samples, lag, shape) * way
+    imaginary = dot_at(samples, lag, turned) * way
+    return np.arctan2(imaginary, real) / carrier, np.hypot(real, imaginary)
+
+
+@compiled
+def time_phases(
+    trace: AnyArray,
+    peak: IntArray,
+    counts: SignArray,
+    noise: FloatArray,
+    shapes: FloatArray,
+    turned: FloatArray,
+    carrier: float,
+    reach: int,
+    gain: float,
+    apart: float,
+    position: FloatArray,
+    u_position: FloatArray,
+    flags: FlagArray,
+) -> None:
+    """Write the delay of each echo by its phase; ``gain`` is what noise of level 1 moves it by.
+
+    ``apart`` is what must lie between two crests to tell them apart in such noise.
+    """
+    middle = PLACES // 2
+    for row in range(peak.size):
+        if peak[row] < 0:
+            continue
+        samples = trace[row]
+        lag, way, margin = best_lag(samples, peak[row], reach, shapes[middle], counts[row])
+        if lag < 0:
+            continue
+        if margin < apart * noise[row]:
+            flags[row] |= UNSURE
+        offset, _ = phase_offset(samples, lag, way, shapes[middle], turned[middle], carrier)
+        # Where the spectrum is uneven the phase is not quite in step with the delay: a second
+        # product, with the template moved next to the echo, leaves nothing of that.
+        k = nearest_place(offset)
+        further, size = phase_offset(samples, lag, way, shapes[k], turned[k], carrier)
+        position[row] = lag + (k / PLACES - 0.5) + further
+        u_position[row] = noise[row] * gain / size
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CarrierPhase:
+    """Phase of the product with the template's analytic signal, next to its largest correlation.
+
+    The cheapest method that comes near the bound: it scatters by the rms frequency over the centre
+    frequency more (1 % for a bandwidth of 60 %). Template as for ``correlation``.
+
+    References
+    ----------
+    t = lag + arg(z) / ω₀ with z = Σ x (s + i ŝ): the delay theorem of the Fourier transform. Its
+    uncertainty to first order, JCGM 100:2008 5.2.2.
+    """
+
+    name: ClassVar[str] = "carrier_phase"
+    needs_rf: ClassVar[bool] = True
+    works_on_held: ClassVar[bool] = False
+    settles_half_cycle: ClassVar[bool] = True
+    takes_template: ClassVar[bool] = True
+
+    def signature(self) -> dict[str, Any]:
+        """Return the method's name; the template lies in the calibration itself."""
+        return {"method": self.name}
+
+    def refine(
+        self, echoes: EchoRows, position: FloatArray, u_position: FloatArray, flags: FlagArray
+    ) -> None:
+        """Write the delay of each echo, in samples of the trace, and its standard uncertainty."""
+        template = echoes.template
+        time_phases(
+            echoes.trace,
+            echoes.peak,
+            echoes.counts,
+            echoes.noise,
+            template.shapes,
+            template.turned,
+            template.carrier,
+            int(np.ceil(1.5 * echoes.period)),
+            noise_gain(template.turned[PLACES // 2], echoes.noise_correlation) / template.carrier,
+            product_noise(template.shapes[PLACES // 2], echoes.noise_correlation, echoes.period),
+            position,
+            u_position,
+            flags,
+        )

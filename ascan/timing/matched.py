@@ -1,0 +1,113 @@
+"""Laying a template on a trace: where it fits best, how large it is there, and what noise makes.
+
+For an echo of known shape in white noise the place of the largest correlation is the least-squares
+and the maximum-likelihood delay.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FloatArray
+from ascan.kernels.jit import compiled
+from ascan.kernels.subsample import peak_height, peak_offset
+from ascan.template import PLACES
+from ascan.timing.echo import UNSURE_SIGMAS
+
+
+@compiled
+def dot_at(samples: AnyArray, place: int, shape: FloatArray) -> float:
+    """Return the product of a trace and a shape whose middle lies on a sample; beyond it, 0."""
+    half = (shape.size - 1) // 2
+    low, high = max(place - half, 0), min(place + half + 1, samples.size)
+    total = 0.0
+    for j in range(low, high):
+        total += np.float64(samples[j]) * shape[j - place + half]
+    return total
+
+
+@compiled
+def best_lag(
+    samples: AnyArray, top: int, reach: int, shape: FloatArray, count: int
+) -> tuple[int, int, float]:
+    """Return the sample within ``reach`` of ``top`` where the shape fits best, and its polarity.
+
+    And by how much the product there is larger than at the next best crest.
+
+    With ``count`` 0 a shape turned over fits as well; with ±1 only that polarity counts. −1 where
+    there is no crest within the reach.
+    """
+    best, height, rival, way = -1, 0.0, 0.0, 1
+    # One lag further on each side than may be taken: the end of the reach is no crest.
+    before, here = 0.0, dot_at(samples, top - reach, shape)
+    for lag in range(top - reach + 1, top + reach + 1):
+        after = dot_at(samples, lag, shape)
+        sign = 1 if here > 0.0 else -1
+        if (count == 0 or sign == count) and lag > top - reach + 1:
+            crest = abs(here) >= max(before * sign, after * sign)
+            # Sampled coarsely, the wrong crest may hold the largest sample.
+            size = abs(peak_height(before, here, after)) if crest else 0.0
+            if size > height:
+                rival, best, height, way = height, lag - 1, size, sign
+            elif size > rival:
+                rival = size
+        before, here = here, after
+    return best, way, height - rival
+
+
+@compiled
+def nearest_place(offset: float) -> int:
+    """Return the index of the laid-out place next to an offset in samples."""
+    return int(min(max(np.rint((offset + 0.5) * PLACES), 0.0), np.float64(PLACES)))
+
+
+@compiled
+def between_samples(
+    samples: AnyArray, lag: int, way: int, shapes: FloatArray, slopes: FloatArray
+) -> tuple[float, float]:
+    """Return where between the samples the correlation is largest, and the echo's height there.
+
+    A cosine through three values, then a Newton step from the nearest laid-out place.
+    """
+    middle = shapes[PLACES // 2]
+    offset = peak_offset(
+        dot_at(samples, lag - 1, middle) * way,
+        dot_at(samples, lag, middle) * way,
+        dot_at(samples, lag + 1, middle) * way,
+    )
+    height = 0.0
+    for _ in range(2):
+        k = nearest_place(offset)
+        shape, slope = shapes[k], slopes[k]
+        energy, steep = 0.0, 0.0
+        for j in range(shape.size):
+            energy += shape[j] * shape[j]
+            steep += slope[j] * slope[j]
+        height = dot_at(samples, lag, shape) * way / energy
+        if height <= 0.0:
+            return np.nan, np.nan
+        step = -dot_at(samples, lag, slope) * way / (height * steep)
+        offset = (k / PLACES - 0.5) + min(max(step, -0.5), 0.5)
+    return lag + offset, height
+
+
+def product_noise(shape: FloatArray, correlation: FloatArray, period: float) -> float:
+    """Return by how much one crest must exceed another to be told from it, for noise of level 1.
+
+    The other is half a period away and turned over, or a whole one; noise moves both much alike.
+    """
+    half = int(np.rint(0.5 * period))
+    padded = np.concatenate([shape, np.zeros(2 * half)])
+    turned, whole = padded + np.roll(padded, half), padded - np.roll(padded, 2 * half)
+    return UNSURE_SIGMAS * max(noise_gain(turned, correlation), noise_gain(whole, correlation))
+
+
+def noise_gain(weights: FloatArray, correlation: FloatArray) -> float:
+    """Return the standard deviation of a weighted sum of noise samples of level 1.
+
+    ``correlation`` is that of the noise with itself 0, 1, 2 ... samples later.
+    """
+    own = np.correlate(weights, weights, "full")[weights.size - 1 :]
+    lags = min(own.size, correlation.size)
+    total = own[0] * correlation[0] + 2.0 * (own[1:lags] @ correlation[1:lags])
+    return float(np.sqrt(max(total, 0.0)))
