@@ -22,6 +22,7 @@ COMMANDS = {
     "adopt": "write waveforms of another program's file as a scan",
     "export": "write readings as CSV, or a .npz scan as HDF5",
     "synth": "write synthetic waveforms of known truth",
+    "compare": "compare timing methods on a scenario or on real steps",
     "plot": "draw a waveform with its gates and picks",
 }
 DONE, UNFORESEEN, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130

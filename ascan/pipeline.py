@@ -51,7 +51,6 @@ class Pipeline:
     guide: HeadGuide | None = None
     templates: Mapping[str, Template] | None = None
     stage: GateStage = field(init=False)
-    weights: FloatArray = field(init=False)
     surface: str = field(init=False)
 
     def __post_init__(self) -> None:
@@ -68,7 +67,6 @@ class Pipeline:
         templates = self.templates or (self.calibration.templates if self.calibration else {})
         stage = GateStage(self.procedure, self.recording, guide, self.shift, templates)
         object.__setattr__(self, "stage", stage)
-        object.__setattr__(self, "weights", self.procedure.interval.weights())
         object.__setattr__(self, "surface", _surface_gate(self.procedure))
 
     def run(
@@ -169,7 +167,6 @@ class Pipeline:
         take_intervals(
             np.stack([echo.time_us for echo in used]),
             np.stack([echo.u_time_us for echo in used]),
-            self.weights,
             interval,
             u_interval,
         )

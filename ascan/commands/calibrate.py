@@ -6,15 +6,12 @@ import argparse
 
 import numpy as np
 
-from ascan.arrays import FloatArray
 from ascan.calibrating import calibrate
-from ascan.commands.shared import add_common, check_outputs, rows_of, say
+from ascan.commands.shared import add_common, check_outputs, known_of, say
 from ascan.engine import measure
-from ascan.errors import fault
 from ascan.procedure import load_procedure
 from ascan.readings import Reading
 from ascan.report.cautions import CAUTION
-from ascan.scan import Scan
 from ascan.store import schema
 from ascan.store.calibrations import save_calibration
 from ascan.store.scans import open_scan
@@ -53,7 +50,7 @@ def run(args: argparse.Namespace) -> None:
     """Fit, save, and print the calibration."""
     check_outputs(args, [args.scan, args.procedure], [(args.output, schema.CALIBRATION)])
     scan, procedure = open_scan(args.scan), load_procedure(args.procedure)
-    known = _known(scan, args)
+    known = known_of(scan, args)
     calibration = calibrate(scan, procedure, known, u_known_mm=args.block_u_mm)
     save_calibration(calibration, args.output, replace=args.replace)
     say(args, [f"calibration {args.output}", *calibration.lines()])
@@ -70,39 +67,3 @@ def _off(row: int, reading: Reading, known_mm: float) -> str:
     miss = reading.thickness_mm - known_mm
     told = "not read" if np.isnan(miss) else f"{miss:+.3f} mm"
     return f"row {row:>4}  on {known_mm:g} mm  {told:<10}  {reading}"
-
-
-def _known(scan: Scan, args: argparse.Namespace) -> FloatArray:
-    """Return the known thickness of each row, NaN where it is no step reading."""
-    if bool(args.step) == bool(args.known_column):
-        raise fault(
-            "calibrate", "needs to know the steps", allowed="either --step or --known-column"
-        )
-    known = np.full(len(scan), np.nan)
-    if args.known_column:
-        if args.known_column not in scan.columns:
-            raise fault(
-                "--known-column",
-                f"'{args.known_column}' is no column of the scan",
-                allowed=", ".join(scan.columns) or "none is there",
-            )
-        column = scan.columns[args.known_column]
-        if column.dtype.kind not in "iuf":
-            raise fault("--known-column", f"'{args.known_column}' holds no numbers")
-        rows = rows_of(args.rows, len(scan), "--rows") if args.rows else range(len(scan))
-        for row in rows:
-            known[row] = column[row]
-        return known
-    for text in args.step:
-        thickness, equals, rows = text.partition("=")
-        try:
-            value = float(thickness)
-        except ValueError:
-            value = np.nan
-        if not equals or not np.isfinite(value):
-            raise fault("--step", f"is '{text}'", allowed="MM=ROWS, such as 10=0,7-20")
-        for row in rows_of(rows, len(scan), "--step"):
-            if not np.isnan(known[row]):
-                raise fault("--step", f"names row {row} twice, as {known[row]:g} and {value:g} mm")
-            known[row] = value
-    return known

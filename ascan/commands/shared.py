@@ -9,6 +9,9 @@ import time
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from ascan.arrays import FloatArray
 from ascan.errors import fault
 from ascan.scan import Progress, Scan
 from ascan.store import schema
@@ -122,3 +125,39 @@ def say(args: argparse.Namespace, lines: list[str]) -> None:
     """Print lines unless the user asked for quiet."""
     if lines and not args.quiet:
         print("\n".join(lines))
+
+
+def known_of(scan: Scan, args: argparse.Namespace) -> FloatArray:
+    """Return the known thickness of each row, NaN where it is no step reading."""
+    if bool(args.step) == bool(args.known_column):
+        raise fault(
+            args.command, "needs to know the steps", allowed="either --step or --known-column"
+        )
+    known = np.full(len(scan), np.nan)
+    if args.known_column:
+        if args.known_column not in scan.columns:
+            raise fault(
+                "--known-column",
+                f"'{args.known_column}' is no column of the scan",
+                allowed=", ".join(scan.columns) or "none is there",
+            )
+        column = scan.columns[args.known_column]
+        if column.dtype.kind not in "iuf":
+            raise fault("--known-column", f"'{args.known_column}' holds no numbers")
+        rows = rows_of(args.rows, len(scan), "--rows") if args.rows else range(len(scan))
+        for row in rows:
+            known[row] = column[row]
+        return known
+    for text in args.step:
+        thickness, equals, rows = text.partition("=")
+        try:
+            value = float(thickness)
+        except ValueError:
+            value = np.nan
+        if not equals or not np.isfinite(value):
+            raise fault("--step", f"is '{text}'", allowed="MM=ROWS, such as 10=0,7-20")
+        for row in rows_of(rows, len(scan), "--step"):
+            if not np.isnan(known[row]):
+                raise fault("--step", f"names row {row} twice, as {known[row]:g} and {value:g} mm")
+            known[row] = value
+    return known

@@ -86,6 +86,7 @@ class Centroid:
     works_on_held: ClassVar[bool] = False
     settles_half_cycle: ClassVar[bool] = True
     takes_template: ClassVar[bool] = True
+    phase_free: ClassVar[bool] = True
 
     def signature(self) -> dict[str, Any]:
         """Return the method's name."""

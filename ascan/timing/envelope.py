@@ -90,6 +90,7 @@ class Envelope:
     needs_rf: ClassVar[bool] = True
     works_on_held: ClassVar[bool] = False
     settles_half_cycle: ClassVar[bool] = True
+    phase_free: ClassVar[bool] = True
     extra_periods: ClassVar[float] = TOP_PERIODS + EDGE_PERIODS + FILTER_PERIODS
 
     edge_fraction: float | None = number(None, above=0.0, most=0.95)

@@ -90,6 +90,8 @@ class Onset:
     name: ClassVar[str] = "onset"
     needs_rf: ClassVar[bool] = True
     works_on_held: ClassVar[bool] = False
+    settles_half_cycle: ClassVar[bool] = True
+    phase_free: ClassVar[bool] = True
 
     reach_periods: float = number(8.0, above=1.0, most=1000.0)
 

@@ -78,8 +78,8 @@ class TimingMethod(Protocol):
 
     A class may say more, each False where it says nothing: ``takes_template`` (a calibration learns
     what its echoes look like, `EchoRows.template`), ``settles_half_cycle`` (it says itself where
-    the half-cycle is unsure, or does not depend on it), ``extra_periods`` (how far round an echo,
-    beyond its reach, it needs the trace).
+    the half-cycle is unsure, or does not depend on it), ``phase_free`` (it times the envelope, not
+    a half-cycle), ``extra_periods`` (how far round an echo, beyond its reach, it needs the trace).
     """
 
     name: ClassVar[str]

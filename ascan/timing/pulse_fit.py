@@ -230,6 +230,11 @@ class PulseFit:
     settles_half_cycle: ClassVar[bool] = True
     takes_template: ClassVar[bool] = True
 
+    @property
+    def phase_free(self) -> bool:
+        """Whether the phase is fitted, too."""
+        return self.shape == "free"
+
     shape: str = text("known", choices=("known", "free"))
 
     def signature(self) -> dict[str, Any]:

@@ -25,7 +25,7 @@ FLOORS = {
     "pipeline": 7, "head_models": 7,
     "channels": 8, "head_learning": 8, "template_learning": 8,
     "engine": 9, "store": 9,
-    "calibrating": 10, "stream": 10,
+    "calibrating": 10, "stream": 10, "comparing": 11,
     "examples": 11, "report": 11,
     "commands": 12,
     "cli": 13,

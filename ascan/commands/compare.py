@@ -1,0 +1,193 @@
+"""``ascan compare``: timing methods side by side, on a scenario or on real steps."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import dataclasses
+import importlib.util
+import io
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from ascan_synthetic.scenario import named_scenarios
+
+from ascan.arrays import FloatArray
+from ascan.commands.shared import add_common, check_outputs, known_of, say
+from ascan.commands.synth import synthesis_of
+from ascan.comparing import (
+    Cell,
+    Signals,
+    StepCell,
+    compare_methods,
+    compare_on_steps,
+    with_method,
+)
+from ascan.errors import fault
+from ascan.procedure import load_procedure
+from ascan.report.cautions import CAUTION
+from ascan.report.comparison import draw_comparison
+from ascan.store.replacing import whole_file
+from ascan.store.scans import open_scan
+from ascan.timing.protocol import METHODS, method_from_table
+
+EXAMPLE = (
+    "ascan compare clean_plate --procedure wall.toml --method peak --method correlation\n"
+    "  ascan compare block.npz --procedure wall.toml --method peak --step 5=0-4 --step 10=5-9"
+)
+USUAL_SNR = "14,24,34,44,54"
+CLEAN_BITS = 16
+LIMITS = (
+    "White noise alone: no grain, roughness, tilt, couplant or diffraction. On a real wall these, "
+    "and the velocity, decide; a spread far below a micrometre is no accuracy."
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument(
+        "source",
+        help="a scenario (TOML file or name), or a scan with --step or --known-column",
+    )
+    parser.add_argument("--procedure", required=True, help="procedure (TOML) with gates and filter")
+    parser.add_argument(
+        "--method",
+        action="append",
+        required=True,
+        metavar="NAME[:KEY=VALUE,...]",
+        help=f"timing method, such as first_crossing:own_peak_fraction=0.5; {', '.join(METHODS)}",
+    )
+    parser.add_argument("--snr-db", default=USUAL_SNR, help=f"default {USUAL_SNR}")
+    parser.add_argument("--seed", type=int, default=1, help="of the noise (default 1)")
+    parser.add_argument("--step", action="append", metavar="MM=ROWS", help="steps of a scan")
+    parser.add_argument("--known-column", metavar="NAME", help="column with the thickness in mm")
+    parser.add_argument("--rows", help="with --known-column: only these rows")
+    parser.add_argument("--block-u-mm", type=float, metavar="MM", help="as for ascan calibrate")
+    parser.add_argument("--csv", help="table (.csv) to write")
+    parser.add_argument("--picture", help="picture (.png) to write, of a scenario's table")
+    add_common(parser)
+
+
+def run(args: argparse.Namespace) -> None:
+    """Compare, print the table, and write what was asked for."""
+    on_steps = bool(args.step or args.known_column)
+    if args.picture and on_steps:
+        raise fault("--picture", "is drawn of a scenario only", remedy="leave it out, or --step")
+    if args.picture and importlib.util.find_spec("matplotlib") is None:
+        raise fault("--picture", "needs matplotlib", remedy="pip install 'ascan[cli]'")
+    outputs = [(args.csv, "text"), (args.picture, "PNG")]
+    check_outputs(args, [args.source, args.procedure], outputs)
+    procedure = load_procedure(args.procedure)
+    procedures = {text: with_method(procedure, _method(text)) for text in args.method}
+    if on_steps:
+        scan = open_scan(args.source)
+        steps = compare_on_steps(scan, procedures, known_of(scan, args), args.block_u_mm)
+        rows: Sequence[Cell | StepCell] = steps
+        lines = _step_lines(steps)
+    else:
+        cells = compare_methods(_signals(args.source), procedures, _ratios(args.snr_db), args.seed)
+        rows, lines = cells, _lines(cells)
+        if args.picture:
+            draw_comparison(cells, args.picture, replace=args.replace)
+    if args.csv:
+        _write_csv(rows, args.csv, args.replace)
+    say(args, [*lines, LIMITS, CAUTION])
+
+
+def _method(text: str) -> Any:
+    """Return the timing method of ``name`` or ``name:key=value,key=value``."""
+    name, colon, options = text.partition(":")
+    table: dict[str, Any] = {"method": name.strip()}
+    for option in options.split(",") if colon else []:
+        key, equals, value = option.partition("=")
+        if not equals:
+            raise fault("--method", f"is '{text}'", allowed="NAME or NAME:KEY=VALUE,...")
+        try:
+            table[key.strip()] = float(value)
+        except ValueError:
+            table[key.strip()] = value.strip()
+    return method_from_table(table, "--method")
+
+
+def _ratios(text: str) -> list[float]:
+    try:
+        ratios = [float(part) for part in text.split(",")]
+    except ValueError:
+        ratios = []
+    if not ratios or not all(-20.0 <= ratio <= 120.0 for ratio in ratios):
+        raise fault("--snr-db", f"is '{text}'", allowed="numbers of -20 to 120 dB, as 14,34,54")
+    return ratios
+
+
+def _signals(source: str) -> Signals:
+    """Return a scenario's waveforms without the receiver's noise, and their true intervals."""
+    if Path(source).suffix.lower() in (".h5", ".npz") or not (
+        Path(source).exists() or source in named_scenarios()
+    ):
+        raise fault(
+            source,
+            "is compared on neither as a scenario nor as steps",
+            allowed=f"a scan with --step, a scenario file, or {', '.join(named_scenarios())}",
+        )
+    made = synthesis_of(source).scenario
+    quiet = dataclasses.replace(
+        made,
+        record=dataclasses.replace(made.record, bits=CLEAN_BITS, zero_code=0),
+        receiver=dataclasses.replace(made.receiver, noise=0.0),
+    )
+    synthesis = type(synthesis_of(source))(quiet)
+    truth: FloatArray | None = None
+    if made.probe.arrangement != "dual" and not made.receiver.jitter_ns:
+        truth = 2.0 * synthesis.footprints.truth.axis_mm / _velocity(synthesis)
+    return Signals(
+        clean=synthesis.waveforms() / synthesis.full_scale,
+        true_us=truth,
+        sample_rate_mhz=made.record.sample_rate_mhz,
+        start_us=made.record.start_us,
+        bits=made.record.bits,
+    )
+
+
+def _velocity(synthesis: Any) -> float:
+    return float(synthesis.response.plate.wall.velocity_mm_per_us)
+
+
+def _lines(cells: Sequence[Cell]) -> list[str]:
+    width = max(len(cell.method) for cell in cells)
+    out = [
+        f"{'method':<{width}}  SNR dB  waveforms  no time  gross %  flagged %  bias ns  "
+        "spread ns  over bound  phase-free  pattern ns  error/u  in 95 %"
+    ]
+    out += [
+        f"{c.method:<{width}}  {c.snr_db:6.1f}  {c.rows:9d}  {c.rows - c.timed:7d}  "
+        f"{100.0 * c.gross / c.rows:7.3f}  {100.0 * c.flagged / c.rows:9.2f}  {c.bias_ns:+7.3f}  "
+        f"{c.spread_ns:9.4f}  {c.over_bound:10.3f}  {c.over_phase_free:10.3f}  "
+        f"{c.pattern_ns:10.4f}  {c.error_over_u:7.3f}  {100.0 * c.covered:7.1f}"
+        for c in cells
+    ]
+    return out
+
+
+def _step_lines(cells: Sequence[StepCell]) -> list[str]:
+    width = max(len(cell.method) for cell in cells)
+    out = [f"{'method':<{width}}  step mm  rows  read  flagged  error µm  spread µm   u µm"]
+    out += [
+        f"{c.method:<{width}}  {c.step_mm:7g}  {c.rows:4d}  {c.read:4d}  {c.flagged:7d}  "
+        f"{c.mean_error_um:+8.1f}  {c.spread_um:9.2f}  {c.mean_u_um:5.1f}"
+        for c in cells
+    ]
+    return [*out, "read back with the calibration that was fitted to these same readings"]
+
+
+def _write_csv(cells: Sequence[Cell | StepCell], path: str, replace: bool) -> None:
+    text = io.StringIO()
+    writer = csv.writer(text)
+    names = [field.name for field in dataclasses.fields(cells[0])]
+    writer.writerow(names)
+    for cell in cells:
+        values = (getattr(cell, name) for name in names)
+        writer.writerow(["" if isinstance(v, float) and np.isnan(v) else v for v in values])
+    with whole_file(path, replace=replace) as part:
+        Path(part).write_text(text.getvalue(), encoding="utf-8")

@@ -1,0 +1,332 @@
+"""Timing methods side by side: on signals of known truth in rising noise, or on real steps."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FloatArray
+from ascan.calibrating import calibrate
+from ascan.engine import measure, time_echoes
+from ascan.errors import fault
+from ascan.flags import is_fatal, names
+from ascan.gating import Gate
+from ascan.interval import interval_weights
+from ascan.procedure import Procedure
+from ascan.readings import gate_column
+from ascan.scan import Scan
+from ascan.template import half_length
+from ascan.timing.protocol import TimingMethod
+
+# A carrier method that is off by more than this part of a period took another half-cycle; any
+# method that is off by so many of its bounds timed something else.
+GROSS_PERIODS, GROSS_BOUNDS = 0.25, 6.0
+COVERAGE = 1.959964
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    """What one method reached at one signal-to-noise ratio.
+
+    Attributes
+    ----------
+    rows, timed, gross, flagged : int
+        Waveforms; those with a time; of these, those on another half-cycle or echo; with a flag.
+    bias_ns, spread_ns : float
+        Mean and standard deviation of the error of those not gross, against what the method gives
+        without noise.
+    pattern_ns : float
+        Peak to peak, without noise: what the place between the samples makes of it.
+    bound_ns, phase_free_bound_ns : float
+        What no unbiased method can fall below: with the pulse's shape known, and with its phase not
+        known.
+    error_over_u, covered : float
+        Standard deviation of the error over its stated uncertainty; share within 1.96 of them.
+    """
+
+    method: str
+    snr_db: float
+    rows: int
+    timed: int
+    gross: int
+    flagged: int
+    bias_ns: float
+    spread_ns: float
+    pattern_ns: float
+    bound_ns: float
+    phase_free_bound_ns: float
+    error_over_u: float
+    covered: float
+
+    @property
+    def over_bound(self) -> float:
+        """Spread over the bound for a known shape."""
+        return self.spread_ns / self.bound_ns
+
+    @property
+    def over_phase_free(self) -> float:
+        """Spread over the bound for a pulse whose phase is not known."""
+        return self.spread_ns / self.phase_free_bound_ns
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepCell:
+    """What one method reached on steps of known thickness, calibrated on the same readings."""
+
+    method: str
+    step_mm: float
+    rows: int
+    read: int
+    flagged: int
+    mean_error_um: float
+    spread_um: float
+    mean_u_um: float
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Signals:
+    """Noise-free waveforms that are compared on.
+
+    Attributes
+    ----------
+    clean : ndarray, shape (rows, samples)
+        Fractions of full scale.
+    true_us : ndarray, shape (rows,), optional
+        True intervals, but for a constant. Without it what each method gives without noise is taken
+        for true, row by row.
+    sample_rate_mhz, start_us : float
+    bits : int
+        What they are digitised with once noise is added.
+    """
+
+    clean: FloatArray
+    true_us: FloatArray | None
+    sample_rate_mhz: float
+    start_us: float
+    bits: int
+
+    def scan(self, signal: FloatArray) -> Scan:
+        """Return a signal as a scan of whole codes."""
+        full = 2 ** (self.bits - 1)
+        codes = np.rint(signal * full).clip(-full, full - 1)
+        stored = codes.astype(np.int8 if self.bits <= 8 else np.int16 if self.bits <= 16 else int)
+        return Scan.from_array(
+            stored,
+            sample_rate_mhz=self.sample_rate_mhz,
+            start_time_us=self.start_us,
+            full_scale=full,
+            clip_low=-full,
+            clip_high=full - 1,
+        )
+
+    def noise_free(self) -> Scan:
+        """Return them as they are, not digitised."""
+        return Scan.from_array(
+            self.clean, sample_rate_mhz=self.sample_rate_mhz, start_time_us=self.start_us
+        )
+
+
+def with_method(procedure: Procedure, method: TimingMethod) -> Procedure:
+    """Return a procedure that times every gate of its interval with a method."""
+
+    def changed(gate: Gate) -> Gate:
+        used = gate.name in procedure.interval.gates
+        return dataclasses.replace(gate, timing=method) if used else gate
+
+    return dataclasses.replace(procedure, gates=tuple(map(changed, procedure.gates)))
+
+
+def compare_methods(
+    signals: Signals,
+    procedures: Mapping[str, Procedure],
+    snr_db: Sequence[float],
+    seed: int = 1,
+) -> list[Cell]:
+    """Time the same noisy signals with every procedure.
+
+    Parameters
+    ----------
+    signals : Signals
+    procedures : mapping of str to Procedure
+        By label; usually one procedure `with_method`s. All seek the same gates. Waveforms that the
+        first flags without any noise are left out.
+    snr_db : sequence of float
+        Amplitude of the last echo of the interval over the noise's standard deviation.
+    seed : int
+
+    Returns
+    -------
+    cells : list of Cell
+        In the order of the ratios, then of the procedures.
+
+    Raises
+    ------
+    AscanError
+        More than half of the waveforms are flagged without any noise.
+    """
+    first = next(iter(procedures.values()))
+    signals = _fit_to_compare(signals, first)
+    quiet = time_echoes(signals.noise_free(), first).columns
+    used = [np.asarray(quiet[gate_column(g, "time_us")]) for g in first.interval.gates]
+    last = first.interval.gates[-1]
+    amplitude = np.abs(quiet[gate_column(last, "amplitude")])
+    references = {label: _reference(signals, procedure) for label, procedure in procedures.items()}
+    cells = []
+    for ratio in snr_db:
+        level = amplitude * 10.0 ** (-ratio / 20.0)
+        rng = np.random.default_rng([seed, round(10 * ratio) + 10_000])
+        noise = level[:, None] * rng.standard_normal(signals.clean.shape)
+        scan = signals.scan(signals.clean + noise)
+        step = 2.0 ** (1 - signals.bits)
+        whole = np.hypot(level, step / np.sqrt(12.0))
+        bounds = [_bounds_us(signals, first, times, whole) for times in used]
+        known = _combined(np.array([bound[0] for bound in bounds]), first)
+        phase_free = _combined(np.array([bound[1] for bound in bounds]), first)
+        for label, procedure in procedures.items():
+            cells.append(
+                _judge(scan, label, procedure, ratio, references[label], (known, phase_free))
+            )
+    return cells
+
+
+def _fit_to_compare(signals: Signals, procedure: Procedure) -> Signals:
+    """Return the signals that the procedure times without a flag where there is no noise."""
+    flags = time_echoes(signals.noise_free(), procedure).flags
+    good = flags == 0
+    if 2 * good.sum() < good.size:
+        found, counts = np.unique(flags, return_counts=True)
+        most = names(int(found[np.argmax(counts * (found != 0))]))
+        raise fault(
+            "compare",
+            f"{good.size - int(good.sum())} of {good.size} waveforms are flagged without any noise "
+            f"(most: {most})",
+            remedy="set gates and threshold so that their echoes are found",
+        )
+    truth = None if signals.true_us is None else signals.true_us[good]
+    return dataclasses.replace(signals, clean=signals.clean[good], true_us=truth)
+
+
+def _reference(signals: Signals, procedure: Procedure) -> tuple[FloatArray, float]:
+    """Return what is taken for true, and by how much the method wanders without noise, in µs."""
+    found = time_echoes(signals.noise_free(), procedure).columns["interval_us"]
+    if signals.true_us is None:
+        return found, float("nan")
+    off = found - signals.true_us
+    middle = np.nanmedian(off)
+    near = np.abs(off - middle) < GROSS_PERIODS / procedure.probe.frequency_mhz
+    return signals.true_us + np.mean(off[near]), float(np.ptp(off[near]))
+
+
+def _bounds_us(
+    signals: Signals, procedure: Procedure, times_us: FloatArray, level: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the least standard deviation of an echo's time, shape known and phase free.
+
+    The energy of the noise-free echo's slope over the noise's variance (Cramér-Rao); with height
+    and phase unknown, what of the slope is not in the span of the echo and its quadrature.
+    """
+    rate = signals.sample_rate_mhz
+    probe = procedure.probe
+    half = half_length(rate / probe.frequency_mhz, 0.01 * probe.bandwidth_percent)
+    middle = np.rint((times_us - signals.start_us) * rate).astype(np.int64)
+    place = middle[:, None] + np.arange(-half, half + 1)
+    inside = (place >= 0) & (place < signals.clean.shape[1])
+    rows = np.arange(len(middle))[:, None]
+    echo = np.where(inside, signals.clean[rows, place.clip(0, signals.clean.shape[1] - 1)], 0.0)
+    padded = 4 * echo.shape[1]
+    omega = 2.0 * np.pi * np.fft.rfftfreq(padded)
+    spectrum = np.fft.rfft(echo, padded)
+    slope = np.fft.irfft(spectrum * 1j * omega, padded) * rate
+    turned = np.fft.irfft(spectrum * -1j, padded)
+    energy = (slope**2).sum(axis=1)
+    span = (slope * turned).sum(axis=1) ** 2 / (turned**2).sum(axis=1)
+    return level / np.sqrt(energy), level / np.sqrt(np.maximum(energy - span, 1e-300))
+
+
+def _combined(each_us: FloatArray, procedure: Procedure) -> float:
+    """Return the bound of an interval from those of its echo times, shape (echoes, rows)."""
+    weights = interval_weights(each_us)
+    return float(np.sqrt(np.mean((weights**2 * each_us**2).sum(axis=0))))
+
+
+def _judge(
+    scan: Scan,
+    label: str,
+    procedure: Procedure,
+    snr_db: float,
+    reference: tuple[FloatArray, float],
+    bounds_us: tuple[float, float],
+) -> Cell:
+    """Return a cell; gross errors are counted, and left out of mean and spread."""
+    columns = time_echoes(scan, procedure).columns
+    error = columns["interval_us"] - reference[0]
+    u = columns["u_interval_us"]
+    known, phase_free = bounds_us
+    limit = GROSS_PERIODS / procedure.probe.frequency_mhz
+    if not _knows_phase(procedure):
+        limit = max(limit, GROSS_BOUNDS * phase_free)
+    timed = np.isfinite(error)
+    good = timed & (np.abs(np.where(timed, error, np.inf)) < limit)
+    error, u = error[good], u[good]
+    return Cell(
+        method=label,
+        snr_db=snr_db,
+        rows=len(timed),
+        timed=int(timed.sum()),
+        gross=int((timed & ~good).sum()),
+        flagged=int((columns["flags"] != 0).sum()),
+        bias_ns=1e3 * float(np.mean(error)) if good.any() else float("nan"),
+        spread_ns=1e3 * float(np.std(error)) if good.any() else float("nan"),
+        pattern_ns=1e3 * reference[1],
+        bound_ns=1e3 * known,
+        phase_free_bound_ns=1e3 * phase_free,
+        error_over_u=float(np.std(error / u)) if good.any() else float("nan"),
+        covered=float(np.mean(np.abs(error) <= COVERAGE * u)) if good.any() else float("nan"),
+    )
+
+
+def _knows_phase(procedure: Procedure) -> bool:
+    """Tell whether a procedure's methods time a half-cycle, which they may mistake for another."""
+    timing = procedure.gate(procedure.interval.gates[-1]).timing
+    return not getattr(timing, "phase_free", False)
+
+
+def compare_on_steps(
+    scan: Scan,
+    procedures: Mapping[str, Procedure],
+    known_mm: FloatArray,
+    u_known_mm: FloatArray | float | None,
+) -> list[StepCell]:
+    """Calibrate with every procedure on the same step readings, and read them back.
+
+    Returns
+    -------
+    cells : list of StepCell
+        By procedure, then by step. Reading back what was calibrated on flatters every method alike;
+        a straight line through few steps does so most.
+    """
+    cells = []
+    for label, procedure in procedures.items():
+        calibration = calibrate(scan, procedure, known_mm, u_known_mm=u_known_mm)
+        readings = measure(scan, procedure, calibration)
+        for step in np.unique(known_mm[~np.isnan(known_mm)]):
+            on: AnyArray = known_mm == step
+            read = on & ~is_fatal(readings.flags)
+            error = 1e3 * (readings.thickness_mm[read] - step)
+            some = error.size > 0
+            cells.append(
+                StepCell(
+                    method=label,
+                    step_mm=float(step),
+                    rows=int(on.sum()),
+                    read=int(read.sum()),
+                    flagged=int((readings.flags[on] != 0).sum()),
+                    mean_error_um=float(error.mean()) if some else float("nan"),
+                    spread_um=float(error.std()) if some else float("nan"),
+                    mean_u_um=1e3 * float(readings.u_mm[read].mean()) if some else float("nan"),
+                )
+            )
+    return cells
