@@ -14,6 +14,7 @@ from ascan.gating import Gate, place_windows, window_samples
 from ascan.health.blanks import check_blanks
 from ascan.health.low_snr import check_snr
 from ascan.health.saturation import check_saturation
+from ascan.kernels.fir import gaussian_taps
 from ascan.kernels.level import bits_of
 from ascan.noise import NoiseMeter, noise_correlation
 from ascan.procedure import Procedure
@@ -65,6 +66,7 @@ class GateStage:
     templates: Mapping[str, Template] = field(default_factory=dict)
     nominal: Template = field(init=False)
     taps: AnyArray = field(init=False)
+    search_taps: AnyArray | None = field(init=False)
     meter: NoiseMeter = field(init=False)
     noise_correlation: FloatArray = field(init=False)
 
@@ -84,6 +86,23 @@ class GateStage:
         object.__setattr__(self, "meter", meter)
         object.__setattr__(self, "noise_correlation", noise_correlation(taps))
         object.__setattr__(self, "nominal", nominal_template(period, self.bandwidth, taps))
+        object.__setattr__(self, "search_taps", self._search_taps())
+
+    def _search_taps(self) -> AnyArray | None:
+        """Return the filter that echoes are sought through where none is timed through.
+
+        As wide as the probe's band, the nominal pulse keeping its height; None where the record is
+        filtered, rectified, or too coarse for it.
+        """
+        rate, frequency = self.recording.sample_rate_mhz, self.procedure.probe.frequency_mhz
+        width = self.bandwidth * frequency
+        coarse = frequency + 0.5 * width >= 0.5 * rate
+        if self.taps.size > 1 or self.recording.rectified or coarse:
+            return None
+        taps = gaussian_taps(rate, frequency, width)
+        whole = np.concatenate([taps[:0:-1], taps])
+        height = np.convolve(self.nominal.samples, whole, "same").max()
+        return np.asarray((taps / height).astype(self.taps.dtype))
 
     @property
     def bandwidth(self) -> float:
@@ -147,6 +166,10 @@ class GateStage:
         trace = np.empty((rows, width + 2 * margin), self.taps.dtype)
         origin = first - margin
         condition_rows(block, recording.zero_code, origin, self.taps, trace)
+        search = trace
+        if self.search_taps is not None and getattr(gate.timing, "takes_template", False):
+            search = np.empty_like(trace)
+            condition_rows(block, recording.zero_code, origin, self.search_taps, search)
         first, last = first - origin, last - origin
 
         found = EchoRows(
@@ -168,7 +191,7 @@ class GateStage:
         half_cycle = np.empty(rows, np.int64)
         electronic = noise.copy()
         record = (-origin, samples - origin)
-        self._find(gate, found, record, start_time_us + origin / rate, half_cycle, flags)
+        self._find(gate, search, found, record, start_time_us + origin / rate, half_cycle, flags)
         if getattr(gate.timing, "settles_half_cycle", False) and gate.echo != "head":
             flags &= ~np.uint32(Flag.HALF_CYCLE_UNSURE)
         position, u_position = np.full(rows, np.nan), np.full(rows, np.nan)
@@ -203,13 +226,17 @@ class GateStage:
     def _find(
         self,
         gate: Gate,
+        search: AnyArray,
         found: EchoRows,
         record: tuple[IntArray, IntArray],
         clock_us: FloatArray,
         half_cycle: IntArray,
         flags: FlagArray,
     ) -> None:
-        """Find the echo of each row; ``clock_us`` is the time of each trace's first sample."""
+        """Find the echo of each row in the trace ``search``.
+
+        ``clock_us`` is the time of each trace's first sample.
+        """
         height = (gate.threshold or 0.0) * self.recording.full_scale
         if gate.echo == "head":
             find_heads(
@@ -233,17 +260,18 @@ class GateStage:
                 flags,
             )
             return
-        threshold = found.trace.dtype.type(height)
+        threshold = search.dtype.type(height)
+        filtered = self.taps.size > 1 or search is not found.trace
         find_echoes(
-            found.trace,
-            bits_of(found.trace),
+            search,
+            bits_of(search),
             found.first,
             found.last,
             int(bits_of(np.array(threshold))),
             found.counts,
             gate.echo == "first",
             self.reach,
-            self.meter.period < COARSE_SAMPLES and self.taps.size > 1,
+            self.meter.period < COARSE_SAMPLES and filtered,
             found.noise,
             record,
             found.begin,

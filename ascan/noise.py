@@ -30,6 +30,12 @@ CONSTANT = 1e-6
 PIECES = 6
 ALIKE_SIGMAS = 3.0
 LEAST_BIAS = 0.5
+# In units of a step's variance q² / 12: noise that measures more than SHOWN (half a step) shows its
+# quantisation in full, one that measures less than HIDDEN (a third of a step) not at all.
+SHOWN, HIDDEN = 4.0, 1.2
+# Noise whose quietest stretch has less than this variance, in steps squared, may show none at all
+# in another stretch.
+QUIETEST_SHOWN = 0.25
 # The variance of the size of white noise, and of its slope, as a share of that of the noise itself
 # (half-normal distribution).
 HALF_NORMAL = 1.0 - 2.0 / np.pi
@@ -85,6 +91,7 @@ def quiet_stretches(
     quantiles: FloatArray,
     gated_only: bool,
     beside_halves: int,
+    steps: FloatArray,
     room: AnyArray,
     origin: IntArray,
     bias: FloatArray,
@@ -97,8 +104,9 @@ def quiet_stretches(
 
     Stretches are ``2 half`` samples long and begin every ``half``. Looked at are those in the gate
     ``first``..``last`` and as far again on each side of it. Constant ones are passed over unless
-    they are the majority: a blanked or padded part of a record says nothing of its noise, whereas a
-    record in which most stretches are constant is quieter than its quantisation. Of a record that
+    they are the majority, or what is left is quieter than one quantisation step: a blanked or
+    padded part of a record says nothing of its noise, whereas a record in which many stretches are
+    constant and few differ by a step is quieter than its quantisation. Of a record that
     is ``gated_only`` they are always passed over; where no other is left, the loudest stands in,
     which holds the echo: a noise that cannot be seen must not be taken for small.
 
@@ -131,7 +139,9 @@ def quiet_stretches(
                 spread[k] = kind(0.0)
                 constant += 1
         loudest = int(np.argmax(spread))
-        if gated_only or 2 * constant < count:
+        if gated_only or (
+            2 * constant < count and is_loud(spread, 2 * half * QUIETEST_SHOWN * steps[row] ** 2)
+        ):
             count -= pass_over_constant(spread)
         unseen = gated_only and count == 0
         count = max(count, 1)
@@ -202,6 +212,16 @@ def float_steps(block: AnyArray, step: float, steps: FloatArray) -> None:
 
 
 @compiled
+def is_loud(spread: AnyArray, limit: float) -> bool:
+    """Tell whether the quietest stretch that is not constant is louder than a limit."""
+    least = np.inf
+    for k in range(spread.size):
+        if spread[k] > 0.0:
+            least = min(least, np.float64(spread[k]))
+    return limit < least < np.inf
+
+
+@compiled
 def pass_over_constant(spread: AnyArray) -> int:
     """Set the spread of constant stretches, and of those that one reaches into, to infinity.
 
@@ -215,6 +235,17 @@ def pass_over_constant(spread: AnyArray) -> int:
             spread[k] = np.inf
             passed += 1
     return passed
+
+
+@compiled
+def with_quantisation(variance: float, least: float) -> float:
+    """Return a standard deviation that holds the quantisation's share, ``least``, once.
+
+    Noise of more than half a step shows it already in what is measured; quieter noise is rounded
+    away, and shows less than there is.
+    """
+    share = (SHOWN - variance / least) / (SHOWN - HIDDEN) if least > 0.0 else 0.0
+    return np.float64(np.sqrt(variance + least * min(max(share, 0.0), 1.0)))
 
 
 @compiled_sums
@@ -236,8 +267,8 @@ def spread_rows(
     zero (where peaks are held a larger one), and white noise a slope that is known to be smaller.
 
     Both are divided by ``bias``, shape (n,). ``floor`` and ``slope_floor`` (for a quantisation
-    step of 1) times ``steps`` (codes, shape (n,)) are added in quadrature, so that neither output
-    is ever 0.
+    step of 1) times ``steps`` (codes, shape (n,)) are added in quadrature where the measured noise
+    does not hold them yet, so that neither output is ever 0.
     """
     width = trace.shape[2]
     for row in range(trace.shape[0]):
@@ -262,8 +293,10 @@ def spread_rows(
         scale = 1.0 / (bias[row] * bias[row] * pieces)
         if rectified:
             slopes /= HALF_NORMAL
-        level[row] = np.sqrt(scale * variance + (floor * steps[row]) ** 2)
-        slope[row] = np.sqrt(scale * slopes / (width - 2) + (slope_floor * steps[row]) ** 2)
+        level[row] = with_quantisation(scale * variance, (floor * steps[row]) ** 2)
+        slope[row] = with_quantisation(
+            scale * slopes / (width - 2), (slope_floor * steps[row]) ** 2
+        )
 
 
 def quantisation_floor(taps: FloatArray) -> tuple[float, float]:
@@ -331,18 +364,28 @@ class NoiseMeter:
         """
         rows, samples = block.shape
         length = stretch_length(samples, self.period)
+        steps = np.full(rows, self.step)
+        if block.dtype.kind == "f":
+            float_steps(block, self.step, steps)
         origin, bias = np.empty((rows, PIECES), np.int64), np.empty(rows)
         room = np.empty((3, 2 * samples // length), self.taps.dtype)
         quantiles = rank_quantiles(room.shape[1])
         beside = -(-(self.taps.size - 1) // (length // 2))
         quiet_stretches(
-            block, first, last, length // 2, quantiles, self.gated_only, beside, room, origin, bias
+            block,
+            first,
+            last,
+            length // 2,
+            quantiles,
+            self.gated_only,
+            beside,
+            steps,
+            room,
+            origin,
+            bias,
         )
         trace = np.empty((rows, PIECES, length), self.taps.dtype)
         condition_pieces(block, self.zero_code, origin, self.taps, trace)
-        steps = np.full(rows, self.step)
-        if block.dtype.kind == "f":
-            float_steps(block, self.step, steps)
         level, slope = np.empty(rows), np.empty(rows)
         spread_rows(trace, origin, bias, steps, *self.floor, self.rectified, level, slope)
         return level, slope

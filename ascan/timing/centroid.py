@@ -56,7 +56,7 @@ def centre_energy(
                 inside = False
                 break
             centre += moment / energy
-        if not inside:
+        if not inside or abs(centre - peak[row]) > half:
             continue
         position[row] = centre
         total = 0.0
