@@ -19,10 +19,12 @@ from ascan.kernels.level import bits_of
 from ascan.noise import NoiseMeter, noise_correlation
 from ascan.procedure import Procedure
 from ascan.recording import Recording
-from ascan.template import Template, half_length, nominal_template
+from ascan.template import PLACES, Template, half_length, nominal_template
 from ascan.timing.echo import COARSE_SAMPLES, find_echoes, refuse_unusable
 from ascan.timing.head import HeadGuide, find_heads
+from ascan.timing.matched import noise_gain
 from ascan.timing.protocol import EchoRows
+from ascan.timing.train import fit_trains
 
 # Where in a stored sample a held record reached a level is not known: evenly spread over it.
 HELD_U_SAMPLES = 1.0 / np.sqrt(12.0)
@@ -43,6 +45,8 @@ class GateEchoes:
     sign: SignArray
     peak: IntArray
     flags: FlagArray
+    spacing_us: FloatArray
+    u_spacing_us: FloatArray
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -195,7 +199,11 @@ class GateStage:
         if getattr(gate.timing, "settles_half_cycle", False) and gate.echo != "head":
             flags &= ~np.uint32(Flag.HALF_CYCLE_UNSURE)
         position, u_position = np.full(rows, np.nan), np.full(rows, np.nan)
-        gate.timing.refine(found, position, u_position, flags)
+        spacing, u_spacing = np.full(rows, np.nan), np.full(rows, np.nan)
+        if gate.echo == "train":
+            self._fit_trains(gate, found, position, u_position, spacing, u_spacing, flags)
+        else:
+            gate.timing.refine(found, position, u_position, flags)
         peak, sign = found.peak, found.sign
         if recording.peak_held:
             u_position = np.hypot(u_position, HELD_U_SAMPLES)
@@ -221,6 +229,40 @@ class GateStage:
             sign=sign,
             peak=np.where(has_echo, peak + origin, -1),
             flags=flags,
+            spacing_us=spacing / rate,
+            u_spacing_us=u_spacing / rate,
+        )
+
+    def _fit_trains(
+        self,
+        gate: Gate,
+        found: EchoRows,
+        position: FloatArray,
+        u_position: FloatArray,
+        spacing: FloatArray,
+        u_spacing: FloatArray,
+        flags: FlagArray,
+    ) -> None:
+        """Fit the train of echoes in each row's gate."""
+        template = found.template
+        slope = template.slopes[PLACES // 2]
+        per_mm = 2.0 / self.procedure.material.velocity_mm_per_us * self.recording.sample_rate_mhz
+        # The own peak says where the train is strong; where it begins, the fit says.
+        flags &= ~np.uint32(Flag.HALF_CYCLE_UNSURE)
+        fit_trains(
+            found.trace,
+            found.first,
+            found.last,
+            found.noise,
+            (template.shapes, template.slopes),
+            (gate.least_spacing_mm * per_mm, gate.most_spacing_mm * per_mm),
+            found.period,
+            noise_gain(slope, found.noise_correlation) / float(np.linalg.norm(slope)),
+            position,
+            u_position,
+            spacing,
+            u_spacing,
+            flags,
         )
 
     def _find(

@@ -43,7 +43,11 @@ class Gate:
     echo : str
         ``first``: the first to reach the threshold, timed on its largest half-cycle within one and
         a half periods; ``largest``: the largest in the gate; ``head``: the first arrival, found by
-        its train and its background, timed on the half-cycle that opens it (`ascan.timing.head`).
+        its train and its background, timed on the half-cycle that opens it (`ascan.timing.head`);
+        ``train``: all echoes of a thin wall at once, as one fit that gives their spacing
+        (`ascan.timing.train`).
+    least_spacing_mm, most_spacing_mm : float
+        Of a train: which walls it may be of.
     timing : str or table
         Timing method (see `ascan.timing`).
     """
@@ -55,7 +59,9 @@ class Gate:
     stop_mm: float | None = number(None)
     threshold: float | None = number(None, above=0.0, most=1.0)
     half_cycles: str = text("any", choices=HALF_CYCLES)
-    echo: str = text("first", choices=("first", "largest", "head"))
+    echo: str = text("first", choices=("first", "largest", "head", "train"))
+    least_spacing_mm: float = number(0.4, above=0.0)
+    most_spacing_mm: float = number(6.0, above=0.0)
     follows: str = text("")
     timing: TimingMethod = field()
 
@@ -84,6 +90,12 @@ class Gate:
         if self.threshold is None and self.echo != "head":
             raise fault(
                 place, "lacks the key 'threshold'", remedy="what an echo must reach, 0.2 say"
+            )
+        if self.least_spacing_mm >= self.most_spacing_mm:
+            raise fault(
+                place,
+                f"seeks spacings from {self.least_spacing_mm:g} to {self.most_spacing_mm:g} mm",
+                allowed="least_spacing_mm below most_spacing_mm",
             )
         if self.half_cycles in ("same", "opposite") and not self.follows:
             raise fault(

@@ -31,7 +31,7 @@ class Interval:
 
     def __post_init__(self) -> None:
         count = len(self.gates)
-        wanted = {"time_zero_to_echo": (1, 1), "interface_to_echo": (2, 2), "echo_to_echo": (2, 32)}
+        wanted = {"time_zero_to_echo": (1, 1), "interface_to_echo": (2, 2), "echo_to_echo": (1, 32)}
         least, most = wanted[self.mode]
         if not least <= count <= most or len(set(self.gates)) != count:
             allowed = f"{least} different gates" if least == most else f"{least} or more"

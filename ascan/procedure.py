@@ -103,6 +103,7 @@ class Procedure:
                     f"seeks a head but the interval is {self.interval.mode}",
                     allowed="heads with time_zero_to_echo: a dual probe has no interface echo",
                 )
+        self._check_trains()
         columns = [name for gate in self.gates for name in gate_columns(gate.name)]
         for name in columns:
             if columns.count(name) > 1 or name in RESULT_COLUMNS:
@@ -123,6 +124,27 @@ class Procedure:
                     f"names '{name}' before '{self.gate(name).follows}', which it follows",
                     allowed="the order of arrival",
                 )
+
+    def _check_trains(self) -> None:
+        """Refuse a train that is not the only gate of an echo-to-echo interval, and one gate else.
+
+        A train has a spacing of its own; any other echo needs a second one to be timed against.
+        """
+        trains = [gate.name for gate in self.gates if gate.echo == "train"]
+        alone = self.interval.mode == "echo_to_echo" and len(self.interval.gates) == 1
+        if alone and self.interval.gates[0] not in trains:
+            raise fault(
+                "interval.gates",
+                f"names 1 ({self.interval.gates[0]})",
+                allowed="2 or more different gates for echo_to_echo, or one with echo = 'train'",
+            )
+        if trains and not (alone and trains == list(self.interval.gates)):
+            raise fault(
+                f"gate '{trains[0]}'",
+                f"seeks a train but the interval is {self.interval.mode} of "
+                f"{', '.join(self.interval.gates)}",
+                allowed="the only gate of echo_to_echo",
+            )
 
     @classmethod
     def from_text(cls, content: str, place: str = "procedure") -> Procedure:

@@ -1,0 +1,482 @@
+"""A train of equally spaced echoes fitted as one: the wall's own, overlapping or not.
+
+Echoes of a thin wall run into each other, and no single one of them can be timed. What the whole
+train looks like is known but for five numbers: when it begins, its spacing, its height, by how much
+each echo is weaker than the one before, and how large an interface echo stands one spacing ahead.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.flags import FATAL, Flag
+from ascan.kernels.jit import compiled
+from ascan.template import PLACES
+from ascan.timing.matched import dot_at, nearest_place
+
+FATAL_BITS = np.uint32(FATAL)
+NO_ECHO = np.uint32(Flag.NO_ECHO)
+UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
+UNEVEN = np.uint32(Flag.UNEVEN_ECHOES)
+
+# How much weaker an echo may be than the one before it, in the search; the fit leaves it free.
+DECAYS = (0.55, 0.75, 0.92)
+LEAST_DECAY, MOST_DECAY = 0.02, 1.1
+MOST_ECHOES, SHORT_TRAIN = 32, 16
+# Spacings are tried in steps of half a sample, beginnings on every crest of the correlation that
+# reaches this part of the largest, and an eighth of a period to each side of it.
+LEAST_CREST = 0.15
+MOST_CRESTS = 48
+# So many of the best spacings, a quarter of a period apart, are fitted.
+CANDIDATES = 5
+BEGINS = 3
+ROUNDS = 40
+# An interface echo is there if it explains so many times the noise's variance.
+INTERFACE_GAIN = 12.0
+# Two spacings are told apart where the energies they leave differ by this many variances of the
+# noise (four standard deviations of a Gaussian log-likelihood ratio), and by this part of the
+# train's energy: no template is exact.
+TOLD_APART, TOLD_APART_SHARE = 16.0, 0.01
+# A train that leaves more of its own energy than this is none.
+MOST_LEFT = 0.5
+PARAMETERS = 5
+# A fit that leaves so many times the noise's energy may be of a train that ends early.
+CUT_SHORT = 1.3
+
+
+@compiled
+def correlations(samples: AnyArray, shape: FloatArray, out: FloatArray) -> None:
+    """Write the product of the shape with the trace at every sample."""
+    for j in range(samples.size):
+        out[j] = dot_at(samples, j, shape)
+
+
+@compiled
+def crests_of(products: FloatArray, first: int, last: int, beside: int, out: IntArray) -> int:
+    """Write where trains may begin: crests of the correlation, and places beside them; how many."""
+    largest = 0.0
+    for j in range(first, last):
+        largest = max(largest, abs(products[j]))
+    count = 0
+    for j in range(max(first, 1), min(last, products.size - 1)):
+        size = abs(products[j])
+        crest = size >= abs(products[j - 1]) and size > abs(products[j + 1])
+        if crest and size >= LEAST_CREST * largest and count + 3 <= out.size:
+            for k in range(-1, 2):
+                out[count] = j + k * beside
+                count += 1
+    return count
+
+
+@compiled
+def explained(
+    products: FloatArray,
+    own: FloatArray,
+    begin: int,
+    spacing: float,
+    decay: float,
+    energy: FloatArray,
+) -> float:
+    """Return the energy that a train explains, with an interface echo one spacing ahead or without.
+
+    ``own`` is the template's product with itself so many samples apart; ``energy``, of one train of
+    this spacing: its own, and its product with the interface echo.
+    """
+    total, weight = 0.0, 1.0
+    for k in range(MOST_ECHOES):
+        place = begin + int(np.rint(k * spacing))
+        if place >= products.size or weight < 0.01:
+            break
+        total += weight * products[place]
+        weight *= decay
+    alone = total * total / energy[0]
+    ahead = begin - int(np.rint(spacing))
+    if ahead < 0:
+        return np.float64(alone)
+    front, shared = products[ahead], energy[1]
+    determinant = own[0] * energy[0] - shared * shared
+    if determinant <= 1e-9 * own[0] * energy[0]:
+        return np.float64(alone)
+    both = energy[0] * front * front - 2.0 * shared * front * total + own[0] * total * total
+    return np.float64(max(alone, both / determinant))
+
+
+@compiled
+def train_energy(own: FloatArray, spacing: float, decay: float, energy: FloatArray) -> None:
+    """Write the energy of a train of height 1, and its product with an echo one spacing ahead."""
+    energy[0], energy[1] = 0.0, 0.0
+    weight = 1.0
+    for k in range(MOST_ECHOES):
+        ahead = int(np.rint((k + 1) * spacing))
+        if ahead < own.size:
+            energy[1] += weight * own[ahead]
+        other = 1.0
+        for m in range(MOST_ECHOES):
+            apart = abs(int(np.rint(k * spacing)) - int(np.rint(m * spacing)))
+            if apart < own.size:
+                energy[0] += weight * other * own[apart]
+            other *= decay
+        weight *= decay
+        if weight < 0.01:
+            break
+
+
+@compiled
+def model_of(
+    numbers: FloatArray,
+    size: int,
+    shapes: FloatArray,
+    slopes: FloatArray,
+    form: tuple[bool, int],
+    jacobian: FloatArray,
+    model: FloatArray,
+) -> None:
+    """Write a train and its derivatives by begin, spacing, height, decay and interface height.
+
+    ``form`` says whether there is an interface echo, and how many echoes there are.
+    """
+    interface, echoes = form
+    half = (shapes.shape[1] - 1) // 2
+    model[:] = 0.0
+    jacobian[:] = 0.0
+    begin, spacing, height, decay, front = numbers
+    weight, before = 1.0, 0.0
+    for k in range(-1 if interface else 0, echoes):
+        centre = begin + k * spacing
+        if centre - half > size:
+            break
+        middle = int(np.rint(centre))
+        place = nearest_place(centre - middle)
+        rest = centre - middle - (place / PLACES - 0.5)
+        strength = front if k < 0 else height * weight
+        for m in range(shapes.shape[1]):
+            j = middle + m - half
+            if 0 <= j < size:
+                steep = slopes[place, m]
+                value = shapes[place, m] - rest * steep
+                model[j] += strength * value
+                jacobian[0, j] -= strength * steep
+                jacobian[1, j] -= strength * k * steep
+                if k < 0:
+                    jacobian[4, j] += value
+                else:
+                    jacobian[2, j] += weight * value
+                    jacobian[3, j] += height * k * before * value
+        if k >= 0:
+            before = weight
+            weight *= decay
+
+
+@compiled
+def heights_of(samples: AnyArray, jacobian: FloatArray, interface: bool) -> tuple[float, float]:
+    """Return the least-squares heights of train and interface echo, all else given."""
+    train, front, shared, first, second = 0.0, 0.0, 0.0, 0.0, 0.0
+    for j in range(samples.size):
+        value = np.float64(samples[j])
+        train += jacobian[2, j] * jacobian[2, j]
+        first += jacobian[2, j] * value
+        if interface:
+            front += jacobian[4, j] * jacobian[4, j]
+            shared += jacobian[2, j] * jacobian[4, j]
+            second += jacobian[4, j] * value
+    if not interface:
+        return (first / train, 0.0) if train > 0.0 else (0.0, 0.0)
+    determinant = train * front - shared * shared
+    if not determinant > 1e-9 * train * front:
+        return (first / train, 0.0) if train > 0.0 else (0.0, 0.0)
+    return (
+        (first * front - second * shared) / determinant,
+        (second * train - first * shared) / determinant,
+    )
+
+
+@compiled
+def fit_train(
+    samples: AnyArray,
+    first: int,
+    last: int,
+    numbers: FloatArray,
+    bank: tuple[FloatArray, FloatArray],
+    form: tuple[bool, int],
+    room: tuple[FloatArray, FloatArray],
+    covariance: FloatArray,
+) -> float:
+    """Fit a train to first..last by least squares, Levenberg's way; return the energy it leaves.
+
+    ``numbers`` is the start and is overwritten. ``covariance`` is written for noise of level 1.
+    """
+    count = PARAMETERS if form[0] else PARAMETERS - 1
+    shapes, slopes = bank
+    jacobian, model = room
+    size = last - first
+    normal, right = np.zeros((count, count)), np.zeros(count)
+    kept, wanted = normal.copy(), right.copy()
+    good, trial = numbers.copy(), numbers.copy()
+    damping, least = 1e-2, np.inf
+    if not form[0]:
+        trial[4] = 0.0
+    model_of(trial, size, shapes, slopes, form, jacobian, model)
+    trial[2], trial[4] = heights_of(samples[first:last], jacobian, form[0])
+    for _ in range(ROUNDS):
+        model_of(trial, size, shapes, slopes, form, jacobian, model)
+        left = 0.0
+        for j in range(size):
+            off = np.float64(samples[first + j]) - model[j]
+            left += off * off
+        if not np.isfinite(left):
+            return np.inf
+        if left <= least:
+            settled = least - left <= 1e-9 * left
+            least = left
+            good[:] = trial
+            damping *= 0.2
+            for a in range(count):
+                wanted[a] = 0.0
+                for j in range(size):
+                    wanted[a] += jacobian[a, j] * (np.float64(samples[first + j]) - model[j])
+                for b in range(a + 1):
+                    total = 0.0
+                    for j in range(size):
+                        total += jacobian[a, j] * jacobian[b, j]
+                    kept[a, b] = kept[b, a] = total
+            if settled:
+                break
+        else:
+            damping *= 10.0
+            if damping > 1e6:
+                break
+        normal[:] = kept
+        for a in range(count):
+            normal[a, a] = kept[a, a] * (1.0 + damping + 1e-12) + 1e-200
+        step = np.linalg.solve(normal, wanted)
+        trial[:count] = good[:count] + step
+        trial[3] = min(max(trial[3], LEAST_DECAY), MOST_DECAY)
+        # No step goes further than a quarter of the spacing.
+        trial[1] = min(max(trial[1], 0.75 * good[1]), 1.25 * good[1])
+    numbers[:] = good
+    for a in range(count):
+        kept[a, a] = kept[a, a] * (1.0 + 1e-12) + 1e-200
+    covariance[:count, :count] = np.linalg.inv(kept)
+    return least
+
+
+@compiled
+def best_begins(
+    samples: AnyArray,
+    numbers: FloatArray,
+    bank: tuple[FloatArray, FloatArray],
+    period: float,
+    echoes: int,
+    room: tuple[FloatArray, FloatArray],
+    begins: FloatArray,
+) -> None:
+    """Write where a train of this spacing and decay may begin, the best places first.
+
+    Where echoes overlap, the crest that seems to begin a train may be any of its first, or none.
+    Places a sixth of a period apart are looked at, from two and a half spacings before to one and a
+    half after, heights by least squares; those taken are a quarter of a period apart.
+    """
+    jacobian, model = room
+    trial = numbers.copy()
+    step = period / 6.0
+    low = numbers[0] - 2.5 * numbers[1] - period
+    count = int((4.0 * numbers[1] + 2.0 * period) / step) + 1
+    cost = np.empty(count)
+    for n in range(count):
+        trial[0], trial[2], trial[4] = low + n * step, 1.0, 1.0
+        form = (True, echoes)
+        model_of(trial, samples.size, bank[0], bank[1], form, jacobian, model)
+        height, front = heights_of(samples, jacobian, True)
+        cost[n] = 0.0
+        for j in range(samples.size):
+            off = np.float64(samples[j]) - height * jacobian[2, j] - front * jacobian[4, j]
+            cost[n] += off * off
+    for k in range(begins.size):
+        best = int(np.argmin(cost))
+        begins[k] = low + best * step
+        cost[max(best - 1, 0) : best + 2] = np.inf
+
+
+@compiled
+def fit_from(
+    samples: AnyArray,
+    numbers: FloatArray,
+    bank: tuple[FloatArray, FloatArray],
+    period: float,
+    echoes: int,
+    gain: float,
+    room: tuple[FloatArray, FloatArray],
+    covariance: FloatArray,
+) -> tuple[float, bool]:
+    """Fit trains of a spacing from all likely begins, with and without an interface echo.
+
+    ``numbers`` is the start, and is overwritten by the best; returned are the energy it leaves and
+    whether it has an interface echo, which has to earn its place by ``gain``.
+    """
+    start, trial = numbers.copy(), numbers.copy()
+    begins, found = np.empty(BEGINS), covariance.copy()
+    best_begins(samples, start, bank, period, echoes, room, begins)
+    least, with_front = np.inf, False
+    for k in range(3 * BEGINS):
+        front = k % 3 == 1
+        trial[:] = start
+        # What looks like an interface echo may be the first of the train.
+        trial[0] = begins[k // 3] - (start[1] if k % 3 == 2 else 0.0)
+        left = fit_train(samples, 0, samples.size, trial, bank, (front, echoes), room, found)
+        left += gain if front else 0.0
+        if left < least:
+            least, with_front = left, front
+            numbers[:] = trial
+            covariance[:] = found
+    return least, with_front
+
+
+@compiled
+def starts_of(
+    products: FloatArray,
+    own: FloatArray,
+    window: tuple[int, int],
+    spacings: tuple[float, float],
+    period: float,
+    starts: FloatArray,
+) -> int:
+    """Write the best starts, shape (CANDIDATES, 3): begin, spacing, decay; return how many."""
+    crests = np.empty(3 * MOST_CRESTS, np.int64)
+    beside = max(int(period / 8.0), 1)
+    count = crests_of(products, window[0], window[1], beside, crests)
+    steps = int(2.0 * (spacings[1] - spacings[0])) + 1
+    score = np.zeros(max(steps, 1))
+    begin, decays = np.zeros(score.size), np.zeros(score.size)
+    energy = np.empty(2)
+    for n in range(steps):
+        spacing = spacings[0] + 0.5 * n
+        for decay in DECAYS:
+            train_energy(own, spacing, decay, energy)
+            for k in range(count):
+                if crests[k] < window[0] or crests[k] >= window[1]:
+                    continue
+                found = explained(products, own, crests[k], spacing, decay, energy)
+                if found > score[n]:
+                    score[n], begin[n], decays[n] = found, crests[k], decay
+    apart = int(0.5 * period)
+    taken = 0
+    for c in range(CANDIDATES):
+        best = int(np.argmax(score))
+        if not score[best] > 0.0:
+            break
+        starts[c, 0], starts[c, 1], starts[c, 2] = (
+            begin[best],
+            spacings[0] + 0.5 * best,
+            decays[best],
+        )
+        taken += 1
+        score[max(best - apart, 0) : best + apart + 1] = 0.0
+    return taken
+
+
+@compiled
+def fit_trains(
+    trace: AnyArray,
+    first: IntArray,
+    last: IntArray,
+    noise: FloatArray,
+    bank: tuple[FloatArray, FloatArray],
+    spacings: tuple[float, float],
+    period: float,
+    colour: float,
+    position: FloatArray,
+    u_position: FloatArray,
+    spacing: FloatArray,
+    u_spacing: FloatArray,
+    flags: FlagArray,
+) -> None:
+    """Write begin and spacing of the train in each row's gate, in samples, and their uncertainties.
+
+    Parameters
+    ----------
+    trace : ndarray, shape (n, width)
+        Conditioned samples, in codes from zero.
+    first, last : ndarray, shape (n,)
+        The gate within the trace.
+    noise : ndarray, shape (n,)
+        Its standard deviation, in codes.
+    bank : pair of ndarray
+        `ascan.template.Template.shapes` and ``slopes``.
+    spacings : tuple of float
+        Least and most, in samples.
+    colour : float
+        By how much more than white noise this noise moves an echo.
+
+    Notes
+    -----
+    Flags: ``NO_ECHO`` where no train explains half of its own energy; ``HALF_CYCLE_UNSURE`` where
+    another spacing explains the record about as well; ``UNEVEN_ECHOES`` where what is left stands
+    far above the noise: an echo more or less, or no even train.
+    """
+    shape = bank[0][PLACES // 2]
+    half = (shape.size - 1) // 2
+    own = np.empty(shape.size)
+    for lag in range(own.size):
+        own[lag] = shape[lag:] @ shape[: shape.size - lag]
+    width = trace.shape[1]
+    products, model = np.empty(width), np.empty(width)
+    jacobian = np.empty((PARAMETERS, width))
+    starts, covariance = np.empty((CANDIDATES, 3)), np.empty((PARAMETERS, PARAMETERS))
+    numbers, kept_numbers = np.empty(PARAMETERS), np.zeros(PARAMETERS)
+    for row in range(trace.shape[0]):
+        if last[row] - first[row] < 2 * half or flags[row] & FATAL_BITS:
+            if not flags[row] & FATAL_BITS:
+                flags[row] |= NO_ECHO
+            continue
+        begin, stop = first[row], last[row]
+        samples = trace[row]
+        correlations(samples, shape, products)
+        count = starts_of(products, own, (begin, stop), spacings, period, starts)
+        variance = noise[row] * noise[row]
+        room = (jacobian, model)
+        least, rival, with_front = np.inf, np.inf, False
+        u_begin, u_apart = np.nan, np.nan
+        gain = INTERFACE_GAIN * variance
+        for c in range(count):
+            numbers[:] = starts[c, 0] - begin, starts[c, 1], 0.0, starts[c, 2], 0.0
+            cost, front = fit_from(
+                samples[begin:stop], numbers, bank, period, MOST_ECHOES, gain, room, covariance
+            )
+            if not spacings[0] <= numbers[1] <= spacings[1]:
+                continue
+            same = abs(numbers[1] - kept_numbers[1]) < 0.25 * period
+            if cost < least:
+                if not same:
+                    rival = least
+                least, with_front = cost, front
+                kept_numbers[:] = numbers
+                u_begin, u_apart = np.sqrt(covariance[0, 0]), np.sqrt(covariance[1, 1])
+            elif not same:
+                rival = min(rival, cost)
+        free = stop - begin - (PARAMETERS if with_front else PARAMETERS - 1)
+        if least > CUT_SHORT * variance * free:
+            # More than noise is left: the train may end early.
+            whole_spacing, whole_begin = kept_numbers[1], kept_numbers[0]
+            for echoes in range(2, SHORT_TRAIN):
+                numbers[:] = whole_begin, whole_spacing, 0.0, kept_numbers[3], 0.0
+                cost, front = fit_from(
+                    samples[begin:stop], numbers, bank, period, echoes, gain, room, covariance
+                )
+                if cost + TOLD_APART * variance < least:
+                    least, with_front = cost, front
+                    kept_numbers[:] = numbers
+                    u_begin, u_apart = np.sqrt(covariance[0, 0]), np.sqrt(covariance[1, 1])
+        energy = 0.0
+        for j in range(begin, stop):
+            energy += np.float64(samples[j]) ** 2
+        if not least < MOST_LEFT * energy:
+            flags[row] |= NO_ECHO
+            continue
+        if rival - least < max(TOLD_APART * variance * colour**2, TOLD_APART_SHARE * energy):
+            flags[row] |= UNSURE
+        if least > 4.0 * variance * free and least > 0.1 * energy:
+            flags[row] |= UNEVEN
+        position[row], spacing[row] = begin + kept_numbers[0], kept_numbers[1]
+        u_position[row] = noise[row] * colour * u_begin
+        u_spacing[row] = noise[row] * colour * u_apart
