@@ -145,7 +145,20 @@ def calibrate(
         signature=procedure.signature(scan.recording),
         conditions=_conditions(scan, procedure, rows[usable].tolist(), left_out),
         templates=templates,
+        lags_us=_lags_us(times, procedure, usable),
     )
+
+
+def _lags_us(times: Readings, procedure: Procedure, usable: AnyArray) -> dict[str, float]:
+    """Return by how much each gate's usable echoes were timed after the top of their envelope."""
+    lags = {}
+    for name in procedure.interval.gates:
+        picks = times.picks(name)
+        lag = (picks["time_us"] - picks["envelope_us"])[usable]
+        known = lag[np.isfinite(lag)]
+        if known.size and procedure.gate(name).echo != "train":
+            lags[name] = float(np.median(known))
+    return lags
 
 
 def _calibrate_heads(

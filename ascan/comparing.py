@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
-from ascan.arrays import AnyArray, FloatArray
+from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.calibrating import calibrate
 from ascan.engine import measure, time_echoes
 from ascan.errors import fault
@@ -20,6 +21,8 @@ from ascan.readings import gate_column
 from ascan.scan import Scan
 from ascan.template import half_length
 from ascan.timing.protocol import TimingMethod
+
+ComplexArray = npt.NDArray[np.complex128]
 
 # A carrier method that is off by more than this part of a period took another half-cycle; any
 # method that is off by so many of its bounds timed something else.
@@ -154,7 +157,8 @@ def compare_methods(
         By label; usually one procedure `with_method`s. All seek the same gates. Waveforms that the
         first flags without any noise are left out.
     snr_db : sequence of float
-        Amplitude of the last echo of the interval over the noise's standard deviation.
+        Amplitude (largest envelope) of the interval's last echo over the noise's standard
+        deviation.
     seed : int
 
     Returns
@@ -170,9 +174,9 @@ def compare_methods(
     first = next(iter(procedures.values()))
     signals = _fit_to_compare(signals, first)
     quiet = time_echoes(signals.noise_free(), first).columns
-    used = [np.asarray(quiet[gate_column(g, "time_us")]) for g in first.interval.gates]
-    last = first.interval.gates[-1]
-    amplitude = np.abs(quiet[gate_column(last, "amplitude")])
+    times = [quiet[gate_column(name, "time_us")] for name in first.interval.gates]
+    used = [_echoes(signals, first, each) for each in times]
+    amplitude = np.abs(used[-1]).max(axis=1)
     references = {label: _reference(signals, procedure) for label, procedure in procedures.items()}
     cells = []
     for ratio in snr_db:
@@ -182,7 +186,7 @@ def compare_methods(
         scan = signals.scan(signals.clean + noise)
         step = 2.0 ** (1 - signals.bits)
         whole = np.hypot(level, step / np.sqrt(12.0))
-        bounds = [_bounds_us(signals, first, times, whole) for times in used]
+        bounds = [_bounds_us(echoes, signals.sample_rate_mhz, whole) for echoes in used]
         known = _combined(np.array([bound[0] for bound in bounds]), first)
         phase_free = _combined(np.array([bound[1] for bound in bounds]), first)
         for label, procedure in procedures.items():
@@ -220,28 +224,41 @@ def _reference(signals: Signals, procedure: Procedure) -> tuple[FloatArray, floa
     return signals.true_us + np.mean(off[near]), float(np.ptp(off[near]))
 
 
+def _echoes(signals: Signals, procedure: Procedure, times_us: FloatArray) -> ComplexArray:
+    """Return the analytic signal of each noise-free echo round its time; 0 outside the record."""
+    rate, probe = signals.sample_rate_mhz, procedure.probe
+    half = half_length(rate / probe.frequency_mhz, 0.01 * probe.bandwidth_percent)
+    lags, rows = np.arange(-half, half + 1), np.arange(len(times_us))
+
+    def cut(middle: IntArray) -> FloatArray:
+        place = middle[:, None] + lags
+        inside = (place >= 0) & (place < signals.clean.shape[1])
+        near = place.clip(0, signals.clean.shape[1] - 1)
+        return np.where(inside, signals.clean[rows[:, None], near], 0.0)
+
+    # Some methods time an edge, some a crest: what is cut out lies round the largest sample.
+    middle = np.rint((times_us - signals.start_us) * rate).astype(np.int64)
+    echo = cut(middle + lags[np.argmax(np.abs(cut(middle)), axis=1)])
+    size = 4 * echo.shape[1]
+    one_sided = np.zeros((len(echo), size), np.complex128)
+    one_sided[:, : size // 2 + 1] = 2.0 * np.fft.rfft(echo, size)
+    one_sided[:, 0] *= 0.5
+    one_sided[:, size // 2] *= 0.5
+    return np.asarray(np.fft.ifft(one_sided))
+
+
 def _bounds_us(
-    signals: Signals, procedure: Procedure, times_us: FloatArray, level: FloatArray
+    echoes: ComplexArray, rate_mhz: float, level: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return the least standard deviation of an echo's time, shape known and phase free.
 
     The energy of the noise-free echo's slope over the noise's variance (Cramér-Rao); with height
     and phase unknown, what of the slope is not in the span of the echo and its quadrature.
     """
-    rate = signals.sample_rate_mhz
-    probe = procedure.probe
-    half = half_length(rate / probe.frequency_mhz, 0.01 * probe.bandwidth_percent)
-    middle = np.rint((times_us - signals.start_us) * rate).astype(np.int64)
-    place = middle[:, None] + np.arange(-half, half + 1)
-    inside = (place >= 0) & (place < signals.clean.shape[1])
-    rows = np.arange(len(middle))[:, None]
-    echo = np.where(inside, signals.clean[rows, place.clip(0, signals.clean.shape[1] - 1)], 0.0)
-    padded = 4 * echo.shape[1]
-    omega = 2.0 * np.pi * np.fft.rfftfreq(padded)
-    spectrum = np.fft.rfft(echo, padded)
-    slope = np.fft.irfft(spectrum * 1j * omega, padded) * rate
-    turned = np.fft.irfft(spectrum * -1j, padded)
+    omega = 2.0 * np.pi * np.fft.fftfreq(echoes.shape[1]) * rate_mhz
+    slope = np.fft.ifft(np.fft.fft(echoes) * 1j * omega).real
     energy = (slope**2).sum(axis=1)
+    turned = echoes.imag
     span = (slope * turned).sum(axis=1) ** 2 / (turned**2).sum(axis=1)
     return level / np.sqrt(energy), level / np.sqrt(np.maximum(energy - span, 1e-300))
 

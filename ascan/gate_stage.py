@@ -14,6 +14,7 @@ from ascan.gating import Gate, place_windows, window_samples
 from ascan.health.blanks import check_blanks
 from ascan.health.low_snr import check_snr
 from ascan.health.saturation import check_saturation
+from ascan.kernels.analytic import envelope_tops, quadrature_taps
 from ascan.kernels.fir import gaussian_taps
 from ascan.kernels.level import bits_of
 from ascan.noise import NoiseMeter, noise_correlation
@@ -21,6 +22,7 @@ from ascan.procedure import Procedure
 from ascan.recording import Recording
 from ascan.template import PLACES, Template, half_length, nominal_template
 from ascan.timing.echo import COARSE_SAMPLES, find_echoes, refuse_unusable
+from ascan.timing.envelope import FILTER_PERIODS, TOP_PERIODS
 from ascan.timing.head import HeadGuide, find_heads
 from ascan.timing.matched import noise_gain
 from ascan.timing.protocol import EchoRows
@@ -28,6 +30,8 @@ from ascan.timing.train import fit_trains
 
 # Where in a stored sample a held record reached a level is not known: evenly spread over it.
 HELD_U_SAMPLES = 1.0 / np.sqrt(12.0)
+# The envelope's top is sought this far from the own peak; its quadrature reaches further.
+ENVELOPE_PERIODS = TOP_PERIODS + FILTER_PERIODS
 SIGN_OF = {"any": 0, "positive": 1, "negative": -1}
 # What a head must exceed of the noise, whatever the procedure's threshold.
 HEAD_NOISE = 5.0
@@ -39,6 +43,7 @@ class GateEchoes:
 
     time_us: FloatArray
     u_time_us: FloatArray
+    envelope_us: FloatArray
     amplitude: FloatArray
     snr_db: FloatArray
     half_cycle: IntArray
@@ -71,6 +76,7 @@ class GateStage:
     nominal: Template = field(init=False)
     taps: AnyArray = field(init=False)
     search_taps: AnyArray | None = field(init=False)
+    quadrature: FloatArray = field(init=False)
     meter: NoiseMeter = field(init=False)
     noise_correlation: FloatArray = field(init=False)
 
@@ -91,6 +97,8 @@ class GateStage:
         object.__setattr__(self, "noise_correlation", noise_correlation(taps))
         object.__setattr__(self, "nominal", nominal_template(period, self.bandwidth, taps))
         object.__setattr__(self, "search_taps", self._search_taps())
+        half = int(np.ceil(FILTER_PERIODS * period))
+        object.__setattr__(self, "quadrature", quadrature_taps(half))
 
     def _search_taps(self) -> AnyArray | None:
         """Return the filter that echoes are sought through where none is timed through.
@@ -163,6 +171,7 @@ class GateStage:
         # Some methods look further round an echo than its reach.
         further = int(np.ceil(getattr(gate.timing, "extra_periods", 0.0) * self.meter.period))
         template = self.templates.get(gate.name, self.nominal)
+        further = max(further, int(np.ceil(ENVELOPE_PERIODS * self.meter.period)))
         if getattr(gate.timing, "takes_template", False):
             further += max(template.half, half_length(self.meter.period, self.bandwidth))
         margin = MARGIN + self.reach + further
@@ -210,6 +219,11 @@ class GateStage:
         refuse_unusable(peak, first, last, position, u_position, flags)
 
         has_echo = np.isfinite(position)
+        envelope = np.full(rows, np.nan)
+        if not recording.rectified:
+            near = int(np.ceil(TOP_PERIODS * self.meter.period))
+            found_at = np.where(has_echo, peak, -1)
+            envelope_tops(trace, found_at, near, self.meter.period, self.quadrature, envelope)
         top = np.where(has_echo, trace[np.arange(rows), np.maximum(peak, 0)], np.nan)
         place: FloatArray = np.add(position, origin)
         own_peak = np.where(has_echo, (peak + origin).astype(np.float64), np.nan)
@@ -223,6 +237,7 @@ class GateStage:
         return GateEchoes(
             time_us=start_time_us + place / rate,
             u_time_us=u_position / rate,
+            envelope_us=start_time_us + (envelope + origin) / rate,
             amplitude=top / recording.full_scale,
             snr_db=snr_db,
             half_cycle=half_cycle,

@@ -21,6 +21,7 @@ from ascan.gating import Gate
 from ascan.health.earlier_echo import CLEAR_PERIODS, NEAR_PERIODS, SHARES, check_earlier
 from ascan.health.finite import check_finite
 from ascan.health.ranges import check_ranges
+from ascan.health.skipped_cycle import check_cycle
 from ascan.health.surface_repeat import check_repeat
 from ascan.health.uneven_echoes import check_spacing
 from ascan.interval import take_intervals
@@ -99,6 +100,7 @@ class Pipeline:
             )
         for name in self.procedure.interval.gates:
             flags |= echoes[name].flags
+        self._check_cycles(echoes, flags)
         if not self.is_train:
             self._check_train(echoes, flags)
             self._check_earlier(block, start_time_us, echoes, flags)
@@ -119,6 +121,13 @@ class Pipeline:
         if self.calibration is not None:
             velocity = self.calibration.velocity_mm_per_us
         return gate.window_us(self._time_zero_us(), velocity)
+
+    def _check_cycles(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:
+        """Check that each echo was timed where the calibration's were, by their envelopes."""
+        period_us = 1.0 / self.procedure.probe.frequency_mhz
+        for name, lag_us in (self.calibration.lags_us if self.calibration else {}).items():
+            echo = echoes[name]
+            check_cycle(echo.time_us, echo.envelope_us, lag_us, period_us, flags)
 
     def _check_train(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:
         """Check the wall echoes that were used against each other and against the surface echo."""

@@ -26,6 +26,7 @@ RESULT_COLUMNS = {
 GATE_COLUMNS = {
     "time_us": ("us", "time of the echo after the transmit pulse"),
     "u_time_us": ("us", "its standard uncertainty from noise"),
+    "envelope_us": ("us", "time of the top of its envelope; NaN where none can be told"),
     "amplitude": ("1", "timed half-cycle's peak as a signed fraction of full scale"),
     "snr_db": ("dB", "that peak over noise"),
     "half_cycle": ("1", "half-cycles from the first that reached the threshold to the timed one"),

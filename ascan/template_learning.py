@@ -19,6 +19,9 @@ ROUNDS = 3
 SPARE = 16
 # An echo whose misfit is so many times the usual one has something beside it, and is left out.
 ODD = 3.0
+# Learned is as far as so many nominal halves; what holds less of the energy is left off; where the
+# scatter is so many times the usual one, another echo begins.
+WIDER, LEFT_OFF, STRANGE = 2.0, 1e-4, 5.0
 BLOCK_ROWS = 256
 
 
@@ -58,7 +61,7 @@ def _timed(pipeline: Pipeline, scan: Scan) -> Columns:
 
 def _mean_echo(pipeline: Pipeline, scan: Scan, gate: Gate, columns: Columns) -> Template | None:
     """Return the mean of a gate's unflagged echoes, each weighted by its height."""
-    present = pipeline.stage.templates.get(gate.name, pipeline.stage.nominal)
+    present = _wide(pipeline.stage.templates.get(gate.name, pipeline.stage.nominal), pipeline)
     rows = np.flatnonzero(columns[gate_column(gate.name, "flags")] == 0)
     if rows.size == 0:
         return None
@@ -70,8 +73,36 @@ def _mean_echo(pipeline: Pipeline, scan: Scan, gate: Gate, columns: Columns) -> 
     cut, height = cut[kept], height[kept]
     mean = height @ cut / (height @ height)
     size = np.abs(mean).max()
-    scatter = float(np.sqrt(np.mean((cut / height[:, None] - mean) ** 2))) / size
-    return Template(mean / size, echoes=int(kept.sum()), scatter=scatter)
+    apart = np.sqrt(np.mean((cut / height[:, None] - mean) ** 2, axis=0)) / size
+    half = _own_half(mean / size, apart)
+    middle = slice(mean.size // 2 - half, mean.size // 2 + half + 1)
+    scatter = float(np.sqrt(np.mean(apart[middle] ** 2)))
+    return Template(mean[middle] / size, echoes=int(kept.sum()), scatter=scatter)
+
+
+def _wide(template: Template, pipeline: Pipeline) -> Template:
+    """Return a template with room on both sides for a pulse longer than the nominal one."""
+    half = int(np.ceil(WIDER * pipeline.stage.nominal.half))
+    more = max(half - template.half, 0)
+    return Template(np.pad(template.samples, more))
+
+
+def _own_half(mean: FloatArray, apart: FloatArray) -> int:
+    """Return how far from its middle a mean echo is its own, in samples.
+
+    Up to where next to nothing of its energy is left, or where single echoes scatter far more than
+    they usually do: there another echo begins, on thin steps sooner than on thick ones.
+    """
+    middle = mean.size // 2
+    own = apart <= STRANGE * np.median(apart)
+    energy = mean @ mean
+    half = 1
+    while half < middle and own[middle - half] and own[middle + half]:
+        inside = mean[middle - half : middle + half + 1]
+        if energy - inside @ inside < LEFT_OFF * energy:
+            break
+        half += 1
+    return half
 
 
 def _cut(

@@ -163,6 +163,8 @@ class Calibration:
         for placing gates; they are no material's, and serve no other probe or path.
     templates : mapping of str to Template
         What an echo of each gate looks like, where the timing method takes that.
+    lags_us : mapping of str to float
+        By how much the echoes of each gate were timed after the top of their envelope.
 
     Examples
     --------
@@ -187,11 +189,12 @@ class Calibration:
     conditions: Mapping[str, str]
     dual: DualPart | None = None
     templates: Mapping[str, Template] = field(default_factory=dict)
+    lags_us: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         # Copies that nobody else can change.
         object.__setattr__(self, "covariance", _frozen(self.covariance))
-        for name in ("health", "signature", "conditions", "templates"):
+        for name in ("health", "signature", "conditions", "templates", "lags_us"):
             object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
     @property
@@ -242,6 +245,8 @@ class Calibration:
             parts.append(repr(self.dual.half_separation_mm))
         for name, template in sorted(self.templates.items()):
             parts += [name, template.samples.tolist(), template.echoes, template.scatter]
+        if self.lags_us:
+            parts.append(dict(self.lags_us))
         content = json.dumps(parts, sort_keys=True)
         return hashlib.sha256(content.encode()).hexdigest()
 

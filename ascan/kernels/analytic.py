@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray
+from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
+
+# The envelope is looked at every eighth of a period, then climbed.
+COARSE = 8.0
 
 
 def quadrature_taps(half: int) -> FloatArray:
@@ -39,3 +42,56 @@ def envelope(samples: AnyArray, place: int, taps: FloatArray) -> float:
     """Return the size of the analytic signal at one sample."""
     turned = quadrature(samples, place, taps)
     return np.float64(np.hypot(np.float64(samples[place]), turned))
+
+
+@compiled
+def envelope_top(
+    samples: AnyArray, middle: int, near: int, period: float, taps: FloatArray
+) -> tuple[int, float, float]:
+    """Return the sample of the envelope's top within ``near`` of a sample, its offset and height.
+
+    A parabola through the logarithms of three values, exact for a Gaussian. (−1, 0, 0) where the
+    top lies at the end of the reach, or outside the trace.
+    """
+    step = max(int(period / COARSE), 1)
+    best, height = -1, 0.0
+    for j in range(middle - near, middle + near + 1, step):
+        size = envelope(samples, j, taps) if 0 <= j < samples.size else 0.0
+        if size > height:
+            best, height = j, size
+    if best < 0:
+        return -1, 0.0, 0.0
+    for way in (-1, 1):
+        while 0 <= best + way < samples.size and abs(best + way - middle) <= near:
+            size = envelope(samples, best + way, taps)
+            if size <= height:
+                break
+            best, height = best + way, size
+    if best <= 0 or best + 1 >= samples.size or abs(best - middle) >= near:
+        return -1, 0.0, 0.0
+    before, after = envelope(samples, best - 1, taps), envelope(samples, best + 1, taps)
+    if not (before > 0.0 and after > 0.0):
+        return -1, 0.0, 0.0
+    a, b, c = np.log(before), np.log(height), np.log(after)
+    bend = a - 2.0 * b + c
+    if not bend < 0.0:
+        return -1, 0.0, 0.0
+    return best, 0.5 * (a - c) / bend, np.float64(np.exp(b - 0.125 * (a - c) ** 2 / bend))
+
+
+@compiled
+def envelope_tops(
+    trace: AnyArray,
+    peak: IntArray,
+    near: int,
+    period: float,
+    taps: FloatArray,
+    place: FloatArray,
+) -> None:
+    """Write where the envelope of each row's echo has its top, in samples; NaN where none is."""
+    for row in range(peak.size):
+        place[row] = np.nan
+        if peak[row] >= 0:
+            best, offset, _ = envelope_top(trace[row], peak[row], near, period, taps)
+            if best >= 0:
+                place[row] = best + offset

@@ -83,6 +83,8 @@ def save_calibration(calibration: Calibration, path: str | Path, *, replace: boo
             _write_dual(file.create_group("dual"), calibration.dual)
         for name, template in calibration.templates.items():
             _write_template(file.require_group("templates"), name, template)
+        if calibration.lags_us:
+            file.attrs["lags_us"] = json.dumps(dict(calibration.lags_us), sort_keys=True)
         for name in ("health", "signature", "conditions"):
             file.attrs[name] = json.dumps(dict(getattr(calibration, name)), sort_keys=True)
         file.attrs["digest"] = calibration.digest
@@ -173,11 +175,18 @@ def load_calibration(path: str | Path) -> Calibration:
         }
         digest = schema.attribute(file, "digest", place)
         dual = _read_dual(schema.subgroup(file, "dual", place), place) if "dual" in file else None
+        lags_us = json.loads(file.attrs.get("lags_us", "{}"))
         templates = {}
         if "templates" in file:
             templates = _read_templates(schema.subgroup(file, "templates", place), place)
         calibration = Calibration(
-            covariance=covariance, steps=steps, dual=dual, templates=templates, **scalars, **texts
+            covariance=covariance,
+            steps=steps,
+            dual=dual,
+            templates=templates,
+            lags_us=lags_us,
+            **scalars,
+            **texts,
         )
         if calibration.digest != digest:
             raise fault(place, "was changed since it was written", remedy="calibrate anew")

@@ -8,7 +8,7 @@ from typing import Any, ClassVar
 import numpy as np
 
 from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
-from ascan.kernels.analytic import envelope, quadrature_taps
+from ascan.kernels.analytic import envelope, envelope_top, quadrature_taps
 from ascan.kernels.jit import compiled
 from ascan.kernels.subsample import crossing_fraction
 from ascan.tables import number
@@ -43,25 +43,16 @@ def time_envelopes(
         if peak[row] < 0:
             continue
         samples = trace[row]
-        best, height = -1, 0.0
-        for j in range(peak[row] - near, peak[row] + near + 1):
-            size = envelope(samples, j, taps) if 0 <= j < samples.size else 0.0
-            if size > height:
-                best, height = j, size
-        if best <= 0 or abs(best - peak[row]) == near:
+        best, offset, height = envelope_top(samples, peak[row], near, period, taps)
+        if best < 0:
             continue
-        before, after = envelope(samples, best - 1, taps), envelope(samples, best + 1, taps)
-        # A parabola through logarithms: exact for a Gaussian.
-        a, b, c = np.log(before), np.log(height), np.log(after)
-        bend = a - 2.0 * b + c
-        if not bend < 0.0:
-            continue
-        offset = 0.5 * (a - c) / bend
         if fraction == 0.0:
             position[row] = best + offset
+            before, after = envelope(samples, best - 1, taps), envelope(samples, best + 1, taps)
+            bend = np.log(before) - 2.0 * np.log(envelope(samples, best, taps)) + np.log(after)
             u_position[row] = noise[row] * spread / (-bend * height)
             continue
-        level = fraction * np.exp(b - 0.125 * (a - c) ** 2 / bend)
+        level = fraction * height
         j = best
         while j > best - far and envelope(samples, j, taps) >= level:
             j -= 1

@@ -26,9 +26,9 @@ FLOORS = {
     "channels": 8, "head_learning": 8, "template_learning": 8,
     "engine": 9, "store": 9,
     "calibrating": 10, "stream": 10, "comparing": 11,
-    "examples": 11, "report": 11,
-    "commands": 12,
-    "cli": 13,
+    "examples": 12, "report": 12,
+    "commands": 13,
+    "cli": 14,
 }  # fmt: skip
 # Libraries that are imported in one room only.
 ROOMS = {"numba": {"kernels"}, "h5py": {"store"}, "matplotlib": {"report"}, "tqdm": {"commands"}}
