@@ -77,13 +77,21 @@ class Cell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepCell:
-    """What one method reached on steps of known thickness, calibrated on the same readings."""
+    """What one method reached on steps of known thickness, calibrated on the same readings.
+
+    Attributes
+    ----------
+    rows, refused, clean : int
+        Waveforms on the step; those without a thickness; those without a flag.
+    mean_error_um, spread_um, mean_u_um : float
+        Of those without a flag.
+    """
 
     method: str
     step_mm: float
     rows: int
-    read: int
-    flagged: int
+    refused: int
+    clean: int
     mean_error_um: float
     spread_um: float
     mean_u_um: float
@@ -331,19 +339,21 @@ def compare_on_steps(
         readings = measure(scan, procedure, calibration)
         for step in np.unique(known_mm[~np.isnan(known_mm)]):
             on: AnyArray = known_mm == step
-            read = on & ~is_fatal(readings.flags)
-            error = 1e3 * (readings.thickness_mm[read] - step)
+            refused = on & is_fatal(readings.flags)
+            # A flagged reading is for a second look, and says nothing of the method.
+            clean = on & (readings.flags == 0)
+            error = 1e3 * (readings.thickness_mm[clean] - step)
             some = error.size > 0
             cells.append(
                 StepCell(
                     method=label,
                     step_mm=float(step),
                     rows=int(on.sum()),
-                    read=int(read.sum()),
-                    flagged=int((readings.flags[on] != 0).sum()),
+                    refused=int(refused.sum()),
+                    clean=int(clean.sum()),
                     mean_error_um=float(error.mean()) if some else float("nan"),
                     spread_um=float(error.std()) if some else float("nan"),
-                    mean_u_um=1e3 * float(readings.u_mm[read].mean()) if some else float("nan"),
+                    mean_u_um=1e3 * float(readings.u_mm[clean].mean()) if some else float("nan"),
                 )
             )
     return cells

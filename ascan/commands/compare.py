@@ -172,13 +172,17 @@ def _lines(cells: Sequence[Cell]) -> list[str]:
 
 def _step_lines(cells: Sequence[StepCell]) -> list[str]:
     width = max(len(cell.method) for cell in cells)
-    out = [f"{'method':<{width}}  step mm  rows  read  flagged  error µm  spread µm   u µm"]
+    out = [f"{'method':<{width}}  step mm  rows  refused  clean  error µm  spread µm   u µm"]
     out += [
-        f"{c.method:<{width}}  {c.step_mm:7g}  {c.rows:4d}  {c.read:4d}  {c.flagged:7d}  "
+        f"{c.method:<{width}}  {c.step_mm:7g}  {c.rows:4d}  {c.refused:7d}  {c.clean:5d}  "
         f"{c.mean_error_um:+8.1f}  {c.spread_um:9.2f}  {c.mean_u_um:5.1f}"
         for c in cells
     ]
-    return [*out, "read back with the calibration that was fitted to these same readings"]
+    return [
+        *out,
+        "error, spread and u: of clean readings (no flag), read back with the calibration that "
+        "was fitted to them",
+    ]
 
 
 def _write_csv(cells: Sequence[Cell | StepCell], path: str, replace: bool) -> None:
