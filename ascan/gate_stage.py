@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from ascan.noise import NoiseMeter, noise_correlation
 from ascan.procedure import Procedure
 from ascan.recording import Recording
 from ascan.template import PLACES, Template, half_length, nominal_template
+from ascan.timing.clutter import clutter_beside, crests_of_noise
 from ascan.timing.echo import COARSE_SAMPLES, find_echoes, refuse_unusable
 from ascan.timing.envelope import FILTER_PERIODS, TOP_PERIODS
 from ascan.timing.head import HeadGuide, find_heads
@@ -32,6 +33,10 @@ from ascan.timing.train import fit_trains
 HELD_U_SAMPLES = 1.0 / np.sqrt(12.0)
 # The envelope's top is sought this far from the own peak; its quadrature reaches further.
 ENVELOPE_PERIODS = TOP_PERIODS + FILTER_PERIODS
+# An estimate of the noise in the probe's band scatters by a tenth; white noise seldom reaches this.
+COLOURED = 1.6
+# What swings as the pulse moves the envelope so many times as far as the carrier (own study).
+PHASE_FREE = 4.0
 SIGN_OF = {"any": 0, "positive": 1, "negative": -1}
 # What a head must exceed of the noise, whatever the procedure's threshold.
 HEAD_NOISE = 5.0
@@ -46,6 +51,7 @@ class GateEchoes:
     envelope_us: FloatArray
     amplitude: FloatArray
     snr_db: FloatArray
+    clutter: FloatArray
     half_cycle: IntArray
     sign: SignArray
     peak: IntArray
@@ -76,6 +82,8 @@ class GateStage:
     nominal: Template = field(init=False)
     taps: AnyArray = field(init=False)
     search_taps: AnyArray | None = field(init=False)
+    search_meter: NoiseMeter | None = field(init=False)
+    search_norm: float = field(init=False)
     quadrature: FloatArray = field(init=False)
     meter: NoiseMeter = field(init=False)
     noise_correlation: FloatArray = field(init=False)
@@ -96,7 +104,13 @@ class GateStage:
         object.__setattr__(self, "meter", meter)
         object.__setattr__(self, "noise_correlation", noise_correlation(taps))
         object.__setattr__(self, "nominal", nominal_template(period, self.bandwidth, taps))
-        object.__setattr__(self, "search_taps", self._search_taps())
+        search = self._search_taps()
+        object.__setattr__(self, "search_taps", search)
+        object.__setattr__(
+            self, "search_meter", None if search is None else replace(meter, taps=search)
+        )
+        norm = 1.0 if search is None else np.linalg.norm(np.r_[search[:0:-1], search])
+        object.__setattr__(self, "search_norm", float(norm))
         half = int(np.ceil(FILTER_PERIODS * period))
         object.__setattr__(self, "quadrature", quadrature_taps(half))
 
@@ -162,11 +176,16 @@ class GateStage:
 
         # Round an echo that is expected there is little else: its noise is that of the record.
         narrow = expected_us is not None
-        noise, noise_slope = self.meter.measure(
-            block,
-            np.zeros_like(first) if narrow else first,
-            np.full_like(last, samples) if narrow else last,
-        )
+        begin = np.zeros_like(first) if narrow else first
+        end = np.full_like(last, samples) if narrow else last
+        noise, noise_slope = self.meter.measure(block, begin, end)
+        electronic = noise.copy()
+        searched = getattr(gate.timing, "takes_template", False)
+        if searched and self.search_meter is not None:
+            # A template sees the noise of its own band only; where that is plainly more than white
+            # noise would put there (grain is all in the band), that counts.
+            inside = self.search_meter.measure(block, begin, end)[0] / self.search_norm
+            noise = np.where(inside > COLOURED * noise, inside, noise)
 
         # Some methods look further round an echo than its reach.
         further = int(np.ceil(getattr(gate.timing, "extra_periods", 0.0) * self.meter.period))
@@ -180,7 +199,7 @@ class GateStage:
         origin = first - margin
         condition_rows(block, recording.zero_code, origin, self.taps, trace)
         search = trace
-        if self.search_taps is not None and getattr(gate.timing, "takes_template", False):
+        if searched and self.search_taps is not None:
             search = np.empty_like(trace)
             condition_rows(block, recording.zero_code, origin, self.search_taps, search)
         first, last = first - origin, last - origin
@@ -202,11 +221,22 @@ class GateStage:
             template=template,
         )
         half_cycle = np.empty(rows, np.int64)
-        electronic = noise.copy()
         record = (-origin, samples - origin)
         self._find(gate, search, found, record, start_time_us + origin / rate, half_cycle, flags)
         if getattr(gate.timing, "settles_half_cycle", False) and gate.echo != "head":
             flags &= ~np.uint32(Flag.HALF_CYCLE_UNSURE)
+        clutter = np.empty(rows)
+        crests = crests_of_noise(self.reach, self.taps.size > 1)
+        clutter_beside(trace, first, last, found.peak, noise, self.reach, crests, clutter)
+        if gate.echo == "train":
+            # What lies beside its echoes is itself.
+            clutter[:] = 0.0
+        radians = 2.0 * np.pi / self.meter.period
+        # A template averages noise of all frequencies, but nothing that swings as its pulse does.
+        apart = search is not trace
+        if not apart:
+            noise[:] = np.hypot(noise, clutter)
+            noise_slope[:] = np.hypot(noise_slope, clutter * radians)
         position, u_position = np.full(rows, np.nan), np.full(rows, np.nan)
         spacing, u_spacing = np.full(rows, np.nan), np.full(rows, np.nan)
         if gate.echo == "train":
@@ -214,6 +244,11 @@ class GateStage:
         else:
             gate.timing.refine(found, position, u_position, flags)
         peak, sign = found.peak, found.sign
+        if apart:
+            height = np.abs(trace[np.arange(rows), np.maximum(peak, 0)])
+            share = clutter / np.maximum(height, 1e-300)
+            free = getattr(gate.timing, "phase_free", False)
+            u_position = np.hypot(u_position, share * (PHASE_FREE if free else 1.0) / radians)
         if recording.peak_held:
             u_position = np.hypot(u_position, HELD_U_SAMPLES)
         refuse_unusable(peak, first, last, position, u_position, flags)
@@ -240,6 +275,7 @@ class GateStage:
             envelope_us=start_time_us + (envelope + origin) / rate,
             amplitude=top / recording.full_scale,
             snr_db=snr_db,
+            clutter=np.where(has_echo, clutter / recording.full_scale, np.nan),
             half_cycle=half_cycle,
             sign=sign,
             peak=np.where(has_echo, peak + origin, -1),
@@ -301,7 +337,6 @@ class GateStage:
                 found.first,
                 found.last,
                 found.noise,
-                found.noise_slope,
                 np.maximum(height, HEAD_NOISE * found.noise),
                 clock_us,
                 1.0 / self.recording.sample_rate_mhz,

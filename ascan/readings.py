@@ -20,15 +20,16 @@ RESULT_COLUMNS = {
     "u_random_mm": ("mm", "part of u that differs from reading to reading"),
     "u_common_mm": ("mm", "part of u that all readings of the calibration share"),
     "interval_us": ("us", "interval the thickness was computed from"),
-    "u_interval_us": ("us", "its standard uncertainty from noise"),
+    "u_interval_us": ("us", "its standard uncertainty from noise and clutter"),
     "flags": ("1", "what the waveform showed"),
 }
 GATE_COLUMNS = {
     "time_us": ("us", "time of the echo after the transmit pulse"),
-    "u_time_us": ("us", "its standard uncertainty from noise"),
+    "u_time_us": ("us", "its standard uncertainty from noise and clutter"),
     "envelope_us": ("us", "time of the top of its envelope; NaN where none can be told"),
     "amplitude": ("1", "timed half-cycle's peak as a signed fraction of full scale"),
     "snr_db": ("dB", "that peak over noise"),
+    "clutter": ("1", "rms of what lies beside the echo beyond noise, fraction of full scale"),
     "half_cycle": ("1", "half-cycles from the first that reached the threshold to the timed one"),
     "flags": ("1", "what this gate showed"),
 }

@@ -19,7 +19,6 @@ from ascan.timing.arrival import (
     CLEAR_OF_BACKGROUND,
     LEAST_SHARE,
     NOTED,
-    WIDE_BAND,
     arrival_after,
     foretelling,
     is_quiet,
@@ -81,7 +80,6 @@ def find_heads(
     first: IntArray,
     last: IntArray,
     noise: FloatArray,
-    noise_slope: FloatArray,
     floor: FloatArray,
     clock_us: FloatArray,
     sample_us: float,
@@ -104,9 +102,8 @@ def find_heads(
         Conditioned samples, in codes from zero.
     first, last : ndarray, shape (n,)
         The gate within the trace; empty where ``last <= first``.
-    noise, noise_slope : ndarray, shape (n,)
-        Standard deviations of the noise (codes) and of its slope (codes per sample). What lies
-        between the echoes beyond it (grain) is added to them: it moves a time alike.
+    noise : ndarray, shape (n,)
+        Standard deviation of the noise, in codes.
     floor : ndarray, shape (n,)
         What an echo must reach at least, in codes.
     clock_us : ndarray, shape (n,)
@@ -176,10 +173,6 @@ def find_heads(
         if top < start or top >= stop:
             flags[row] |= NO_ECHO
             continue
-        grain = np.sqrt(max(level**2 - (WIDE_BAND * noise[row]) ** 2, 0.0))
-        noise[row] = np.hypot(noise[row], grain)
-        # Grain swings as the pulse does: a reach is one and a half of its periods.
-        noise_slope[row] = np.hypot(noise_slope[row], grain * 2.0 * np.pi * 1.5 / reach)
         peak[row] = top
         sign[row] = np.int8(1) if samples[top] >= 0.0 else np.int8(-1)
         begin[row] = max(start, top - reach)

@@ -1,0 +1,80 @@
+"""What lies between the echoes beyond noise: grain, ringing. It moves a time as noise does.
+
+A quiet stretch of the record does not show it, nor does averaging lower it.
+"""
+
+from __future__ import annotations
+
+from statistics import NormalDist
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FloatArray, IntArray
+from ascan.kernels.jit import compiled
+from ascan.timing.arrival import (
+    QUIETER,
+    QUIETER_SIGMAS,
+    SHORT_GATE,
+    WIDE_BAND,
+    background,
+)
+
+# A gate may hold little but its echo and the beginning of another: the background is read off what
+# stands this many reaches and more before the own peak, or else off the whole gate.
+CLEAR_REACHES = 2
+# The background of a short gate scatters: it is clutter from so many times what noise shows.
+BEYOND_NOISE = 1.25
+
+
+def crests_of_noise(reach: int, filtered: bool) -> float:
+    """Return the background up to which noise of level 1 alone may show.
+
+    The quarter quantile of the largest of the samples in half a period: independent ones where
+    there is no filter, else few.
+    """
+    half = max(reach // 3, 1)
+    white = NormalDist().inv_cdf(0.5 + 0.5 * QUIETER ** (1.0 / half)) / QUIETER_SIGMAS
+    return BEYOND_NOISE * (WIDE_BAND if filtered else max(white, WIDE_BAND))
+
+
+@compiled
+def clutter_beside(
+    trace: AnyArray,
+    first: IntArray,
+    last: IntArray,
+    peak: IntArray,
+    noise: FloatArray,
+    reach: int,
+    crests: float,
+    level: FloatArray,
+) -> None:
+    """Write the standard deviation of what lies beside each row's echo beyond its noise; or 0.
+
+    Parameters
+    ----------
+    trace : ndarray, shape (n, width)
+        Conditioned samples, in codes from zero.
+    first, last : ndarray, shape (n,)
+        The gate within the trace.
+    peak : ndarray, shape (n,)
+        The echo's own peak; -1 where there is none.
+    noise : ndarray, shape (n,)
+        Standard deviation of the noise, in codes.
+    reach : int
+        One and a half periods, in samples.
+    crests : float
+        What noise of level 1 alone would show (`crests_of_noise`).
+    level : ndarray, shape (n,)
+        Written, in codes. 0 in a gate of fewer than twelve half-periods, which holds little but its
+        echo.
+    """
+    room = np.empty(trace.shape[1])
+    half = max(reach // 3, 1)
+    for row in range(peak.size):
+        level[row] = 0.0
+        if peak[row] < 0 or (last[row] - first[row]) // half < SHORT_GATE:
+            continue
+        ahead = max(peak[row] - CLEAR_REACHES * reach, first[row])
+        found = background(trace[row], first[row], ahead, last[row], half, room)
+        if found > crests * noise[row]:
+            level[row] = np.sqrt(found**2 - noise[row] ** 2)
