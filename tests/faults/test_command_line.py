@@ -41,6 +41,53 @@ def ok(command: str) -> None:
     assert main(command.split()) == 0
 
 
+COMPARE = "compare component.npz --procedure wall.toml --method peak"
+SCENARIO = """
+[probe]
+arrangement = "contact"
+[wall]
+uniform_mm = [5.0, 12.0]
+count = 40
+[receiver]
+gain = 2.0
+"""
+
+
+def test_methods_side_by_side(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    Path("plates.toml").write_text(SCENARIO)
+    methods = "--method peak --method first_crossing:own_peak_fraction=0.5"
+    ok(
+        f"compare plates.toml --procedure wall.toml {methods} --snr-db 30 --csv t.csv --picture t.png"
+    )
+    said = capsys.readouterr().out
+    assert "over bound" in said
+    assert "no grain, roughness" in said
+    head, *rows = Path("t.csv").read_text().splitlines()
+    assert head.startswith("method,snr_db,rows,")
+    assert [row.split(",")[0] for row in rows] == ["peak", "first_crossing:own_peak_fraction=0.5"]
+    assert Path("t.png").read_bytes().startswith(b"\x89PNG")
+    ok("compare block.npz --procedure wall.toml --method peak --step 5=0-1 --step 20=4-5")
+    assert "clean readings" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("command", "told"),
+    [
+        (COMPARE, "a scan with --step"),
+        (f"{COMPARE}k --known-column known_mm", "unknown timing method 'peakk'"),
+        (f"{COMPARE} --known-column known_mm --picture t.png", "is drawn of a scenario only"),
+        ("compare clean_plate --procedure wall.toml --method peak --snr-db x", "-20 to 120 dB"),
+        ("compare clean_plate --procedure wall.toml --method peak:level", "NAME:KEY=VALUE"),
+        ("compare clean_plate --procedure wall.toml --method peak", "are flagged without any"),
+    ],
+)
+def test_comparisons_that_cannot_be_made(
+    job: Path, capsys: pytest.CaptureFixture[str], command: str, told: str
+) -> None:
+    assert main(command.split()) == 2
+    assert told in capsys.readouterr().err
+
+
 def test_the_whole_job(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     ok("info block.npz")
     ok(f"{CALIBRATE} --block-u-mm 0.01 -o c.h5")
