@@ -24,10 +24,14 @@ MODES = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interval:
-    """Mode, and the names of the gates whose echoes it is taken between, in order of arrival."""
+    """Mode, and the names of the gates whose echoes it is taken between, in order of arrival.
+
+    ``diffraction`` says whether echo times are freed of it (`ascan.path.diffraction`).
+    """
 
     mode: str = text(choices=tuple(MODES))
     gates: tuple[str, ...] = names()
+    diffraction: str = text("none", choices=("none", "round_element"))
 
     def __post_init__(self) -> None:
         count = len(self.gates)

@@ -26,6 +26,7 @@ from ascan.health.surface_repeat import check_repeat
 from ascan.health.uneven_echoes import check_spacing
 from ascan.interval import take_intervals
 from ascan.path.aperture import converted_later_us
+from ascan.path.diffraction import lead_table
 from ascan.path.pipe import crown_mm
 from ascan.procedure import Procedure
 from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column, gate_columns
@@ -53,6 +54,7 @@ class Pipeline:
     templates: Mapping[str, Template] | None = None
     stage: GateStage = field(init=False)
     surface: str = field(init=False)
+    leads: tuple[FloatArray, FloatArray] | None = field(init=False)
 
     def __post_init__(self) -> None:
         for name, given, wanted in (
@@ -69,6 +71,7 @@ class Pipeline:
         stage = GateStage(self.procedure, self.recording, guide, self.shift, templates)
         object.__setattr__(self, "stage", stage)
         object.__setattr__(self, "surface", _surface_gate(self.procedure))
+        object.__setattr__(self, "leads", _leads(self.procedure))
 
     def run(
         self, block: AnyArray, start_time_us: FloatArray, expected_us: FloatArray | None = None
@@ -183,7 +186,7 @@ class Pipeline:
         else:
             interval, u_interval = np.empty(rows), np.empty(rows)
             take_intervals(
-                np.stack([echo.time_us for echo in used]),
+                np.stack([self._freed(echo.time_us) for echo in used]),
                 np.stack([echo.u_time_us for echo in used]),
                 interval,
                 u_interval,
@@ -195,6 +198,15 @@ class Pipeline:
         interval[fatal] = np.nan
         u_interval[fatal] = np.nan
         return columns | {"interval_us": interval, "u_interval_us": u_interval, "flags": flags}
+
+    def _freed(self, time_us: FloatArray) -> FloatArray:
+        """Return echo times freed of diffraction, where the procedure asks for it."""
+        if self.leads is None:
+            return time_us
+        velocity = self.procedure.material.velocity_mm_per_us
+        path_mm, lead_us = self.leads
+        run_mm = velocity * (time_us - nominal_zero_us(self.procedure))
+        return np.asarray(time_us + np.interp(run_mm, path_mm, lead_us))
 
     def _to_thickness(
         self, fit: Calibration, interval: FloatArray, u_interval: FloatArray, flags: FlagArray
@@ -320,6 +332,19 @@ def guide_of(
     first, second = (geometry.middle_time_us(depth, velocity, echo) for echo in (1, 2))
     train = np.stack([first, second, first + converted_later_us(depth, velocity)])
     return HeadGuide(train_us=train + procedure.probe.delay_us)
+
+
+def _leads(procedure: Procedure) -> tuple[FloatArray, FloatArray] | None:
+    """Return by how much diffraction makes echoes early, by path; None where it is left in."""
+    probe = procedure.probe
+    if procedure.interval.diffraction == "none" or probe.element_diameter_mm is None:
+        return None
+    return lead_table(
+        probe.element_diameter_mm,
+        probe.frequency_mhz,
+        0.01 * probe.bandwidth_percent,
+        procedure.material.velocity_mm_per_us,
+    )
 
 
 def _surface_gate(procedure: Procedure) -> str:

@@ -25,6 +25,8 @@ class Probe:
     delay_us : float
         Nominal delay between the transmit trigger and the sound leaving the probe (for a dual
         probe: the element); places gates given in mm, and the repeats of the surface echo.
+    element_diameter_mm : float, optional
+        Of a round single element, for the diffraction correction.
     wedge_height_mm, wedge_velocity_mm_per_us, roof_deg : float, optional
         Of a dual probe: from the middle of an element down to the surface; velocity in the wedge;
         tilt of the elements. Nominal values do: the calibration takes up their errors.
@@ -37,6 +39,7 @@ class Probe:
     frequency_mhz: float = number(least=0.01, most=200.0)
     bandwidth_percent: float = number(60.0, least=5.0, most=150.0)
     delay_us: float = number(0.0, least=0.0)
+    element_diameter_mm: float | None = number(None, above=0.0, most=100.0)
     wedge_height_mm: float | None = number(None, above=0.0, most=100.0)
     wedge_velocity_mm_per_us: float | None = number(None, above=0.5, most=7.0)
     roof_deg: float = number(0.0, least=0.0, most=30.0)

@@ -104,6 +104,7 @@ class Procedure:
                     allowed="heads with time_zero_to_echo: a dual probe has no interface echo",
                 )
         self._check_trains()
+        self._check_diffraction()
         columns = [name for gate in self.gates for name in gate_columns(gate.name)]
         for name in columns:
             if columns.count(name) > 1 or name in RESULT_COLUMNS:
@@ -124,6 +125,19 @@ class Procedure:
                     f"names '{name}' before '{self.gate(name).follows}', which it follows",
                     allowed="the order of arrival",
                 )
+
+    def _check_diffraction(self) -> None:
+        """Refuse a diffraction correction that is not worked out for this probe."""
+        if self.interval.diffraction == "none":
+            return
+        if self.probe.arrangement != "contact" or self.probe.element_diameter_mm is None:
+            raise fault(
+                "interval.diffraction",
+                f"is 'round_element' for a {self.probe.arrangement} probe "
+                f"{'without' if self.probe.element_diameter_mm is None else 'with'} "
+                "element_diameter_mm",
+                allowed="a contact probe whose element_diameter_mm is given",
+            )
 
     def _check_trains(self) -> None:
         """Refuse a train that is not the only gate of an echo-to-echo interval, and one gate else.
@@ -192,7 +206,12 @@ class Procedure:
         """
         newer = {"peak_held": recording.peak_held, "gated_only": recording.gated_only}
         shaped = any(getattr(gate.timing, "takes_template", False) for gate in self.gates)
-        band = {"bandwidth_percent": self.probe.bandwidth_percent} if shaped else {}
+        spread = self.interval.diffraction != "none"
+        band: dict[str, Any] = {}
+        if shaped or spread:
+            band["bandwidth_percent"] = self.probe.bandwidth_percent
+        if spread:
+            band["freed_of_diffraction_mm"] = self.probe.element_diameter_mm
         return {
             "mode": self.interval.mode,
             "echoes": {

@@ -36,6 +36,8 @@ def draw_comparison(cells: Sequence[Cell], path: str | Path, *, replace: bool = 
         spread.plot(ratio, [cell.over_bound for cell in own], label=method, **style)
         honest.plot(ratio, [cell.error_over_u for cell in own], **style)
     spread.set_yscale("log")
+    spread.yaxis.set_major_formatter("{x:g}")
+    spread.yaxis.set_minor_formatter("{x:g}")
     spread.axhline(1.0, color="#30343b", linewidth=0.8)
     spread.set_ylabel("spread of the time over the bound for a known shape")
     honest.axhspan(0.95, 1.05, color="#dfe7ec")

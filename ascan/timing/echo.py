@@ -88,8 +88,9 @@ def find_echoes(
     Notes
     -----
     Flags: ``NO_ECHO`` where nothing reaches the threshold; ``AT_GATE_EDGE`` where the echo's reach
-    goes past the record, or where within it the signal outside the gate is larger than the peak
-    inside, or the first echo had reached the threshold before the gate began;
+    goes past the record, where the own peak is the gate's first or last sample, or where within the
+    echo's reach the signal outside the gate is larger than the peak inside, or the first echo had
+    reached the threshold before the gate began;
     ``HALF_CYCLE_UNSURE`` where noise may well have lifted one half-cycle above another.
     """
     for row in range(peak.size):
@@ -131,6 +132,9 @@ def find_echoes(
         )
         if (
             begins_before
+            # On the gate's last sample the crest itself may lie outside.
+            or best == start
+            or best == stop - 1
             or best - reach < record[0][row]
             or best + reach >= record[1][row]
             or rises_above(samples, keys, best - reach, start, height, count)

@@ -56,9 +56,8 @@ gain = 2.0
 def test_methods_side_by_side(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     Path("plates.toml").write_text(SCENARIO)
     methods = "--method peak --method first_crossing:own_peak_fraction=0.5"
-    ok(
-        f"compare plates.toml --procedure wall.toml {methods} --snr-db 30 --csv t.csv --picture t.png"
-    )
+    outputs = "--csv t.csv --picture t.png"
+    ok(f"compare plates.toml --procedure wall.toml {methods} --snr-db 30 {outputs}")
     said = capsys.readouterr().out
     assert "over bound" in said
     assert "no grain, roughness" in said
