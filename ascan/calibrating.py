@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -99,6 +100,21 @@ def calibrate(
     >>> print(f"{calibration.velocity_mm_per_us:.3f} {abs(calibration.zero_us):.3f}")
     5.920 0.000
     """
+    calibration = _calibrate_alone(scan, procedure, known_mm, u_known_mm)
+    if procedure.witness is None:
+        return calibration
+    second = dataclasses.replace(procedure, interval=procedure.witness, witness=None, coating=None)
+    witness = _calibrate_alone(scan, second, known_mm, u_known_mm)
+    return dataclasses.replace(calibration, witness=witness)
+
+
+def _calibrate_alone(
+    scan: Scan,
+    procedure: Procedure,
+    known_mm: npt.ArrayLike,
+    u_known_mm: npt.ArrayLike | None,
+) -> Calibration:
+    """Calibrate the procedure's interval."""
     known = np.asarray(known_mm, np.float64)
     if known.shape != (len(scan),):
         raise fault("known_mm", f"has shape {known.shape}", allowed=f"one per row, ({len(scan)},)")

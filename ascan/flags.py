@@ -39,6 +39,7 @@ class Flag(enum.IntFlag):
     HALF_CYCLE_UNSURE = 1 << 17
     CALIBRATION_IN_DOUBT = 1 << 18
     AT_MOST = 1 << 19
+    WITNESS_DISAGREES = 1 << 20
 
 
 FATAL = int(Flag.NO_ECHO | Flag.NOT_FINITE | Flag.GATE_OUTSIDE_RECORD | Flag.NOT_POSITIVE)
@@ -60,6 +61,8 @@ MEANINGS: dict[Flag, str] = {
     Flag.EARLIER_ECHO: "earlier echo: one about as large stands at a half or third of the interval",
     Flag.HALF_CYCLE_UNSURE: "half-cycle unsure: another is about as likely as the timed one",
     Flag.AT_MOST: "at most: thinner than the probe resolves; the value is an upper bound",
+    Flag.WITNESS_DISAGREES: "witness disagrees: the procedure's second interval gives another "
+    "thickness",
     Flag.CALIBRATION_IN_DOUBT: "calibration in doubt: its own health figures question it",
 }
 

@@ -7,7 +7,7 @@ waveform is a block of one. Nothing flows back up.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -38,6 +38,9 @@ from ascan.timing.head import HeadGuide
 
 Columns = dict[str, AnyArray]
 
+# Two thicknesses that differ by more of their standard uncertainties are not of one wall: chance
+# does so once in four hundred.
+MOST_OFF = 3.0
 # Some hundred rows amortise the calls; more gained nothing (benches/speed.py).
 BLOCK_BYTES = 2**21
 
@@ -55,6 +58,7 @@ class Pipeline:
     stage: GateStage = field(init=False)
     surface: str = field(init=False)
     leads: tuple[FloatArray, FloatArray] | None = field(init=False)
+    witness: Pipeline | None = field(init=False)
 
     def __post_init__(self) -> None:
         for name, given, wanted in (
@@ -72,6 +76,21 @@ class Pipeline:
         object.__setattr__(self, "stage", stage)
         object.__setattr__(self, "surface", _surface_gate(self.procedure))
         object.__setattr__(self, "leads", _leads(self.procedure))
+        object.__setattr__(self, "witness", self._second())
+
+    def _second(self) -> Pipeline | None:
+        """Return the pipeline of the procedure's second interval, where there is one to measure."""
+        second = self.procedure.witness
+        if second is None or self.calibration is None:
+            return None
+        if self.calibration.witness is None:
+            raise fault(
+                "calibration",
+                "was made without the procedure's witness",
+                remedy="calibrate anew with this procedure",
+            )
+        procedure = replace(self.procedure, interval=second, witness=None, coating=None)
+        return Pipeline(procedure, self.recording, self.calibration.witness)
 
     def run(
         self, block: AnyArray, start_time_us: FloatArray, expected_us: FloatArray | None = None
@@ -108,6 +127,9 @@ class Pipeline:
             self._check_train(echoes, flags)
             self._check_earlier(block, start_time_us, echoes, flags)
         columns = self._take_interval(echoes, flags)
+        if self.witness is not None:
+            seen = self.witness.run(block, start_time_us)
+            columns |= self._compare(columns, seen)
         for name, found in echoes.items():
             for suffix in GATE_COLUMNS:
                 columns[gate_column(name, suffix)] = getattr(found, suffix)
@@ -207,6 +229,26 @@ class Pipeline:
         path_mm, lead_us = self.leads
         run_mm = velocity * (time_us - nominal_zero_us(self.procedure))
         return np.asarray(time_us + np.interp(run_mm, path_mm, lead_us))
+
+    def _compare(self, columns: Columns, seen: Columns) -> Columns:
+        """Return what the second interval gives, and flag where the two disagree."""
+        procedure = self.procedure
+        apart = columns["thickness_mm"] - seen["thickness_mm"]
+        off = apart / np.hypot(columns["u_mm"], seen["u_mm"])
+        found = {
+            "witness_mm": seen["thickness_mm"],
+            "u_witness_mm": seen["u_mm"],
+            "witness_off": off,
+        }
+        disagrees = np.abs(off) > MOST_OFF
+        if procedure.coating is not None and self.calibration is not None:
+            # Back-wall echoes run in the wall alone; the other interval crosses the coating, too.
+            way = -1.0 if procedure.interval.mode == "echo_to_echo" else 1.0
+            ratio = procedure.coating.velocity_mm_per_us / self.calibration.velocity_mm_per_us
+            found["coating_mm"] = way * apart * ratio
+            disagrees &= way * apart < 0.0
+        columns["flags"] |= np.where(disagrees, np.uint32(Flag.WITNESS_DISAGREES), np.uint32(0))
+        return found
 
     def _to_thickness(
         self, fit: Calibration, interval: FloatArray, u_interval: FloatArray, flags: FlagArray

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -51,6 +52,13 @@ class Checks:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Coating:
+    """The coating that one of two intervals crosses and the other does not."""
+
+    velocity_mm_per_us: float = number(above=0.0, most=10.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Procedure:
     """A procedure, read with `load_procedure` or `Procedure.from_text`.
 
@@ -76,6 +84,8 @@ class Procedure:
     range: MeasuringRange = field(default_factory=MeasuringRange)
     checks: Checks = field(default_factory=Checks)
     pipe: Pipe | None = None
+    witness: Interval | None = None
+    coating: Coating | None = None
     text: str = text("")
 
     def __post_init__(self) -> None:
@@ -105,6 +115,7 @@ class Procedure:
                 )
         self._check_trains()
         self._check_diffraction()
+        self._check_witness()
         columns = [name for gate in self.gates for name in gate_columns(gate.name)]
         for name in columns:
             if columns.count(name) > 1 or name in RESULT_COLUMNS:
@@ -125,6 +136,21 @@ class Procedure:
                     f"names '{name}' before '{self.gate(name).follows}', which it follows",
                     allowed="the order of arrival",
                 )
+
+    def _check_witness(self) -> None:
+        """Refuse a witness that is no second interval, and a coating that none can show."""
+        if self.coating is not None and self.witness is None:
+            raise fault("coating", "is given without a witness", remedy="add [witness]")
+        if self.witness is None:
+            return
+        if self.witness.mode == self.interval.mode:
+            raise fault(
+                "witness.mode",
+                f"is '{self.witness.mode}', like the interval's",
+                allowed="another mode: the same one bears no witness",
+            )
+        # Whatever holds of an interval holds of it: the same checks.
+        dataclasses.replace(self, interval=self.witness, witness=None, coating=None)
 
     def _check_diffraction(self) -> None:
         """Refuse a diffraction correction that is not worked out for this probe."""
@@ -299,6 +325,8 @@ _TABLES: dict[str, type] = {
     "range": MeasuringRange,
     "checks": Checks,
     "pipe": Pipe,
+    "witness": Interval,
+    "coating": Coating,
 }
 
 

@@ -22,6 +22,10 @@ RESULT_COLUMNS = {
     "interval_us": ("us", "interval the thickness was computed from"),
     "u_interval_us": ("us", "its standard uncertainty from noise and clutter"),
     "flags": ("1", "what the waveform showed"),
+    "witness_mm": ("mm", "thickness by the procedure's second interval"),
+    "u_witness_mm": ("mm", "its combined standard uncertainty"),
+    "witness_off": ("1", "thickness less witness, in their combined standard uncertainties"),
+    "coating_mm": ("mm", "coating, from the two: what one interval crosses and the other does not"),
 }
 GATE_COLUMNS = {
     "time_us": ("us", "time of the echo after the transmit pulse"),

@@ -165,6 +165,8 @@ class Calibration:
         What an echo of each gate looks like, where the timing method takes that.
     lags_us : mapping of str to float
         By how much the echoes of each gate were timed after the top of their envelope.
+    witness : Calibration, optional
+        Of the procedure's second interval, from the same readings.
 
     Examples
     --------
@@ -190,6 +192,7 @@ class Calibration:
     dual: DualPart | None = None
     templates: Mapping[str, Template] = field(default_factory=dict)
     lags_us: Mapping[str, float] = field(default_factory=dict)
+    witness: Calibration | None = None
 
     def __post_init__(self) -> None:
         # Copies that nobody else can change.
@@ -245,6 +248,8 @@ class Calibration:
             parts.append(repr(self.dual.half_separation_mm))
         for name, template in sorted(self.templates.items()):
             parts += [name, template.samples.tolist(), template.echoes, template.scatter]
+        if self.witness is not None:
+            parts.append(self.witness.digest)
         if self.lags_us:
             parts.append(dict(self.lags_us))
         content = json.dumps(parts, sort_keys=True)
@@ -305,7 +310,10 @@ class Calibration:
             )
         if self.conditions.get("rows_left_out", "none") != "none":
             out.append(f"left out: {self.conditions['rows_left_out']}")
-        return out + [f"in doubt: {line}" for line in self.warnings]
+        out += [f"in doubt: {line}" for line in self.warnings]
+        if self.witness is not None:
+            out += ["witness:", *(f"  {line}" for line in self.witness.lines())]
+        return out
 
 
 def _frozen(array: AnyArray) -> AnyArray:

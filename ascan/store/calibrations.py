@@ -70,24 +70,30 @@ def save_calibration(calibration: Calibration, path: str | Path, *, replace: boo
     """
     with whole_file(path, replace=replace) as part, h5py.File(part, "w") as file:
         schema.stamp(file, schema.CALIBRATION, writer())
-        for name, (unit, meaning) in SCALARS.items():
-            item = file.create_dataset(name, data=getattr(calibration, name))
-            item.attrs.update({"units": unit, "long_name": meaning})
-        covariance = file.create_dataset("covariance", data=calibration.covariance)
-        covariance.attrs["units"] = "us, mm/us"
-        covariance.attrs["long_name"] = "covariance of zero_us and velocity_mm_per_us"
-        steps = file.create_group("steps")
-        for name, (unit, meaning) in STEP_COLUMNS.items():
-            schema.write_column(steps, name, getattr(calibration.steps, name), unit, meaning)
-        if calibration.dual is not None:
-            _write_dual(file.create_group("dual"), calibration.dual)
-        for name, template in calibration.templates.items():
-            _write_template(file.require_group("templates"), name, template)
-        if calibration.lags_us:
-            file.attrs["lags_us"] = json.dumps(dict(calibration.lags_us), sort_keys=True)
-        for name in ("health", "signature", "conditions"):
-            file.attrs[name] = json.dumps(dict(getattr(calibration, name)), sort_keys=True)
-        file.attrs["digest"] = calibration.digest
+        _write(file, calibration)
+
+
+def _write(group: h5py.Group, calibration: Calibration) -> None:
+    for name, (unit, meaning) in SCALARS.items():
+        item = group.create_dataset(name, data=getattr(calibration, name))
+        item.attrs.update({"units": unit, "long_name": meaning})
+    covariance = group.create_dataset("covariance", data=calibration.covariance)
+    covariance.attrs["units"] = "us, mm/us"
+    covariance.attrs["long_name"] = "covariance of zero_us and velocity_mm_per_us"
+    steps = group.create_group("steps")
+    for name, (unit, meaning) in STEP_COLUMNS.items():
+        schema.write_column(steps, name, getattr(calibration.steps, name), unit, meaning)
+    if calibration.dual is not None:
+        _write_dual(group.create_group("dual"), calibration.dual)
+    for name, template in calibration.templates.items():
+        _write_template(group.require_group("templates"), name, template)
+    if calibration.witness is not None:
+        _write(group.create_group("witness"), calibration.witness)
+    if calibration.lags_us:
+        group.attrs["lags_us"] = json.dumps(dict(calibration.lags_us), sort_keys=True)
+    for name in ("health", "signature", "conditions"):
+        group.attrs[name] = json.dumps(dict(getattr(calibration, name)), sort_keys=True)
+    group.attrs["digest"] = calibration.digest
 
 
 def _write_dual(group: h5py.Group, dual: DualPart) -> None:
@@ -158,36 +164,29 @@ def load_calibration(path: str | Path) -> Calibration:
     """
     place = str(path)
     with schema.opened(path, schema.CALIBRATION) as file:
-        scalars: dict[str, Any] = {
-            name: float(schema.dataset(file, name, place)[()]) for name in SCALARS
-        }
-        covariance = np.asarray(schema.dataset(file, "covariance", place)[...], np.float64)
-        group = schema.subgroup(file, "steps", place)
-        steps = Steps(
-            **{
-                name: schema.read_column(schema.dataset(group, name, place))
-                for name in STEP_COLUMNS
-            }
-        )
-        texts = {
-            name: json.loads(schema.attribute(file, name, place))
-            for name in ("health", "signature", "conditions")
-        }
-        digest = schema.attribute(file, "digest", place)
-        dual = _read_dual(schema.subgroup(file, "dual", place), place) if "dual" in file else None
-        lags_us = json.loads(file.attrs.get("lags_us", "{}"))
-        templates = {}
-        if "templates" in file:
-            templates = _read_templates(schema.subgroup(file, "templates", place), place)
-        calibration = Calibration(
-            covariance=covariance,
-            steps=steps,
-            dual=dual,
-            templates=templates,
-            lags_us=lags_us,
-            **scalars,
-            **texts,
-        )
-        if calibration.digest != digest:
-            raise fault(place, "was changed since it was written", remedy="calibrate anew")
+        return _read(file, place)
+
+
+def _read(group: h5py.Group, place: str) -> Calibration:
+    """Return the calibration in a group, checked against its digest."""
+    scalars: dict[str, Any] = {
+        name: float(schema.dataset(group, name, place)[()]) for name in SCALARS
+    }
+    covariance = np.asarray(schema.dataset(group, "covariance", place)[...], np.float64)
+    kept = schema.subgroup(group, "steps", place)
+    steps = Steps(
+        **{name: schema.read_column(schema.dataset(kept, name, place)) for name in STEP_COLUMNS}
+    )
+    texts = {
+        name: json.loads(schema.attribute(group, name, place))
+        for name in ("health", "signature", "conditions")
+    }
+    digest = schema.attribute(group, "digest", place)
+    parts: dict[str, Any] = {"lags_us": json.loads(group.attrs.get("lags_us", "{}"))}
+    for name, read in (("dual", _read_dual), ("templates", _read_templates), ("witness", _read)):
+        if name in group:
+            parts[name] = read(schema.subgroup(group, name, place), place)
+    calibration = Calibration(covariance=covariance, steps=steps, **parts, **scalars, **texts)
+    if calibration.digest != digest:
+        raise fault(place, "was changed since it was written", remedy="calibrate anew")
     return calibration

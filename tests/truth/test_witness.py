@@ -1,0 +1,123 @@
+"""Two intervals of one record as independent readings: agreement, disagreement, coating."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from builders import burst
+
+from ascan import (
+    AscanError,
+    Flag,
+    Procedure,
+    Scan,
+    calibrate,
+    load_calibration,
+    load_readings,
+    measure,
+    measure_to_file,
+    save_calibration,
+)
+from ascan.arrays import FloatArray
+
+TEXT = """
+probe = { arrangement = "contact", frequency_mhz = 5.0 }
+filter = { kind = "gaussian", centre_mhz = 5.0, bandwidth_mhz = 3.0 }
+interval = { mode = "time_zero_to_echo", gates = ["wall"] }
+witness = { mode = "echo_to_echo", gates = ["wall", "wall_2"] }
+[[gate]]
+name = "wall"
+start_us = 1.5
+stop_us = 4.6
+threshold = 0.2
+half_cycles = "positive"
+[[gate]]
+name = "wall_2"
+follows = "wall"
+start_us = 1.2
+stop_us = 4.6
+threshold = 0.1
+half_cycles = "positive"
+"""
+COATED = TEXT + "[coating]\nvelocity_mm_per_us = 2.4\n"
+
+
+def scan(thickness_mm: FloatArray, coating_mm: float = 0.0, second_off_us: float = 0.0) -> Scan:
+    """Two echoes; a coating of 2.4 mm/µs delays both alike; the second may be another's."""
+    rng = np.random.default_rng(1)
+    time_us = np.arange(1300) / 100.0
+    later = 2.0 * coating_mm / 2.4
+    once = 2.0 * thickness_mm / 5.92
+    signal = 0.6 * burst(time_us, later + once)
+    signal += 0.4 * burst(time_us, later + 2.0 * once + second_off_us)
+    return Scan.from_array(signal + rng.normal(0.0, 2e-3, signal.shape), sample_rate_mhz=100.0)
+
+
+SAME = '"time_zero_to_echo", gates = ["wall"]'
+STEPS = np.repeat([6.0, 8.0, 10.0, 12.0], 3)
+WALLS = np.linspace(6.0, 12.0, 40)
+
+
+def test_two_intervals_agree_on_a_bare_wall() -> None:
+    procedure = Procedure.from_text(TEXT)
+    calibration = calibrate(scan(STEPS), procedure, STEPS, u_known_mm=0.005)
+    readings = measure(scan(WALLS), procedure, calibration)
+    assert (readings.flags == 0).all()
+    assert readings.columns["witness_mm"] == pytest.approx(WALLS, abs=0.02)
+    assert np.abs(readings.columns["witness_off"]).max() < 3.0
+
+
+def test_a_coating_shows_as_their_difference() -> None:
+    """0.3 mm of 2.4 mm/µs makes the direct reading 0.3 × 5.92 / 2.4 = 0.74 mm thick: flagged."""
+    bare, coated = Procedure.from_text(TEXT), Procedure.from_text(COATED)
+    calibration = calibrate(scan(STEPS), bare, STEPS, u_known_mm=0.005)
+    doubted = measure(scan(WALLS, 0.3), bare, calibration)
+    assert ((doubted.flags & np.uint32(Flag.WITNESS_DISAGREES)) != 0).all()
+    assert doubted.columns["witness_mm"] == pytest.approx(WALLS, abs=0.02)
+    known = calibrate(scan(STEPS), coated, STEPS, u_known_mm=0.005)
+    readings = measure(scan(WALLS, 0.3), coated, known)
+    assert readings.columns["coating_mm"] == pytest.approx(0.3, abs=0.01)
+    assert ((readings.flags & np.uint32(Flag.WITNESS_DISAGREES)) == 0).all()
+
+
+def test_a_second_echo_that_is_not_the_walls_is_seen() -> None:
+    procedure = Procedure.from_text(TEXT)
+    calibration = calibrate(scan(STEPS), procedure, STEPS, u_known_mm=0.005)
+    readings = measure(scan(WALLS, second_off_us=0.05), procedure, calibration)
+    assert ((readings.flags & np.uint32(Flag.WITNESS_DISAGREES)) != 0).all()
+
+
+def test_it_is_kept_in_both_files(tmp_path: Path) -> None:
+    procedure = Procedure.from_text(TEXT)
+    calibration = calibrate(scan(STEPS), procedure, STEPS, u_known_mm=0.005)
+    save_calibration(calibration, tmp_path / "c.h5")
+    loaded = load_calibration(tmp_path / "c.h5")
+    assert loaded.digest == calibration.digest
+    assert loaded.witness is not None
+    assert loaded.witness.mode == "echo_to_echo"
+    measure_to_file(scan(WALLS), procedure, loaded, tmp_path / "r.h5")
+    kept = load_readings(tmp_path / "r.h5")
+    assert kept.columns["witness_mm"] == pytest.approx(WALLS, abs=0.02)
+
+
+def test_wrong_witnesses_are_refused() -> None:
+    with pytest.raises(AscanError, match="another mode"):
+        Procedure.from_text(
+            TEXT.replace(
+                '"echo_to_echo", gates = ["wall", "wall_2"]',
+                '"time_zero_to_echo", gates = ["wall"]',
+            )
+        )
+    with pytest.raises(AscanError, match="given without a witness"):
+        Procedure.from_text(
+            COATED.replace('witness = { mode = "echo_to_echo", gates = ["wall", "wall_2"] }', "")
+        )
+    procedure = Procedure.from_text(TEXT)
+    alone = Procedure.from_text(
+        TEXT.replace('witness = { mode = "echo_to_echo", gates = ["wall", "wall_2"] }', "")
+    )
+    calibration = calibrate(scan(STEPS), alone, STEPS, u_known_mm=0.005)
+    with pytest.raises(AscanError, match="without the procedure's witness"):
+        measure(scan(WALLS), procedure, calibration)
