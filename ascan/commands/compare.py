@@ -34,7 +34,7 @@ from ascan.store.scans import open_scan
 from ascan.timing.protocol import METHODS, method_from_table
 
 EXAMPLE = (
-    "ascan compare clean_plate --procedure wall.toml --method peak --method correlation\n"
+    "ascan compare clean_plate --procedure plate.toml --method peak --method correlation\n"
     "  ascan compare block.npz --procedure wall.toml --method peak --step 5=0-4 --step 10=5-9"
 )
 USUAL_SNR = "14,24,34,44,54"
