@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ascan.arrays import AnyArray, FloatArray, IntArray
+from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.calibrating import calibrate
 from ascan.engine import measure, time_echoes
 from ascan.errors import fault
@@ -180,8 +180,11 @@ def compare_methods(
         More than half of the waveforms are flagged without any noise.
     """
     first = next(iter(procedures.values()))
-    signals = _fit_to_compare(signals, first)
     quiet = time_echoes(signals.noise_free(), first).columns
+    good = _fit_to_compare(quiet["flags"])
+    quiet = {name: column[good] for name, column in quiet.items()}
+    truth = None if signals.true_us is None else signals.true_us[good]
+    signals = dataclasses.replace(signals, clean=signals.clean[good], true_us=truth)
     times = [quiet[gate_column(name, "time_us")] for name in first.interval.gates]
     used = [_echoes(signals, first, each) for each in times]
     amplitude = np.abs(used[-1]).max(axis=1)
@@ -195,8 +198,8 @@ def compare_methods(
         step = 2.0 ** (1 - signals.bits)
         whole = np.hypot(level, step / np.sqrt(12.0))
         bounds = [_bounds_us(echoes, signals.sample_rate_mhz, whole) for echoes in used]
-        known = _combined(np.array([bound[0] for bound in bounds]), first)
-        phase_free = _combined(np.array([bound[1] for bound in bounds]), first)
+        known = _combined(np.array([bound[0] for bound in bounds]))
+        phase_free = _combined(np.array([bound[1] for bound in bounds]))
         for label, procedure in procedures.items():
             cells.append(
                 _judge(scan, label, procedure, ratio, references[label], (known, phase_free))
@@ -204,9 +207,8 @@ def compare_methods(
     return cells
 
 
-def _fit_to_compare(signals: Signals, procedure: Procedure) -> Signals:
-    """Return the signals that the procedure times without a flag where there is no noise."""
-    flags = time_echoes(signals.noise_free(), procedure).flags
+def _fit_to_compare(flags: FlagArray) -> AnyArray:
+    """Return which waveforms show no flag where there is no noise."""
     good = flags == 0
     if 2 * good.sum() < good.size:
         found, counts = np.unique(flags, return_counts=True)
@@ -217,8 +219,7 @@ def _fit_to_compare(signals: Signals, procedure: Procedure) -> Signals:
             f"(most: {most})",
             remedy="set gates and threshold so that their echoes are found",
         )
-    truth = None if signals.true_us is None else signals.true_us[good]
-    return dataclasses.replace(signals, clean=signals.clean[good], true_us=truth)
+    return np.asarray(good)
 
 
 def _reference(signals: Signals, procedure: Procedure) -> tuple[FloatArray, float]:
@@ -271,7 +272,7 @@ def _bounds_us(
     return level / np.sqrt(energy), level / np.sqrt(np.maximum(energy - span, 1e-300))
 
 
-def _combined(each_us: FloatArray, procedure: Procedure) -> float:
+def _combined(each_us: FloatArray) -> float:
     """Return the bound of an interval from those of its echo times, shape (echoes, rows)."""
     weights = interval_weights(each_us)
     return float(np.sqrt(np.mean((weights**2 * each_us**2).sum(axis=0))))

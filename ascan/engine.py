@@ -12,7 +12,7 @@ from ascan.arrays import AnyArray
 from ascan.calibration.record import Calibration
 from ascan.channels import Calibrations, walk
 from ascan.errors import fault
-from ascan.pipeline import Columns, Pipeline
+from ascan.pipeline import Columns, Pipeline, joined
 from ascan.procedure import Procedure
 from ascan.readings import Reading, Readings
 from ascan.recording import check_meaning, recording_for
@@ -23,8 +23,7 @@ from ascan.template import Template
 
 def _gather(walk: Iterator[tuple[slice, Columns]]) -> Readings:
     """Return the readings of a scan in memory."""
-    blocks = [columns for _, columns in walk]
-    return Readings({name: np.concatenate([b[name] for b in blocks]) for name in blocks[0]})
+    return Readings(joined(columns for _, columns in walk))
 
 
 def time_echoes(

@@ -20,6 +20,7 @@ from ascan.kernels.level import bits_of
 from ascan.noise import NoiseMeter, noise_correlation
 from ascan.procedure import Procedure
 from ascan.recording import Recording
+from ascan.scan import Scan
 from ascan.template import PLACES, Template, half_length, nominal_template
 from ascan.timing.clutter import clutter_beside, crests_of_noise
 from ascan.timing.echo import COARSE_SAMPLES, find_echoes, refuse_unusable
@@ -114,6 +115,27 @@ class GateStage:
         half = int(np.ceil(FILTER_PERIODS * period))
         object.__setattr__(self, "quadrature", quadrature_taps(half))
 
+    def cut(self, scan: Scan, rows: IntArray, origin: IntArray, width: int) -> FloatArray:
+        """Return conditioned samples of a scan's rows, from each row's ``origin`` on.
+
+        Parameters
+        ----------
+        rows, origin : ndarray, shape (n,)
+            Numbers of the rows, and the first sample of each; it may lie outside the record.
+
+        Returns
+        -------
+        samples : ndarray, shape (n, width)
+            In codes from zero.
+        """
+        out = np.empty((rows.size, width), self.taps.dtype)
+        for k, row in enumerate(rows):
+            block = scan.rows.read_block(int(row), int(row) + 1)
+            condition_rows(
+                block, self.recording.zero_code, origin[k : k + 1], self.taps, out[k : k + 1]
+            )
+        return out.astype(np.float64)
+
     def _search_taps(self) -> AnyArray | None:
         """Return the filter that echoes are sought through where none is timed through.
 
@@ -191,7 +213,7 @@ class GateStage:
         further = int(np.ceil(getattr(gate.timing, "extra_periods", 0.0) * self.meter.period))
         template = self.templates.get(gate.name, self.nominal)
         further = max(further, int(np.ceil(ENVELOPE_PERIODS * self.meter.period)))
-        if getattr(gate.timing, "takes_template", False):
+        if searched:
             further += max(template.half, half_length(self.meter.period, self.bandwidth))
         margin = MARGIN + self.reach + further
         width = min(window_samples(window_us, rate), samples)

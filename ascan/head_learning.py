@@ -20,7 +20,6 @@ from ascan.calibration.curve import CurveFit, PathModel, choose_curve, least_sco
 from ascan.calibration.record import DualPart
 from ascan.calibration.step_block import StepMeans, gather_steps
 from ascan.calibration.vee_fit import LEAST_STEPS
-from ascan.conditioning import condition_rows
 from ascan.errors import AscanError, fault
 from ascan.flags import Flag, names
 from ascan.gate_stage import GateStage
@@ -30,7 +29,7 @@ from ascan.head_models import (
     vee_path,
     without_unlike,
 )
-from ascan.pipeline import Columns, Pipeline, guide_of
+from ascan.pipeline import Columns, Pipeline, guide_of, joined
 from ascan.procedure import Procedure
 from ascan.readings import Readings
 from ascan.scan import Scan
@@ -243,11 +242,14 @@ def _times(
 ) -> Columns:
     """Return the columns of the step readings; where echoes are expected, they are sought there."""
     pipeline = Pipeline(procedure, scan.recording, None, shift, guide)
-    blocks = []
-    for rows, block in scan.blocks(BLOCK_ROWS):
-        near = None if expected_us is None else expected_us[rows]
-        blocks.append(pipeline.run(block, scan.start_time_us[rows], near))
-    return {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
+    return joined(
+        pipeline.run(
+            block,
+            scan.start_time_us[rows],
+            None if expected_us is None else expected_us[rows],
+        )
+        for rows, block in scan.blocks(BLOCK_ROWS)
+    )
 
 
 def _astray(
@@ -268,21 +270,15 @@ def _cut_heads(
 ) -> tuple[FloatArray, int]:
     """Return the echoes of all usable rows round their timed tops, and the index of the top."""
     stage = GateStage(procedure, scan.recording)
-    period, zero = stage.meter.period, scan.recording.zero_code
+    period = stage.meter.period
     before, after = int(np.ceil(HEAD_BEFORE * period)), int(np.ceil(MOST_AFTER * period))
     rows = np.flatnonzero(attempt.usable)
     place = (attempt.columns["interval_us"] - scan.start_time_us) * scan.recording.sample_rate_mhz
-    heads = np.zeros((rows.size, before + after + 1))
-    for k, row in enumerate(rows):
-        block = scan.rows.read_block(int(row), int(row) + 1)
-        near = np.array([int(place[row])])
-        climb = np.empty((1, int(0.4 * period) + 2), stage.taps.dtype)
-        condition_rows(block, zero, near, stage.taps, climb)
-        top = near + int(np.argmax(polarity * climb[0]))
-        cut = np.empty((1, heads.shape[1]), stage.taps.dtype)
-        condition_rows(block, zero, top - before, stage.taps, cut)
-        heads[k] = cut[0] / np.abs(cut[0]).max()
-    return heads, before
+    near = place[rows].astype(np.int64)
+    climb = stage.cut(scan, rows, near, int(0.4 * period) + 2)
+    top = near + np.argmax(polarity * climb, axis=1)
+    heads = stage.cut(scan, rows, top - before, before + after + 1)
+    return heads / np.abs(heads).max(axis=1, keepdims=True), before
 
 
 def _mean_heads(
@@ -363,13 +359,9 @@ def _cross_talk(scan: Scan, procedure: Procedure, known: Known) -> FloatArray:
         rows = np.flatnonzero(known.label == step)
         envelope = np.zeros(samples)
         for row in rows:
-            block = scan.rows.read_block(int(row), int(row) + 1)
-            trace = np.empty((1, samples), stage.taps.dtype)
-            condition_rows(
-                block, scan.recording.zero_code, np.zeros(1, np.int64), stage.taps, trace
-            )
+            trace = stage.cut(scan, np.array([row]), np.zeros(1, np.int64), samples)[0]
             # A row that is not finite says nothing; it is named among those left out.
-            envelope += np.nan_to_num(np.abs(trace[0]), nan=np.inf, posinf=np.inf) / rows.size
+            envelope += np.nan_to_num(np.abs(trace), nan=np.inf, posinf=np.inf) / rows.size
         padded = np.pad(envelope, half)
         windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
         least = np.minimum(least, windows.max(axis=1))

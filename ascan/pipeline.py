@@ -6,7 +6,7 @@ waveform is a block of one. Nothing flows back up.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -340,6 +340,12 @@ class Pipeline:
                 "is called like a column of the readings",
                 remedy="rename it, or the gate",
             )
+
+
+def joined(blocks: Iterable[Columns]) -> Columns:
+    """Return the columns of successive blocks, one after another."""
+    parts = list(blocks)
+    return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
 
 def nominal_zero_us(procedure: Procedure) -> float:

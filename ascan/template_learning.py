@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from ascan.arrays import FloatArray, IntArray
-from ascan.conditioning import condition_rows
 from ascan.gating import Gate
-from ascan.pipeline import Columns, Pipeline
+from ascan.pipeline import Columns, Pipeline, joined
 from ascan.procedure import Procedure
 from ascan.readings import gate_column
 from ascan.scan import Scan
@@ -22,7 +21,6 @@ ODD = 3.0
 # Learned is as far as so many nominal halves; what holds less of the energy is left off; where the
 # scatter is so many times the usual one, another echo begins.
 WIDER, LEFT_OFF, STRANGE = 2.0, 1e-4, 5.0
-BLOCK_ROWS = 256
 
 
 def learn_templates(scan: Scan, procedure: Procedure) -> dict[str, Template]:
@@ -43,20 +41,13 @@ def learn_templates(scan: Scan, procedure: Procedure) -> dict[str, Template]:
     templates: dict[str, Template] = {}
     for _ in range(ROUNDS if gates else 0):
         pipeline = Pipeline(procedure, scan.recording, templates=templates)
-        columns = _timed(pipeline, scan)
+        columns = joined(found for _, found in pipeline.walk(scan))
         templates = {
             gate.name: learned
             for gate in gates
             if (learned := _mean_echo(pipeline, scan, gate, columns)) is not None
         }
     return templates
-
-
-def _timed(pipeline: Pipeline, scan: Scan) -> Columns:
-    blocks = [
-        pipeline.run(block, scan.start_time_us[rows]) for rows, block in scan.blocks(BLOCK_ROWS)
-    ]
-    return {name: np.concatenate([block[name] for block in blocks]) for name in blocks[0]}
 
 
 def _mean_echo(pipeline: Pipeline, scan: Scan, gate: Gate, columns: Columns) -> Template | None:
@@ -109,16 +100,9 @@ def _cut(
     pipeline: Pipeline, scan: Scan, rows: IntArray, place: FloatArray, half: int
 ) -> FloatArray:
     """Return echoes moved so that their places, in samples, lie on the middle sample."""
-    stage = pipeline.stage
     whole = np.rint(place).astype(np.int64)
     width = 2 * (half + SPARE) + 1
-    out = np.empty((rows.size, width))
-    for k, row in enumerate(rows):
-        block = scan.rows.read_block(int(row), int(row) + 1)
-        trace = np.empty((1, width), stage.taps.dtype)
-        origin = whole[k : k + 1] - half - SPARE
-        condition_rows(block, scan.recording.zero_code, origin, stage.taps, trace)
-        out[k] = trace[0]
+    out = pipeline.stage.cut(scan, rows, whole - half - SPARE, width)
     omega = 2.0 * np.pi * np.fft.rfftfreq(width)
     early = np.exp(1j * np.outer(place - whole, omega))
     moved = np.fft.irfft(np.fft.rfft(out) * early, width)

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 from ascan_synthetic.scenario import named_scenarios
+from ascan_synthetic.synthesis import Synthesis
 
 from ascan.arrays import FloatArray
 from ascan.commands.shared import add_common, check_outputs, known_of, say
@@ -137,7 +138,7 @@ def _signals(source: str) -> Signals:
         record=dataclasses.replace(made.record, bits=CLEAN_BITS, zero_code=0),
         receiver=dataclasses.replace(made.receiver, noise=0.0),
     )
-    synthesis = type(synthesis_of(source))(quiet)
+    synthesis = Synthesis(quiet)
     truth: FloatArray | None = None
     if made.probe.arrangement != "dual" and not made.receiver.jitter_ns:
         truth = 2.0 * synthesis.footprints.truth.axis_mm / _velocity(synthesis)

@@ -52,11 +52,12 @@ def envelope(samples: AnyArray, place: int, taps: FloatArray) -> float:
 @compiled
 def envelope_top(
     samples: AnyArray, middle: int, near: int, period: float, taps: FloatArray
-) -> tuple[int, float, float]:
+) -> tuple[int, float, float, float]:
     """Return the sample of the envelope's top within ``near`` of a sample, its offset and height.
 
-    A parabola through the logarithms of three values, exact for a Gaussian. (−1, 0, 0) where the
-    top lies at the end of the reach, or outside the trace.
+    And the bend of its logarithm there, per sample². A parabola through the logarithms of three
+    values, exact for a Gaussian. (−1, 0, 0, 0) where the top lies at the end of the reach, or
+    outside the trace.
     """
     step = max(int(period / COARSE), 1)
     best, height = -1, 0.0
@@ -65,7 +66,7 @@ def envelope_top(
         if size > height:
             best, height = j, size
     if best < 0:
-        return -1, 0.0, 0.0
+        return -1, 0.0, 0.0, 0.0
     for way in (-1, 1):
         while 0 <= best + way < samples.size and abs(best + way - middle) <= near:
             size = envelope(samples, best + way, taps)
@@ -73,15 +74,15 @@ def envelope_top(
                 break
             best, height = best + way, size
     if best <= 0 or best + 1 >= samples.size or abs(best - middle) >= near:
-        return -1, 0.0, 0.0
+        return -1, 0.0, 0.0, 0.0
     before, after = envelope(samples, best - 1, taps), envelope(samples, best + 1, taps)
     if not (before > 0.0 and after > 0.0):
-        return -1, 0.0, 0.0
+        return -1, 0.0, 0.0, 0.0
     a, b, c = np.log(before), np.log(height), np.log(after)
     bend = a - 2.0 * b + c
     if not bend < 0.0:
-        return -1, 0.0, 0.0
-    return best, 0.5 * (a - c) / bend, np.float64(np.exp(b - 0.125 * (a - c) ** 2 / bend))
+        return -1, 0.0, 0.0, 0.0
+    return best, 0.5 * (a - c) / bend, np.float64(np.exp(b - 0.125 * (a - c) ** 2 / bend)), bend
 
 
 @compiled
@@ -97,6 +98,6 @@ def envelope_tops(
     for row in range(peak.size):
         place[row] = np.nan
         if peak[row] >= 0:
-            best, offset, _ = envelope_top(trace[row], peak[row], near, period, taps)
+            best, offset, _, _ = envelope_top(trace[row], peak[row], near, period, taps)
             if best >= 0:
                 place[row] = best + offset

@@ -8,13 +8,10 @@ from typing import Any, ClassVar
 import numpy as np
 
 from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
-from ascan.flags import Flag
 from ascan.kernels.jit import compiled
 from ascan.template import PLACES
-from ascan.timing.matched import best_lag, dot_at, nearest_place, noise_gain, product_noise
+from ascan.timing.matched import dot_at, nearest_place, noise_gain, place_templates
 from ascan.timing.protocol import EchoRows
-
-UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
 
 
 @compiled
@@ -34,33 +31,23 @@ def phase_offset(
 @compiled
 def time_phases(
     trace: AnyArray,
-    peak: IntArray,
-    counts: SignArray,
+    lags: IntArray,
+    ways: SignArray,
     noise: FloatArray,
     shapes: FloatArray,
     turned: FloatArray,
     carrier: float,
-    reach: int,
     gain: float,
-    apart: float,
     position: FloatArray,
     u_position: FloatArray,
-    flags: FlagArray,
 ) -> None:
-    """Write the delay of each echo by its phase; ``gain`` is what noise of level 1 moves it by.
-
-    ``apart`` is what must lie between two crests to tell them apart in such noise.
-    """
+    """Write the delay of each echo by its phase; ``gain`` is what noise of level 1 moves it by."""
     middle = PLACES // 2
-    for row in range(peak.size):
-        if peak[row] < 0:
-            continue
-        samples = trace[row]
-        lag, way, margin = best_lag(samples, peak[row], reach, shapes[middle], counts[row])
+    for row in range(lags.size):
+        lag, way = lags[row], int(ways[row])
         if lag < 0:
             continue
-        if margin < apart * noise[row]:
-            flags[row] |= UNSURE
+        samples = trace[row]
         offset, _ = phase_offset(samples, lag, way, shapes[middle], turned[middle], carrier)
         # Where the spectrum is uneven the phase is not quite in step with the delay: a second
         # product, with the template moved next to the echo, leaves nothing of that.
@@ -98,18 +85,16 @@ class CarrierPhase:
     ) -> None:
         """Write the delay of each echo, in samples of the trace, and its standard uncertainty."""
         template = echoes.template
+        lags, ways = place_templates(echoes, flags)
         time_phases(
             echoes.trace,
-            echoes.peak,
-            echoes.counts,
+            lags,
+            ways,
             echoes.noise,
             template.shapes,
             template.turned,
             template.carrier,
-            int(np.ceil(1.5 * echoes.period)),
             noise_gain(template.turned[PLACES // 2], echoes.noise_correlation) / template.carrier,
-            product_noise(template.shapes[PLACES // 2], echoes.noise_correlation, echoes.period),
             position,
             u_position,
-            flags,
         )

@@ -5,46 +5,29 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-import numpy as np
-
 from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
-from ascan.flags import Flag
 from ascan.kernels.jit import compiled
-from ascan.template import PLACES
-from ascan.timing.matched import best_lag, between_samples, noise_gain, product_noise
+from ascan.timing.matched import between_samples, delay_gain, place_templates
 from ascan.timing.protocol import EchoRows
-
-UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
 
 
 @compiled
 def correlate(
     trace: AnyArray,
-    peak: IntArray,
-    counts: SignArray,
+    lags: IntArray,
+    ways: SignArray,
     noise: FloatArray,
     shapes: FloatArray,
     slopes: FloatArray,
-    reach: int,
     gain: float,
-    apart: float,
     position: FloatArray,
     u_position: FloatArray,
-    flags: FlagArray,
 ) -> None:
-    """Write where a template fits each echo best; ``gain`` is what noise of level 1 moves it by.
-
-    ``apart`` is what must lie between two crests to tell them apart in such noise.
-    """
-    middle = shapes[PLACES // 2]
-    for row in range(peak.size):
-        if peak[row] < 0:
-            continue
-        lag, way, margin = best_lag(trace[row], peak[row], reach, middle, counts[row])
+    """Write where a template fits each echo best; ``gain`` is what noise of level 1 moves it by."""
+    for row in range(lags.size):
+        lag, way = lags[row], int(ways[row])
         if lag < 0:
             continue
-        if margin < apart * noise[row]:
-            flags[row] |= UNSURE
         position[row], height = between_samples(trace[row], lag, way, shapes, slopes)
         u_position[row] = noise[row] * gain / height
 
@@ -78,19 +61,15 @@ class Correlation:
         self, echoes: EchoRows, position: FloatArray, u_position: FloatArray, flags: FlagArray
     ) -> None:
         """Write the delay of each echo, in samples of the trace, and its standard uncertainty."""
-        template = echoes.template
-        slope = template.slopes[PLACES // 2]
+        lags, ways = place_templates(echoes, flags)
         correlate(
             echoes.trace,
-            echoes.peak,
-            echoes.counts,
+            lags,
+            ways,
             echoes.noise,
-            template.shapes,
-            template.slopes,
-            int(np.ceil(1.5 * echoes.period)),
-            noise_gain(slope, echoes.noise_correlation) / float(slope @ slope),
-            product_noise(template.shapes[PLACES // 2], echoes.noise_correlation, echoes.period),
+            echoes.template.shapes,
+            echoes.template.slopes,
+            delay_gain(echoes),
             position,
             u_position,
-            flags,
         )

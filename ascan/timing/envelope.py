@@ -43,13 +43,11 @@ def time_envelopes(
         if peak[row] < 0:
             continue
         samples = trace[row]
-        best, offset, height = envelope_top(samples, peak[row], near, period, taps)
+        best, offset, height, bend = envelope_top(samples, peak[row], near, period, taps)
         if best < 0:
             continue
         if fraction == 0.0:
             position[row] = best + offset
-            before, after = envelope(samples, best - 1, taps), envelope(samples, best + 1, taps)
-            bend = np.log(before) - 2.0 * np.log(envelope(samples, best, taps)) + np.log(after)
             u_position[row] = noise[row] * spread / (-bend * height)
             continue
         level = fraction * height

@@ -8,11 +8,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray
+from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
+from ascan.flags import Flag
 from ascan.kernels.jit import compiled
 from ascan.kernels.subsample import peak_height, peak_offset
 from ascan.template import PLACES
 from ascan.timing.echo import UNSURE_SIGMAS
+from ascan.timing.protocol import EchoRows
+
+UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
 
 
 @compiled
@@ -53,6 +57,57 @@ def best_lag(
                 rival = size
         before, here = here, after
     return best, way, height - rival
+
+
+@compiled
+def best_lags(
+    trace: AnyArray,
+    peak: IntArray,
+    counts: SignArray,
+    noise: FloatArray,
+    shape: FloatArray,
+    reach: int,
+    apart: float,
+    lags: IntArray,
+    ways: SignArray,
+    flags: FlagArray,
+) -> None:
+    """Write the best lag and polarity of each row (−1: none); flag what noise may have decided.
+
+    ``apart`` is what must lie between two crests to tell them apart in noise of level 1.
+    """
+    for row in range(peak.size):
+        lags[row], ways[row] = -1, 1
+        if peak[row] < 0:
+            continue
+        lag, way, margin = best_lag(trace[row], peak[row], reach, shape, counts[row])
+        if lag < 0:
+            continue
+        lags[row], ways[row] = lag, way
+        if margin < apart * noise[row]:
+            flags[row] |= UNSURE
+
+
+def place_templates(echoes: EchoRows, flags: FlagArray) -> tuple[IntArray, SignArray]:
+    """Return where each echo's template fits best, to the sample (−1: nowhere), and its polarity.
+
+    Sought within one and a half periods of the own peak. Flag: ``HALF_CYCLE_UNSURE``.
+    """
+    shape = echoes.template.shapes[PLACES // 2]
+    lags, ways = np.empty(echoes.peak.size, np.int64), np.empty(echoes.peak.size, np.int8)
+    best_lags(
+        echoes.trace,
+        echoes.peak,
+        echoes.counts,
+        echoes.noise,
+        shape,
+        int(np.ceil(1.5 * echoes.period)),
+        product_noise(shape, echoes.noise_correlation, echoes.period),
+        lags,
+        ways,
+        flags,
+    )
+    return lags, ways
 
 
 @compiled
@@ -100,6 +155,12 @@ def product_noise(shape: FloatArray, correlation: FloatArray, period: float) -> 
     padded = np.concatenate([shape, np.zeros(2 * half)])
     turned, whole = padded + np.roll(padded, half), padded - np.roll(padded, 2 * half)
     return UNSURE_SIGMAS * max(noise_gain(turned, correlation), noise_gain(whole, correlation))
+
+
+def delay_gain(echoes: EchoRows) -> float:
+    """Return how far noise of level 1 moves the delay of an echo of height 1, in samples."""
+    slope = echoes.template.slopes[PLACES // 2]
+    return noise_gain(slope, echoes.noise_correlation) / float(slope @ slope)
 
 
 def noise_gain(weights: FloatArray, correlation: FloatArray) -> float:

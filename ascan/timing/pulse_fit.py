@@ -8,11 +8,10 @@ from typing import Any, ClassVar
 import numpy as np
 
 from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
-from ascan.flags import Flag
 from ascan.kernels.jit import compiled
 from ascan.tables import text
 from ascan.template import PLACES, SIGMA_OVER_BANDWIDTH
-from ascan.timing.matched import best_lag, nearest_place, noise_gain, product_noise
+from ascan.timing.matched import delay_gain, nearest_place, noise_gain, place_templates
 from ascan.timing.protocol import EchoRows
 
 # Gauss-Newton from a start within a fraction of a sample settles in three or four rounds.
@@ -22,9 +21,6 @@ SETTLED_SAMPLES = 1e-7
 RIDGE, TINY = 1e-12, 1e-200
 # A pulse of another width than this many times the nominal one is not the probe's.
 MOST_WIDTHS = 3.0
-
-
-UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
 
 
 @compiled
@@ -79,30 +75,20 @@ def fit_known(
 @compiled
 def fit_known_rows(
     trace: AnyArray,
-    peak: IntArray,
-    counts: SignArray,
+    lags: IntArray,
+    ways: SignArray,
     noise: FloatArray,
     shapes: FloatArray,
     slopes: FloatArray,
-    reach: int,
     gain: float,
-    apart: float,
     position: FloatArray,
     u_position: FloatArray,
-    flags: FlagArray,
 ) -> None:
-    """Write the least-squares delay of each echo; ``gain`` is what noise of level 1 moves it by.
-
-    ``apart`` is what must lie between two crests to tell them apart in such noise.
-    """
-    for row in range(peak.size):
-        if peak[row] < 0:
-            continue
-        lag, way, margin = best_lag(trace[row], peak[row], reach, shapes[PLACES // 2], counts[row])
+    """Write the least-squares delay of each echo; ``gain`` is what noise of level 1 moves it by."""
+    for row in range(lags.size):
+        lag, way = lags[row], int(ways[row])
         if lag < 0:
             continue
-        if margin < apart * noise[row]:
-            flags[row] |= UNSURE
         position[row], height = fit_known(trace[row], lag, way, shapes, slopes)
         u_position[row] = noise[row] * gain / height
 
@@ -128,7 +114,7 @@ def gaussian_columns(
 
 @compiled
 def fit_gaussian(
-    samples: AnyArray, lag: int, way: int, start: tuple[float, float], half: int, place: FloatArray
+    samples: AnyArray, lag: int, start: tuple[float, float], half: int, place: FloatArray
 ) -> bool:
     """Fit centre, width, frequency, phase and size of a Gaussian pulse by least squares.
 
@@ -204,7 +190,7 @@ def fit_gaussian_rows(
     for row in range(peak.size):
         if peak[row] < 0:
             continue
-        if fit_gaussian(trace[row], peak[row], 1, (width, omega), half, place):
+        if fit_gaussian(trace[row], peak[row], (width, omega), half, place):
             position[row] = place[0]
             u_position[row] = noise[row] * colour * place[1]
 
@@ -246,25 +232,18 @@ class PulseFit:
     ) -> None:
         """Write the delay of each echo, in samples of the trace, and its standard uncertainty."""
         template = echoes.template
-        slope = template.slopes[PLACES // 2]
-        gain = noise_gain(slope, echoes.noise_correlation) / float(slope @ slope)
-        reach = int(np.ceil(1.5 * echoes.period))
         if self.shape == "known":
+            lags, ways = place_templates(echoes, flags)
             fit_known_rows(
                 echoes.trace,
-                echoes.peak,
-                echoes.counts,
+                lags,
+                ways,
                 echoes.noise,
                 template.shapes,
                 template.slopes,
-                reach,
-                gain,
-                product_noise(
-                    template.shapes[PLACES // 2], echoes.noise_correlation, echoes.period
-                ),
+                delay_gain(echoes),
                 position,
                 u_position,
-                flags,
             )
             return
         fit_gaussian_rows(

@@ -121,6 +121,16 @@ def train_energy(own: FloatArray, spacing: float, decay: float, energy: FloatArr
 
 
 @compiled
+def train_energies(own: FloatArray, spacings: tuple[float, float]) -> FloatArray:
+    """Return `train_energy` of every spacing, half a sample apart, and decay that is tried."""
+    energies = np.empty((int(2.0 * (spacings[1] - spacings[0])) + 1, len(DECAYS), 2))
+    for n in range(energies.shape[0]):
+        for d in range(len(DECAYS)):
+            train_energy(own, spacings[0] + 0.5 * n, DECAYS[d], energies[n, d])
+    return energies
+
+
+@compiled
 def best_begins(
     samples: AnyArray,
     numbers: FloatArray,
@@ -195,6 +205,7 @@ def fit_from(
 def starts_of(
     products: FloatArray,
     own: FloatArray,
+    energies: FloatArray,
     window: tuple[int, int],
     spacings: tuple[float, float],
     period: float,
@@ -204,18 +215,17 @@ def starts_of(
     crests = np.empty(3 * MOST_CRESTS, np.int64)
     beside = max(int(period / 8.0), 1)
     count = crests_of(products, window[0], window[1], beside, crests)
-    steps = int(2.0 * (spacings[1] - spacings[0])) + 1
-    score = np.zeros(max(steps, 1))
+    steps = energies.shape[0]
+    score = np.zeros(steps)
     begin, decays = np.zeros(score.size), np.zeros(score.size)
-    energy = np.empty(2)
     for n in range(steps):
         spacing = spacings[0] + 0.5 * n
-        for decay in DECAYS:
-            train_energy(own, spacing, decay, energy)
+        for d in range(len(DECAYS)):
+            decay = DECAYS[d]
             for k in range(count):
                 if crests[k] < window[0] or crests[k] >= window[1]:
                     continue
-                found = explained(products, own, crests[k], spacing, decay, energy)
+                found = explained(products, own, crests[k], spacing, decay, energies[n, d])
                 if found > score[n]:
                     score[n], begin[n], decays[n] = found, crests[k], decay
     apart = int(0.5 * period)
@@ -278,6 +288,7 @@ def fit_trains(
     own = np.empty(shape.size)
     for lag in range(own.size):
         own[lag] = shape[lag:] @ shape[: shape.size - lag]
+    energies = train_energies(own, spacings)
     width = trace.shape[1]
     products, model = np.empty(width), np.empty(width)
     jacobian = np.empty((PARAMETERS, width))
@@ -291,7 +302,7 @@ def fit_trains(
         begin, stop = first[row], last[row]
         samples = trace[row]
         correlations(samples, shape, products)
-        count = starts_of(products, own, (begin, stop), spacings, period, starts)
+        count = starts_of(products, own, energies, (begin, stop), spacings, period, starts)
         variance = noise[row] * noise[row]
         room = (jacobian, model)
         least, rival, with_front = np.inf, np.inf, False
