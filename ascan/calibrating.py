@@ -14,15 +14,16 @@ from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.calibration.record import Calibration, Steps
 from ascan.calibration.step_block import StepFit, fit_steps, gather_steps
 from ascan.channels import channels_of
-from ascan.engine import time_echoes
 from ascan.errors import fault
 from ascan.flags import names
 from ascan.head_learning import learn_heads
 from ascan.path.direct import interval_us
+from ascan.pipeline import Pipeline, guide_of, joined
 from ascan.procedure import MeasuringRange, Procedure
 from ascan.readings import Readings
 from ascan.scan import Scan
 from ascan.template_learning import learn_templates
+from ascan.timing.head import HeadGuide
 
 # Step tolerance of the step-wedge block of ISO 16946:2015 (clauses 4 and 5, from extracts of it):
 # 0.02 mm up to 12.5 mm, 0.1 mm above; taken as rectangular.
@@ -36,6 +37,9 @@ POSSIBLE_VELOCITY = 1.5
 REPEATABLE_PERIODS = 0.1
 # Two echoes of one probe differ in shape and in timing method by no more than this.
 SHAPE_PERIODS = 2.0
+# The mode-converted echo of a dual probe changes its shape with the wall as the first one does not
+# (aperture-integrated echoes between steps 1 to 2 mm apart, own study).
+DRIFT_PERIODS = 0.05
 # What wear face, couplant and trigger delay a contact probe beyond its nominal delay.
 FACE_US = 1.0
 # A curve has zero and scale besides its correction: fewer steps leave nothing to test it with.
@@ -101,10 +105,10 @@ def calibrate(
     5.920 0.000
     """
     calibration = _calibrate_alone(scan, procedure, known_mm, u_known_mm)
-    if procedure.witness is None:
+    if procedure.second is None:
         return calibration
-    second = dataclasses.replace(procedure, interval=procedure.witness, witness=None, coating=None)
-    witness = _calibrate_alone(scan, second, known_mm, u_known_mm)
+    guide = guide_of(procedure, scan.recording, calibration)
+    witness = _calibrate_alone(scan, procedure.second, known_mm, u_known_mm, guide)
     return dataclasses.replace(calibration, witness=witness)
 
 
@@ -113,8 +117,9 @@ def _calibrate_alone(
     procedure: Procedure,
     known_mm: npt.ArrayLike,
     u_known_mm: npt.ArrayLike | None,
+    guide: HeadGuide | None = None,
 ) -> Calibration:
-    """Calibrate the procedure's interval."""
+    """Calibrate the procedure's interval; ``guide`` holds what is known of its heads already."""
     known = np.asarray(known_mm, np.float64)
     if known.shape != (len(scan),):
         raise fault("known_mm", f"has shape {known.shape}", allowed=f"one per row, ({len(scan)},)")
@@ -128,11 +133,12 @@ def _calibrate_alone(
         )
     u_known = _block_uncertainty(u_known_mm, known, rows, len(scan))
     _one_channel(scan, rows)
-    if procedure.gate(procedure.interval.gates[0]).echo == "head":
+    if procedure.gate(procedure.interval.gates[0]).echo == "head" and guide is None:
         return _calibrate_heads(scan, procedure, rows, known, u_known)
     steps = scan.choose(rows.tolist())
-    templates = learn_templates(steps, procedure)
-    times = time_echoes(steps, procedure, templates=templates)
+    templates = learn_templates(steps, procedure, guide)
+    pipeline = Pipeline(procedure, scan.recording, templates=templates, guide=guide)
+    times = Readings(joined(found for _, found in pipeline.walk(steps)))
     usable = times.flags == 0
     left_out = _left_out(times, known, rows, usable)
     if not usable.any():
@@ -143,7 +149,7 @@ def _calibrate_alone(
         )
     interval, u_interval = times.columns["interval_us"], times.columns["u_interval_us"]
     means = gather_steps(known[usable], u_known[usable], interval[usable], u_interval[usable])
-    fit = fit_steps(means, procedure.interval.mode, procedure.material)
+    fit = fit_steps(means, procedure.interval.mode, procedure.interval_material)
     _refuse_impossible(fit, procedure)
     health = _health(fit, procedure) | {
         "every_step_used": set(known.tolist()) == set(known[usable].tolist())
@@ -153,7 +159,7 @@ def _calibrate_alone(
         velocity_mm_per_us=fit.velocity_mm_per_us,
         covariance=fit.covariance,
         repeatability_us=fit.repeatability_us,
-        lack_of_fit_us=fit.lack_of_fit_us,
+        lack_of_fit_us=float(np.hypot(fit.lack_of_fit_us, _drift_us(procedure))),
         steps=fit.steps,
         fitted_zero_us=fit.fitted_zero_us,
         u_fitted_zero_us=fit.u_fitted_zero_us,
@@ -162,7 +168,15 @@ def _calibrate_alone(
         conditions=_conditions(scan, procedure, rows[usable].tolist(), left_out),
         templates=templates,
         lags_us=_lags_us(times, procedure, usable),
+        heights=_heights(times, procedure, usable),
     )
+
+
+def _drift_us(procedure: Procedure) -> float:
+    """Return how far an interval between echoes of unlike shape drifts between the steps."""
+    if procedure.interval.mode != "echo_to_converted":
+        return 0.0
+    return DRIFT_PERIODS / procedure.probe.frequency_mhz
 
 
 def _lags_us(times: Readings, procedure: Procedure, usable: AnyArray) -> dict[str, float]:
@@ -175,6 +189,17 @@ def _lags_us(times: Readings, procedure: Procedure, usable: AnyArray) -> dict[st
         if known.size and procedure.gate(name).echo != "train":
             lags[name] = float(np.median(known))
     return lags
+
+
+def _heights(
+    times: Readings, procedure: Procedure, usable: AnyArray
+) -> dict[str, tuple[float, float]]:
+    """Return least and largest height of each gate's usable echoes, as fractions of full scale."""
+    heights = {}
+    for name in procedure.interval.gates:
+        size = np.abs(times.picks(name)["amplitude"][usable])
+        heights[name] = (float(size.min()), float(size.max()))
+    return heights
 
 
 def _calibrate_heads(
@@ -231,6 +256,7 @@ def _calibrate_heads(
             "half_cycles_moved": ", ".join(moved) or "none",
             "timed_half_cycle": "positive" if dual.polarity > 0 else "negative",
         },
+        heights=_heights(learned.times, procedure, learned.usable),
         dual=dual,
     )
 
@@ -278,12 +304,13 @@ def _refuse_impossible(fit: StepFit, procedure: Procedure) -> None:
             allowed="above 0 µs",
             remedy="check which gates the interval names, and in which order",
         )
-    ratio = fit.velocity_mm_per_us / procedure.material.velocity_mm_per_us
+    nominal = procedure.interval_material.velocity_mm_per_us
+    ratio = fit.velocity_mm_per_us / nominal
     if not 1.0 / POSSIBLE_VELOCITY <= ratio <= POSSIBLE_VELOCITY:
         raise fault(
             "calibration",
             f"the velocity comes out as {fit.velocity_mm_per_us:.4g} mm/µs, the material's is "
-            f"{procedure.material.velocity_mm_per_us:g} mm/µs",
+            f"{nominal:g} mm/µs",
             remedy="check that the steps are in mm and on the right rows, and which echo is timed",
         )
 
@@ -301,7 +328,7 @@ def _zero_is_plausible(fit: StepFit, procedure: Procedure) -> bool:
 def _health(fit: StepFit, procedure: Procedure) -> dict[str, bool]:
     steps = fit.steps.thickness_mm
     fitted = 2 if procedure.interval.mode != "echo_to_echo" and steps.size > 1 else 1
-    nominal = procedure.material.velocity_mm_per_us
+    nominal = procedure.interval_material.velocity_mm_per_us
     return {
         "range_is_bracketed": _is_bracketed(steps, procedure.range),
         "residuals_tested": steps.size > fitted,

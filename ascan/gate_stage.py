@@ -73,6 +73,8 @@ class GateStage:
         Heads are timed on the half-cycle so many later than the one that opens them.
     templates : mapping of str to Template
         By gate; the nominal one stands in where none was learned.
+    heights : mapping of str to (float, float)
+        By gate: least and largest echo the calibration rests on, as fractions of full scale.
     """
 
     procedure: Procedure
@@ -80,6 +82,7 @@ class GateStage:
     guide: HeadGuide = field(default_factory=HeadGuide)
     shift: int = 0
     templates: Mapping[str, Template] = field(default_factory=dict)
+    heights: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     nominal: Template = field(init=False)
     taps: AnyArray = field(init=False)
     search_taps: AnyArray | None = field(init=False)
@@ -151,6 +154,11 @@ class GateStage:
         whole = np.concatenate([taps[:0:-1], taps])
         height = np.convolve(self.nominal.samples, whole, "same").max()
         return np.asarray((taps / height).astype(self.taps.dtype))
+
+    def _span(self, gate: Gate) -> tuple[float, float]:
+        """Return the heights of a gate's calibration echoes in codes."""
+        low, high = self.heights.get(gate.name, (np.nan, np.nan))
+        return low * self.recording.full_scale, high * self.recording.full_scale
 
     @property
     def bandwidth(self) -> float:
@@ -241,6 +249,7 @@ class GateStage:
             period=self.meter.period,
             bandwidth=self.bandwidth,
             template=template,
+            span=self._span(gate),
         )
         half_cycle = np.empty(rows, np.int64)
         record = (-origin, samples - origin)
@@ -248,7 +257,7 @@ class GateStage:
         if getattr(gate.timing, "settles_half_cycle", False) and gate.echo != "head":
             flags &= ~np.uint32(Flag.HALF_CYCLE_UNSURE)
         clutter = np.empty(rows)
-        crests = crests_of_noise(self.reach, self.taps.size > 1)
+        crests = crests_of_noise(self.reach, self.taps.size > 1, width)
         clutter_beside(trace, first, last, found.peak, noise, self.reach, crests, clutter)
         if gate.echo == "train":
             # What lies beside its echoes is itself.

@@ -176,7 +176,22 @@ def quiet_stretches(
                 if found == PIECES:
                     break
         squares = bias[row] * bias[row] + found - 1
+        if found > 1 and not has_quiet_sides(spread[:whole_count], chosen, beside_halves, limit):
+            # What is beside it comes through the filter: the others will do.
+            found -= 1
+            origin[row, 0] = origin[row, found]
+            origin[row, found] = -1
+            squares = np.float64(found)
         bias[row] = np.sqrt(squares / found)
+
+
+@compiled
+def has_quiet_sides(spread: AnyArray, chosen: int, beside: int, limit: float) -> bool:
+    """Tell whether what lies within ``beside`` half stretches of the chosen one is quiet, too."""
+    for k in range(max(chosen - beside, 0), min(chosen + beside + 1, spread.size)):
+        if k != chosen and spread[k] > limit:
+            return False
+    return True
 
 
 @compiled_sums

@@ -7,7 +7,7 @@ waveform is a block of one. Nothing flows back up.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -72,7 +72,8 @@ class Pipeline:
             self.calibration.check_signature(self.procedure.signature(self.recording))
         guide = self.guide or guide_of(self.procedure, self.recording, self.calibration)
         templates = self.templates or (self.calibration.templates if self.calibration else {})
-        stage = GateStage(self.procedure, self.recording, guide, self.shift, templates)
+        heights = self.calibration.heights if self.calibration else {}
+        stage = GateStage(self.procedure, self.recording, guide, self.shift, templates, heights)
         object.__setattr__(self, "stage", stage)
         object.__setattr__(self, "surface", _surface_gate(self.procedure))
         object.__setattr__(self, "leads", _leads(self.procedure))
@@ -80,7 +81,7 @@ class Pipeline:
 
     def _second(self) -> Pipeline | None:
         """Return the pipeline of the procedure's second interval, where there is one to measure."""
-        second = self.procedure.witness
+        second = self.procedure.second
         if second is None or self.calibration is None:
             return None
         if self.calibration.witness is None:
@@ -89,8 +90,7 @@ class Pipeline:
                 "was made without the procedure's witness",
                 remedy="calibrate anew with this procedure",
             )
-        procedure = replace(self.procedure, interval=second, witness=None, coating=None)
-        return Pipeline(procedure, self.recording, self.calibration.witness)
+        return Pipeline(second, self.recording, self.calibration.witness, guide=self.stage.guide)
 
     def run(
         self, block: AnyArray, start_time_us: FloatArray, expected_us: FloatArray | None = None
@@ -142,9 +142,16 @@ class Pipeline:
 
     def window_us(self, gate: Gate) -> tuple[float, float]:
         """Return a gate's start and stop in µs; its mm by calibration, else by nominal values."""
-        velocity = self.procedure.material.velocity_mm_per_us
-        if self.calibration is not None:
+        procedure = self.procedure
+        if (
+            procedure.interval.mode == "echo_to_converted"
+            and gate.name != procedure.interval.gates[1]
+        ):
+            velocity = procedure.material.velocity_mm_per_us
+        elif self.calibration is not None:
             velocity = self.calibration.velocity_mm_per_us
+        else:
+            velocity = procedure.interval_material.velocity_mm_per_us
         return gate.window_us(self._time_zero_us(), velocity)
 
     def _check_cycles(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:

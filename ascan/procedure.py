@@ -14,6 +14,7 @@ from ascan.errors import fault
 from ascan.gating import Gate, gate_from_table
 from ascan.interval import Interval
 from ascan.material import Material
+from ascan.path.aperture import SHEAR_RATIO
 from ascan.probe import Pipe, Probe
 from ascan.readings import RESULT_COLUMNS, gate_columns
 from ascan.recording import Recording
@@ -107,7 +108,8 @@ class Procedure:
                     remedy="put that gate above this one",
                 )
             earlier.add(gate.name)
-            if gate.echo == "head" and self.interval.mode != "time_zero_to_echo":
+            of_first = ("time_zero_to_echo", "echo_to_converted")
+            if gate.echo == "head" and self.interval.mode not in of_first:
                 raise fault(
                     f"gate '{gate.name}'",
                     f"seeks a head but the interval is {self.interval.mode}",
@@ -150,7 +152,7 @@ class Procedure:
                 allowed="another mode: the same one bears no witness",
             )
         # Whatever holds of an interval holds of it: the same checks.
-        dataclasses.replace(self, interval=self.witness, witness=None, coating=None)
+        _ = self.second
 
     def _check_diffraction(self) -> None:
         """Refuse a diffraction correction that is not worked out for this probe."""
@@ -218,6 +220,29 @@ class Procedure:
     def gate(self, name: str) -> Gate:
         """Return the gate of a name."""
         return next(gate for gate in self.gates if gate.name == name)
+
+    @property
+    def second(self) -> Procedure | None:
+        """The procedure of the witness, where there is one."""
+        if self.witness is None:
+            return None
+        return dataclasses.replace(self, interval=self.witness, witness=None, coating=None)
+
+    @property
+    def interval_material(self) -> Material:
+        """The material with the velocity that turns half an interval into thickness.
+
+        The wall's own; but an echo that runs one way as a transverse wave comes d (1/v_T − 1/v_L)
+        after the one that does not.
+        """
+        if self.interval.mode != "echo_to_converted":
+            return self.material
+        ratio = 2.0 * SHEAR_RATIO / (1.0 - SHEAR_RATIO)
+        return dataclasses.replace(
+            self.material,
+            velocity_mm_per_us=ratio * self.material.velocity_mm_per_us,
+            u_velocity_mm_per_us=ratio * self.material.u_velocity_mm_per_us,
+        )
 
     @property
     def reach_us(self) -> float:

@@ -11,6 +11,7 @@ from ascan.procedure import Procedure
 from ascan.readings import gate_column
 from ascan.scan import Scan
 from ascan.template import Template
+from ascan.timing.head import HeadGuide
 
 # The first mean is of echoes placed by a nominal pulse, the last by what was learned.
 ROUNDS = 3
@@ -23,7 +24,9 @@ ODD = 3.0
 WIDER, LEFT_OFF, STRANGE = 2.0, 1e-4, 5.0
 
 
-def learn_templates(scan: Scan, procedure: Procedure) -> dict[str, Template]:
+def learn_templates(
+    scan: Scan, procedure: Procedure, guide: HeadGuide | None = None
+) -> dict[str, Template]:
     """Return the mean echo of every gate whose method takes a template.
 
     Parameters
@@ -31,6 +34,8 @@ def learn_templates(scan: Scan, procedure: Procedure) -> dict[str, Template]:
     scan : Scan
         Step readings only; those with a flag are not used.
     procedure : Procedure
+    guide : HeadGuide, optional
+        What is known of its heads.
 
     Returns
     -------
@@ -40,7 +45,7 @@ def learn_templates(scan: Scan, procedure: Procedure) -> dict[str, Template]:
     gates = [gate for gate in procedure.gates if getattr(gate.timing, "takes_template", False)]
     templates: dict[str, Template] = {}
     for _ in range(ROUNDS if gates else 0):
-        pipeline = Pipeline(procedure, scan.recording, templates=templates)
+        pipeline = Pipeline(procedure, scan.recording, templates=templates, guide=guide)
         columns = joined(found for _, found in pipeline.walk(scan))
         templates = {
             gate.name: learned

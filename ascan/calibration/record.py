@@ -165,6 +165,8 @@ class Calibration:
         What an echo of each gate looks like, where the timing method takes that.
     lags_us : mapping of str to float
         By how much the echoes of each gate were timed after the top of their envelope.
+    heights : mapping of str to (float, float)
+        Least and largest height of the echoes of each gate, as fractions of full scale.
     witness : Calibration, optional
         Of the procedure's second interval, from the same readings.
 
@@ -192,12 +194,13 @@ class Calibration:
     dual: DualPart | None = None
     templates: Mapping[str, Template] = field(default_factory=dict)
     lags_us: Mapping[str, float] = field(default_factory=dict)
+    heights: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     witness: Calibration | None = None
 
     def __post_init__(self) -> None:
         # Copies that nobody else can change.
         object.__setattr__(self, "covariance", _frozen(self.covariance))
-        for name in ("health", "signature", "conditions", "templates", "lags_us"):
+        for name in ("health", "signature", "conditions", "templates", "lags_us", "heights"):
             object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
     @property
@@ -252,6 +255,8 @@ class Calibration:
             parts.append(self.witness.digest)
         if self.lags_us:
             parts.append(dict(self.lags_us))
+        if self.heights:
+            parts.append({name: list(span) for name, span in self.heights.items()})
         content = json.dumps(parts, sort_keys=True)
         return hashlib.sha256(content.encode()).hexdigest()
 

@@ -91,6 +91,8 @@ def _write(group: h5py.Group, calibration: Calibration) -> None:
         _write(group.create_group("witness"), calibration.witness)
     if calibration.lags_us:
         group.attrs["lags_us"] = json.dumps(dict(calibration.lags_us), sort_keys=True)
+    if calibration.heights:
+        group.attrs["heights"] = json.dumps(dict(calibration.heights), sort_keys=True)
     for name in ("health", "signature", "conditions"):
         group.attrs[name] = json.dumps(dict(getattr(calibration, name)), sort_keys=True)
     group.attrs["digest"] = calibration.digest
@@ -182,7 +184,11 @@ def _read(group: h5py.Group, place: str) -> Calibration:
         for name in ("health", "signature", "conditions")
     }
     digest = schema.attribute(group, "digest", place)
-    parts: dict[str, Any] = {"lags_us": json.loads(group.attrs.get("lags_us", "{}"))}
+    heights = json.loads(group.attrs.get("heights", "{}"))
+    parts: dict[str, Any] = {
+        "lags_us": json.loads(group.attrs.get("lags_us", "{}")),
+        "heights": {name: (low, high) for name, (low, high) in heights.items()},
+    }
     for name, read in (("dual", _read_dual), ("templates", _read_templates), ("witness", _read)):
         if name in group:
             parts[name] = read(schema.subgroup(group, name, place), place)

@@ -24,17 +24,24 @@ from ascan.timing.arrival import (
 CLEAR_REACHES = 2
 # The background of a short gate scatters: it is clutter from so many times what noise shows.
 BEYOND_NOISE = 1.25
+# An echo with both its tails takes up so many half-periods.
+ECHO_HALF_PERIODS = 9
+MOST_SHARE = 0.75
 
 
-def crests_of_noise(reach: int, filtered: bool) -> float:
-    """Return the background up to which noise of level 1 alone may show.
+def crests_of_noise(reach: int, filtered: bool, width: int) -> float:
+    """Return the background up to which noise of level 1 alone may show in a gate so wide.
 
     The quarter quantile of the largest of the samples in half a period: independent ones where
-    there is no filter, else few.
+    there is no filter, else few. The echo takes up half-periods of the gate, and none of them is
+    among the quieter ones.
     """
     half = max(reach // 3, 1)
-    white = NormalDist().inv_cdf(0.5 + 0.5 * QUIETER ** (1.0 / half)) / QUIETER_SIGMAS
-    return BEYOND_NOISE * (WIDE_BAND if filtered else max(white, WIDE_BAND))
+    whole = max(width // half, SHORT_GATE)
+    share = min(QUIETER * whole / (whole - ECHO_HALF_PERIODS), MOST_SHARE)
+    white = NormalDist().inv_cdf(0.5 + 0.5 * share ** (1.0 / half)) / QUIETER_SIGMAS
+    few = NormalDist().inv_cdf(0.5 + 0.5 * share) / NormalDist().inv_cdf(0.5 + 0.5 * QUIETER)
+    return BEYOND_NOISE * (WIDE_BAND * few if filtered else max(white, WIDE_BAND * few))
 
 
 @compiled

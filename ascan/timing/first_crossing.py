@@ -25,6 +25,7 @@ from ascan.timing.protocol import EchoRows
 NO_ECHO = np.uint32(Flag.NO_ECHO)
 AT_EDGE = np.uint32(Flag.AT_GATE_EDGE)
 LOW_SNR = np.uint32(Flag.LOW_SNR)
+UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
 
 # Below this many standard deviations of noise a level is tripped early: five leave less than one
 # early trigger in 10 000 over the hundred independent samples before an echo.
@@ -90,6 +91,55 @@ def cross_fixed_level(
 
 
 @compiled
+def rises_through(samples: AnyArray, start: int, stop: int, count: int, level: float) -> float:
+    """Return where a trace first rises through a level in start..stop; ``stop`` if it does not."""
+    j = start
+    while j < stop and (abs(samples[j]) if count == 0 else samples[j] * count) >= level:
+        j += 1
+    while j < stop and (abs(samples[j]) if count == 0 else samples[j] * count) < level:
+        j += 1
+    if j >= stop:
+        return np.float64(stop)
+    return place_crossing(samples, j - 1, 1 if samples[j] >= 0.0 else -1, level)[0]
+
+
+@compiled
+def add_walk(
+    trace: AnyArray,
+    begin: IntArray,
+    peak: IntArray,
+    counts: SignArray,
+    noise: FloatArray,
+    level: float,
+    span: tuple[float, float],
+    quarter: float,
+    position: FloatArray,
+    u_position: FloatArray,
+    flags: FlagArray,
+) -> None:
+    """Add to each uncertainty how far the crossing walks over the span of echo heights.
+
+    An echo of height a crosses the level where, were it as high as b, it would cross level × a / b.
+    The true place lies evenly between those of both ends of the span: their distance over √12
+    (JCGM 100:2008 4.3.7). ``HALF_CYCLE_UNSURE`` where it is more than a ``quarter`` of a period, in
+    samples: within the span another half-cycle crosses first.
+    """
+    for row in range(peak.size):
+        if not np.isfinite(position[row]):
+            continue
+        own = abs(np.float64(trace[row, peak[row]]))
+        low = min(max(level * own / max(span[1], own), SAFE_LEVEL * noise[row]), level)
+        high = level * own / min(span[0], own)
+        stop = peak[row] + 1
+        early = rises_through(trace[row], begin[row], stop, counts[row], low)
+        late = rises_through(trace[row], begin[row], stop, counts[row], high)
+        walk = max(late - min(early, position[row]), 0.0)
+        if walk > quarter:
+            flags[row] |= UNSURE
+        u_position[row] = np.hypot(u_position[row], walk / np.sqrt(12.0))
+
+
+@compiled
 def cross_own_fraction(
     trace: AnyArray,
     first: IntArray,
@@ -141,7 +191,8 @@ class FirstCrossing:
 
     A fixed level walks with the echo's amplitude, by up to a half-cycle and, where a half-cycle
     sinks below the level, by a whole one; only the fraction of the own peak does not. The
-    uncertainty given is that of noise alone.
+    uncertainty is that of noise and, for a fixed level with a calibration, of the walk over the
+    heights of the echoes that were calibrated on.
 
     References
     ----------
@@ -216,3 +267,17 @@ class FirstCrossing:
                 u_position,
                 flags,
             )
+            if np.isfinite(echoes.span[0]):
+                add_walk(
+                    echoes.trace,
+                    echoes.begin,
+                    echoes.peak,
+                    echoes.counts,
+                    echoes.noise,
+                    float(level),
+                    echoes.span,
+                    0.25 * echoes.period,
+                    position,
+                    u_position,
+                    flags,
+                )

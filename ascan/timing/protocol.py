@@ -46,6 +46,9 @@ class EchoRows:
         The probe's −6 dB bandwidth over its frequency.
     template : Template
         What an echo of this gate looks like: learned in calibration, else nominal.
+    span : tuple of float
+        Least and largest height, in codes, of the echoes the calibration rests on; NaN where there
+        is none.
     """
 
     trace: AnyArray
@@ -62,6 +65,7 @@ class EchoRows:
     period: float
     bandwidth: float
     template: Template
+    span: tuple[float, float]
 
 
 class TimingMethod(Protocol):

@@ -29,6 +29,17 @@ def test_values_on_a_seeded_record() -> None:
     assert found == pytest.approx([-250.04232032, -251.69427136, -247.73552167], abs=1e-7)
 
 
+def test_against_a_seismologists_library() -> None:
+    """Every inner split of a noisy burst, against ``obspy.signal.trigger.aic_simple``."""
+    trigger = pytest.importorskip("obspy.signal.trigger", reason="obspy is not installed")
+    rng = np.random.default_rng(11)
+    time_us = np.arange(400) / 100.0
+    burst = np.where(time_us > 2.0, np.sin(31.4 * time_us) * np.exp(-(time_us - 2.0)), 0.0)
+    record = burst + rng.normal(0.0, 0.02, 400)
+    theirs = np.asarray(trigger.aic_simple(record))[: aic(record).size]
+    assert aic(record)[1:-1] == pytest.approx(theirs[1:-1], rel=1e-9)
+
+
 def test_a_step_in_noise() -> None:
     """Noise of 0.1 that becomes 1.0 at sample 300: the least is at a split of 300."""
     rng = np.random.default_rng(7)

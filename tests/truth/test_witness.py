@@ -6,6 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from ascan_synthetic.synthesis import Synthesis
+from ascan_synthetic.tables import ProbeTable, ReceiverTable, RecordTable, Scenario, WallTable
 from builders import burst
 
 from ascan import (
@@ -121,3 +123,60 @@ def test_wrong_witnesses_are_refused() -> None:
     calibration = calibrate(scan(STEPS), alone, STEPS, u_known_mm=0.005)
     with pytest.raises(AscanError, match="without the procedure's witness"):
         measure(scan(WALLS), procedure, calibration)
+
+
+CONVERTED = """
+probe = { arrangement = "dual", frequency_mhz = 5.0, delay_us = 0.35, wedge_height_mm = 8.0, \
+wedge_velocity_mm_per_us = 2.35, roof_deg = 3.5, element_width_mm = 5.0, element_length_mm = 8.0, \
+element_gap_mm = 1.0 }
+interval = { mode = "time_zero_to_echo", gates = ["wall"] }
+witness = { mode = "echo_to_converted", gates = ["wall", "converted"] }
+[[gate]]
+name = "wall"
+start_us = 6.0
+stop_us = 17.0
+echo = "head"
+[[gate]]
+name = "converted"
+follows = "wall"
+start_us = 0.8
+stop_us = 2.0
+threshold = 0.01
+echo = "largest"
+timing = "envelope"
+"""
+
+
+def dual_scan(thickness_mm: FloatArray, late_us: float = 0.0) -> Scan:
+    """Aperture-integrated echoes with their mode-converted one, 60 dB; the clock may be late."""
+    made = Synthesis(
+        Scenario(
+            record=RecordTable(samples=1600, start_us=4.0, bits=16),
+            probe=ProbeTable(arrangement="dual", roof_deg=3.5),
+            wall=WallTable(steps_mm=tuple(thickness_mm.tolist())),
+            receiver=ReceiverTable(gain=0.5, noise=0.0),
+        )
+    )
+    signal = made.waveforms().astype(np.float64)
+    rng = np.random.default_rng(2)
+    signal += 1e-3 * np.abs(signal).max() * rng.standard_normal(signal.shape)
+    signal /= 2.0**15
+    return Scan.from_array(signal, sample_rate_mhz=100.0, start_time_us=4.0 + late_us)
+
+
+def test_the_mode_converted_echo_bears_witness() -> None:
+    """It comes d (1/v_T − 1/v_L) after the first: with a late clock it does not read thick."""
+    procedure = Procedure.from_text(CONVERTED)
+    steps = np.repeat([8.0, 9.0, 10.0, 12.0], 3)
+    calibration = calibrate(dual_scan(steps), procedure, steps, u_known_mm=0.005)
+    assert calibration.witness is not None
+    by_theory = 2.0 / (1.0 / 3.23 - 1.0 / 5.92)
+    assert calibration.witness.velocity_mm_per_us == pytest.approx(by_theory, rel=0.05)
+    walls = np.linspace(8.0, 12.0, 21)
+    readings = measure(dual_scan(walls), procedure, calibration)
+    assert np.abs(readings.columns["witness_mm"] - walls).max() < 0.12
+    assert np.abs(readings.columns["witness_off"]).max() < 3.0
+    late = measure(dual_scan(walls, 0.6), procedure, calibration)
+    assert (late.columns["thickness_mm"] - walls).min() > 1.6
+    assert np.abs(late.columns["witness_mm"] - walls).max() < 0.12
+    assert ((late.flags & np.uint32(Flag.WITNESS_DISAGREES)) != 0).mean() > 0.9
