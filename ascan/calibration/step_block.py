@@ -9,8 +9,9 @@ import numpy as np
 from scipy.special import gammaincc
 
 from ascan.arrays import FloatArray, IntArray
-from ascan.calibration.line import LineFit, fit_line
+from ascan.calibration.line import LineFit, fit_line, fit_line_both
 from ascan.calibration.record import Steps
+from ascan.calibration.screening import Doubt, detectable_us, doubted_step
 from ascan.errors import fault
 from ascan.material import Material
 from ascan.path.direct import interval_us as interval_of
@@ -33,15 +34,24 @@ class StepFit:
     fitted_zero_us: float = np.nan
     u_fitted_zero_us: float = np.nan
     p_value: float = np.nan
+    freedom: int = 0
+    detectable_us: float = np.nan
+    doubt: Doubt | None = None
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class EffectiveFit:
-    """A line, the excess scatter it was fitted with (µs), and the p-value without it."""
+    """A line, the excess scatter it was fitted with (µs), and the p-value without it.
+
+    ``detectable_us`` is the excess that the test would have found in four of five blocks; ``doubt``
+    the step that fits least, where the others agree without it.
+    """
 
     line: LineFit
     excess_us: float
     p_value: float
+    detectable_us: float = np.nan
+    doubt: Doubt | None = None
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -54,6 +64,11 @@ class StepMeans:
     u_interval_us: FloatArray
     readings: IntArray
     repeatability_us: float
+
+    @property
+    def repeat_freedom(self) -> int:
+        """Degrees of freedom of the repeatability."""
+        return int((self.readings - 1).sum())
 
 
 def gather_steps(
@@ -100,8 +115,8 @@ def fit_steps(means: StepMeans, mode: str, material: Material) -> StepFit:
     steps: their difference gives the velocity, then the delay follows (ASTM E797/E797M-21, 8.2.2).
     More: weighted least squares. Echo to echo the zero offset is 0 by definition.
 
-    Uncertainty of time and block are combined on the time axis, u² = u_t² + (2 u_d / v)²
-    (effective variance, JCGM 100:2008 5.1.2).
+    Both axes are uncertain: the line is York's; one through the origin weighs its steps by
+    u² = u_t² + (2 u_d / v)² (effective variance, JCGM 100:2008 5.1.2).
 
     Raises
     ------
@@ -116,46 +131,71 @@ def fit_steps(means: StepMeans, mode: str, material: Material) -> StepFit:
 
 
 def _fit_effective(means: StepMeans, velocity: float, *, through_origin: bool) -> EffectiveFit:
-    """Fit interval against thickness with both uncertainties on the time axis.
+    """Fit interval against thickness, both uncertain.
 
     Where the residuals scatter significantly more than block and timing explain, the excess τ is
     found for which χ² with u² + τ² equals the degrees of freedom, and the line is fitted again with
     it: then the covariance holds it, too.
     """
 
-    def fit(u: FloatArray) -> LineFit:
-        return fit_line(means.thickness_mm, means.interval_us, u, through_origin=through_origin)
+    def fit(excess_us: float) -> LineFit:
+        return _line(means, velocity, through_origin, excess_us)
 
-    slope = 2.0 / velocity
-    for _ in range(4):  # the slope enters the weights; it has settled after the second pass
-        u = np.hypot(means.u_interval_us, slope * means.u_thickness_mm)
-        line = fit(u)
-        if not line.slope > 0.0:
-            raise fault(
-                "calibration",
-                f"the interval changes by {line.slope:.4g} µs per mm of thickness",
-                allowed="a growing one",
-                remedy="look for steps given in the wrong order or echoes picked wrongly",
-            )
-        slope = line.slope
+    line = fit(0.0)
     freedom = line.degrees_of_freedom
     if freedom == 0:
         return EffectiveFit(line, 0.0, np.nan)
+    u = np.hypot(means.u_interval_us, line.slope * means.u_thickness_mm)
     p_value = float(gammaincc(freedom / 2.0, line.chi_squared / 2.0))
+    found = detectable_us(u, freedom, SIGNIFICANT)
     if not p_value < SIGNIFICANT:
-        return EffectiveFit(line, 0.0, p_value)
-    excess = _excess(fit, u)
-    return EffectiveFit(fit(np.hypot(u, excess)), excess, p_value)
+        return EffectiveFit(line, 0.0, p_value, found)
+    doubt = doubted_step(means.thickness_mm, means.interval_us, u, through_origin=through_origin)
+    excess = _excess(fit, float(u.max()))
+    return EffectiveFit(fit(excess), excess, p_value, found, doubt)
 
 
-def _excess(fit: Callable[[FloatArray], LineFit], u: FloatArray) -> float:
+def _line(
+    means: StepMeans, velocity: float, through_origin: bool, excess_us: float = 0.0
+) -> LineFit:
+    """Return the line through the steps, their times uncertain by ``excess_us`` besides."""
+    d, t, u_d = means.thickness_mm, means.interval_us, means.u_thickness_mm
+    u_t = np.hypot(means.u_interval_us, excess_us)
+    if not through_origin:
+        line = fit_line_both(d, t, u_d, u_t)
+    else:
+        slope = 2.0 / velocity
+        for _ in range(4):  # the slope enters the weights; it has settled after the second pass
+            line = fit_line(d, t, np.hypot(u_t, slope * u_d), through_origin=True)
+            slope = line.slope
+    if not line.slope > 0.0:
+        raise fault(
+            "calibration",
+            f"the interval changes by {line.slope:.4g} µs per mm of thickness"
+            + _out_of_order(d, t),
+            allowed="a growing one",
+            remedy="look for steps given in the wrong order or echoes picked wrongly",
+        )
+    return line
+
+
+def _out_of_order(thickness_mm: FloatArray, interval_us: FloatArray) -> str:
+    """Return which step comes before a thinner one, in words."""
+    early = np.flatnonzero(np.diff(interval_us) <= 0.0)
+    if early.size == 0:
+        return ""
+    thin, thick = thickness_mm[early[0]], thickness_mm[early[0] + 1]
+    return f"; the echo of the {thick:g} mm step comes no later than that of {thin:g} mm"
+
+
+def _excess(fit: Callable[[float], LineFit], start_us: float) -> float:
     """Return the τ for which χ² with u² + τ² equals the degrees of freedom."""
 
     def too_large(excess: float) -> bool:
-        line = fit(np.hypot(u, excess))
+        line = fit(excess)
         return line.chi_squared > line.degrees_of_freedom
 
-    low, high = 0.0, float(u.max())
+    low, high = 0.0, start_us
     while too_large(high):
         low, high = high, 2.0 * high
     for _ in range(50):
@@ -222,6 +262,9 @@ def _finish(
         fitted_zero_us=free_zero[0],
         u_fitted_zero_us=free_zero[1],
         p_value=fit.p_value,
+        freedom=line.degrees_of_freedom,
+        detectable_us=fit.detectable_us,
+        doubt=fit.doubt,
     )
 
 
