@@ -12,3 +12,5 @@ IntArray = npt.NDArray[np.int64]
 FlagArray = npt.NDArray[np.uint32]
 SignArray = npt.NDArray[np.int8]
 AnyArray = npt.NDArray[Any]
+# One value per row, by the name of the column.
+Columns = dict[str, AnyArray]

@@ -6,10 +6,10 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from ascan.arrays import AnyArray, IntArray
+from ascan.arrays import AnyArray, Columns, IntArray
 from ascan.calibration.record import Calibration
 from ascan.errors import fault
-from ascan.pipeline import Columns, Pipeline
+from ascan.pipeline import Pipeline
 from ascan.procedure import Procedure
 from ascan.scan import Progress, Scan
 

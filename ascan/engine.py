@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from ascan.arrays import AnyArray
+from ascan.arrays import AnyArray, Columns
 from ascan.calibration.record import Calibration
 from ascan.channels import Calibrations, walk
 from ascan.errors import fault
-from ascan.pipeline import Columns, Pipeline, joined
+from ascan.pipeline import Pipeline, joined
 from ascan.procedure import Procedure
 from ascan.readings import Reading, Readings
 from ascan.recording import check_meaning, recording_for

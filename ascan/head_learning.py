@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray, IntArray
 from ascan.calibration.curve import CurveFit, PathModel, choose_curve, least_score
 from ascan.calibration.record import DualPart
 from ascan.calibration.step_block import StepMeans, gather_steps
@@ -29,7 +29,7 @@ from ascan.head_models import (
     vee_path,
     without_unlike,
 )
-from ascan.pipeline import Columns, Pipeline, guide_of, joined
+from ascan.pipeline import Pipeline, guide_of, joined
 from ascan.procedure import Procedure
 from ascan.readings import Readings
 from ascan.scan import Scan

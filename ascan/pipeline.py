@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray
+from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.calibration.record import Calibration
 from ascan.conditioning import condition_rows
 from ascan.errors import fault
@@ -20,23 +20,19 @@ from ascan.gate_stage import GateEchoes, GateStage
 from ascan.gating import Gate
 from ascan.health.earlier_echo import CLEAR_PERIODS, NEAR_PERIODS, SHARES, check_earlier
 from ascan.health.finite import check_finite
-from ascan.health.ranges import check_ranges
 from ascan.health.skipped_cycle import check_cycle
 from ascan.health.surface_repeat import check_repeat
 from ascan.health.uneven_echoes import check_spacing
 from ascan.interval import take_intervals
 from ascan.path.aperture import converted_later_us
 from ascan.path.diffraction import lead_table
-from ascan.path.pipe import crown_mm
 from ascan.procedure import Procedure
 from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column, gate_columns
 from ascan.recording import Recording
 from ascan.scan import Progress, Scan
 from ascan.template import Template
-from ascan.thickness import look_up_thickness, to_thickness
+from ascan.thickness_stage import ThicknessStage
 from ascan.timing.head import HeadGuide
-
-Columns = dict[str, AnyArray]
 
 # Two thicknesses that differ by more of their standard uncertainties are not of one wall: chance
 # does so once in four hundred.
@@ -57,6 +53,7 @@ class Pipeline:
     templates: Mapping[str, Template] | None = None
     stage: GateStage = field(init=False)
     surface: str = field(init=False)
+    to_thickness: ThicknessStage | None = field(init=False)
     leads: tuple[FloatArray, FloatArray] | None = field(init=False)
     witness: Pipeline | None = field(init=False)
 
@@ -76,6 +73,8 @@ class Pipeline:
         stage = GateStage(self.procedure, self.recording, guide, self.shift, templates, heights)
         object.__setattr__(self, "stage", stage)
         object.__setattr__(self, "surface", _surface_gate(self.procedure))
+        bound = ThicknessStage(self.procedure, self.calibration) if self.calibration else None
+        object.__setattr__(self, "to_thickness", bound)
         object.__setattr__(self, "leads", _leads(self.procedure))
         object.__setattr__(self, "witness", self._second())
 
@@ -93,7 +92,11 @@ class Pipeline:
         return Pipeline(second, self.recording, self.calibration.witness, guide=self.stage.guide)
 
     def run(
-        self, block: AnyArray, start_time_us: FloatArray, expected_us: FloatArray | None = None
+        self,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        expected_us: FloatArray | None = None,
+        component_c: FloatArray | None = None,
     ) -> Columns:
         """Take a block through all stages.
 
@@ -103,6 +106,8 @@ class Pipeline:
         start_time_us : ndarray, shape (n,)
         expected_us : ndarray, shape (n,), optional
             When the echo of the only gate is expected (steps of known thickness).
+        component_c : ndarray, shape (n,), optional
+            Temperature under each waveform.
 
         Returns
         -------
@@ -126,9 +131,9 @@ class Pipeline:
         if not self.is_train:
             self._check_train(echoes, flags)
             self._check_earlier(block, start_time_us, echoes, flags)
-        columns = self._take_interval(echoes, flags)
+        columns = self._take_interval(echoes, flags, component_c)
         if self.witness is not None:
-            seen = self.witness.run(block, start_time_us)
+            seen = self.witness.run(block, start_time_us, component_c=component_c)
             columns |= self._compare(columns, seen)
         for name, found in echoes.items():
             for suffix in GATE_COLUMNS:
@@ -206,7 +211,12 @@ class Pipeline:
             return self.calibration.zero_us
         return nominal_zero_us(self.procedure)
 
-    def _take_interval(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> Columns:
+    def _take_interval(
+        self,
+        echoes: Mapping[str, GateEchoes],
+        flags: FlagArray,
+        component_c: FloatArray | None,
+    ) -> Columns:
         """Return interval, thickness, uncertainties and flags of a block."""
         rows = len(flags)
         used = [echoes[name] for name in self.procedure.interval.gates]
@@ -221,8 +231,8 @@ class Pipeline:
                 u_interval,
             )
         columns: Columns = {}
-        if self.calibration is not None:
-            columns = self._to_thickness(self.calibration, interval, u_interval, flags)
+        if self.to_thickness is not None:
+            columns = self.to_thickness.run(interval, u_interval, flags, component_c)
         fatal = is_fatal(flags)
         interval[fatal] = np.nan
         u_interval[fatal] = np.nan
@@ -257,74 +267,15 @@ class Pipeline:
         columns["flags"] |= np.where(disagrees, np.uint32(Flag.WITNESS_DISAGREES), np.uint32(0))
         return found
 
-    def _to_thickness(
-        self, fit: Calibration, interval: FloatArray, u_interval: FloatArray, flags: FlagArray
-    ) -> Columns:
-        rows = len(flags)
-        thickness, u_random, u_common = np.empty(rows), np.empty(rows), np.empty(rows)
-        if fit.dual is None:
-            to_thickness(
-                interval,
-                u_interval,
-                fit.zero_us,
-                fit.velocity_mm_per_us,
-                fit.covariance,
-                fit.repeatability_us,
-                fit.lack_of_fit_us,
-                thickness,
-                u_random,
-                u_common,
-                flags,
-            )
-        else:
-            look_up_thickness(
-                interval,
-                u_interval,
-                (fit.dual.thickness_mm, fit.dual.time_us, fit.dual.u_time_us),
-                float(fit.dual.time_us[0]) - 2.0 * self.procedure.reach_us,
-                fit.minimum_mm,
-                fit.repeatability_us,
-                thickness,
-                u_random,
-                u_common,
-                flags,
-            )
-        added, u_added = self.crown_mm
-        thickness += added
-        u_common = np.hypot(u_common, u_added)
-        if fit.is_in_doubt:
-            flags |= np.uint32(Flag.CALIBRATION_IN_DOUBT)
-        u = np.hypot(u_random, u_common)
-        span = self.procedure.range
-        check_ranges(
-            thickness, u, (fit.minimum_mm, fit.maximum_mm), (span.min_mm, span.max_mm), flags
-        )
-        return {
-            "thickness_mm": thickness,
-            "u_mm": u,
-            "u_random_mm": u_random,
-            "u_common_mm": u_common,
-        }
-
-    @property
-    def crown_mm(self) -> tuple[float, float]:
-        """What a pipe's curvature adds to every reading, and its standard uncertainty, in mm."""
-        pipe = self.procedure.pipe
-        if pipe is None or pipe.barrier == "across" or self.calibration is None:
-            return 0.0, 0.0
-        dual = self.calibration.dual
-        if dual is None or not np.isfinite(dual.half_separation_mm):
-            raise fault(
-                "pipe",
-                "cannot be corrected for: the calibration does not know where the sound enters",
-                remedy="give the probe's dimensions, or calibrate on five steps or more",
-            )
-        return crown_mm(dual.half_separation_mm, pipe.outside_diameter_mm)
-
     def walk(self, scan: Scan, progress: Progress | None = None) -> Iterator[tuple[slice, Columns]]:
         """Yield (rows, columns) for the scan's blocks in order; columns of the scan included."""
         for rows, block in self.blocks(scan):
-            found = self.run(block, scan.start_time_us[rows])
+            warm = scan.columns.get("temperature_c")
+            found = self.run(
+                block,
+                scan.start_time_us[rows],
+                component_c=None if warm is None else np.asarray(warm[rows], np.float64),
+            )
             kept = {name: column[rows] for name, column in scan.columns.items()}
             yield rows, kept | found
             if progress is not None:

@@ -20,6 +20,9 @@ from ascan.readings import RESULT_COLUMNS, gate_columns
 from ascan.recording import Recording
 from ascan.tables import from_table, number, text, unknown_key
 from ascan.timing.echo import OWN_PEAK_PERIODS
+from ascan.uncertainty.allowances import Allowances
+from ascan.uncertainty.decision import Decision
+from ascan.uncertainty.temperature import Temperature
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,9 +57,22 @@ class Checks:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Coating:
-    """The coating that one of two intervals crosses and the other does not."""
+    """The coating that an interval crosses.
+
+    With a witness that does not cross it, its thickness is found from the two. Of a known thickness
+    (then no witness is needed), it is taken off.
+    """
 
     velocity_mm_per_us: float = number(above=0.0, most=10.0)
+    u_velocity_mm_per_us: float = number(0.0, least=0.0, most=3.0)
+    thickness_mm: float | None = number(None, above=0.0, most=100.0)
+    u_thickness_mm: float | None = number(None, least=0.0, most=10.0)
+
+    def __post_init__(self) -> None:
+        if (self.thickness_mm is None) != (self.u_thickness_mm is None):
+            raise fault(
+                "coating", "needs both of thickness_mm and u_thickness_mm, or neither of them"
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,6 +103,9 @@ class Procedure:
     pipe: Pipe | None = None
     witness: Interval | None = None
     coating: Coating | None = None
+    temperature: Temperature | None = None
+    uncertainty: Allowances = field(default_factory=Allowances)
+    decision: Decision | None = None
     text: str = text("")
 
     def __post_init__(self) -> None:
@@ -141,8 +160,7 @@ class Procedure:
 
     def _check_witness(self) -> None:
         """Refuse a witness that is no second interval, and a coating that none can show."""
-        if self.coating is not None and self.witness is None:
-            raise fault("coating", "is given without a witness", remedy="add [witness]")
+        self._check_coating()
         if self.witness is None:
             return
         if self.witness.mode == self.interval.mode:
@@ -153,6 +171,26 @@ class Procedure:
             )
         # Whatever holds of an interval holds of it: the same checks.
         _ = self.second
+
+    def _check_coating(self) -> None:
+        """Refuse a coating that nothing can be made of."""
+        if self.coating is None:
+            return
+        known = self.coating.thickness_mm is not None
+        if not known and self.witness is None:
+            raise fault(
+                "coating",
+                "is given without a witness and without its thickness",
+                remedy="add [witness], or thickness_mm and u_thickness_mm",
+            )
+        if known and self.witness is not None:
+            raise fault("coating.thickness_mm", "is given beside a witness, which finds it")
+        if known and self.interval.mode not in ("time_zero_to_echo", "interface_to_echo"):
+            raise fault(
+                "coating.thickness_mm",
+                f"is given but the interval is {self.interval.mode}, which does not cross it",
+                remedy="leave it out",
+            )
 
     def _check_diffraction(self) -> None:
         """Refuse a diffraction correction that is not worked out for this probe."""
@@ -352,6 +390,9 @@ _TABLES: dict[str, type] = {
     "pipe": Pipe,
     "witness": Interval,
     "coating": Coating,
+    "temperature": Temperature,
+    "uncertainty": Allowances,
+    "decision": Decision,
 }
 
 

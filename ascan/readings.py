@@ -19,6 +19,13 @@ RESULT_COLUMNS = {
     "u_mm": ("mm", "combined standard uncertainty of the thickness"),
     "u_random_mm": ("mm", "part of u that differs from reading to reading"),
     "u_common_mm": ("mm", "part of u that all readings of the calibration share"),
+    "expanded_mm": ("mm", "expanded uncertainty: half the 95 % interval, by Student's t"),
+    "conformity": ("1", "probability that the wall is at least the procedure's minimum"),
+    "decision": (
+        "1",
+        "verdict against the minimum: 0 undecided, 1 accept, 2 conditional accept, "
+        "3 conditional reject, 4 reject",
+    ),
     "interval_us": ("us", "interval the thickness was computed from"),
     "u_interval_us": ("us", "its standard uncertainty from noise and clutter"),
     "flags": ("1", "what the waveform showed"),

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import FloatArray, IntArray
+from ascan.arrays import Columns, FloatArray, IntArray
 from ascan.gating import Gate
-from ascan.pipeline import Columns, Pipeline, joined
+from ascan.pipeline import Pipeline, joined
 from ascan.procedure import Procedure
 from ascan.readings import gate_column
 from ascan.scan import Scan

@@ -214,6 +214,18 @@ class Calibration:
         return float(self.steps.thickness_mm.max())
 
     @property
+    def repeat_freedom(self) -> int:
+        """Degrees of freedom of the repeatability."""
+        return int((self.steps.readings - 1).sum())
+
+    @property
+    def fit_freedom(self) -> int:
+        """Degrees of freedom of the scatter of the steps, where the fit rests on it; else 0."""
+        if self.dual is not None or self.lack_of_fit_us == 0.0:
+            return 0
+        return max(self.steps.thickness_mm.size - (1 if self.mode == "echo_to_echo" else 2), 0)
+
+    @property
     def mode(self) -> str:
         """Interval mode it was made with."""
         return str(self.signature["mode"])

@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray
+from ascan.arrays import AnyArray, Columns, FloatArray
 from ascan.conditioning import condition_rows
 from ascan.flags import reasons
 from ascan.gating import Gate
-from ascan.pipeline import Columns, Pipeline
+from ascan.pipeline import Pipeline
 from ascan.readings import Readings, gate_column
 from ascan.store.replacing import whole_file
 

@@ -50,7 +50,9 @@ def time_envelopes(
             position[row] = best + offset
             u_position[row] = noise[row] * spread / (-bend * height)
             continue
-        level = fraction * height
+        # Noise lifts an envelope a to √(a² + σ²) in the mean (both quadratures, second order).
+        square = noise[row] * noise[row]
+        level = np.sqrt(fraction * fraction * max(height * height - square, 0.0) + square)
         j = best
         while j > best - far and envelope(samples, j, taps) >= level:
             j -= 1

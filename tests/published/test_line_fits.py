@@ -7,7 +7,7 @@ import pytest
 
 from ascan.calibration.line import fit_line, fit_line_both, fit_linear
 
-# NIST Statistical Reference Datasets, Pontius (load cell, 40 points): y at x = 150 000 ... 3 000 000
+# NIST Statistical Reference Datasets, Pontius (load cell, 40 points): y at x = 150 000 to 3 000 000
 # in steps of 150 000, taken twice.
 PONTIUS_Y = """
 .11019 .21956 .32949 .43899 .54803 .65694 .76562 .87487 .98292 1.09146
