@@ -154,6 +154,7 @@ def _calibrate_alone(
     health = _health(fit, procedure) | {
         "every_step_used": set(known.tolist()) == set(known[usable].tolist())
     }
+    tested = _tests_in_words(fit)
     return Calibration(
         zero_us=fit.zero_us,
         velocity_mm_per_us=fit.velocity_mm_per_us,
@@ -165,7 +166,7 @@ def _calibrate_alone(
         u_fitted_zero_us=fit.u_fitted_zero_us,
         health=health,
         signature=procedure.signature(scan.recording),
-        conditions=_conditions(scan, procedure, rows[usable].tolist(), left_out),
+        conditions=_conditions(scan, procedure, rows[usable].tolist(), left_out) | tested,
         templates=templates,
         lags_us=_lags_us(times, procedure, usable),
         heights=_heights(times, procedure, usable),
@@ -315,6 +316,18 @@ def _refuse_impossible(fit: StepFit, procedure: Procedure) -> None:
         )
 
 
+def _tests_in_words(fit: StepFit) -> dict[str, str]:
+    """Return what the lack-of-fit test found, and what it could have found."""
+    if np.isnan(fit.p_value):
+        return {}
+    told = {
+        "lack_of_fit_test": f"p {fit.p_value:.2g} on {fit.freedom} degrees of freedom; four times "
+        f"in five it finds a scatter of {1e3 * fit.detectable_us:.1f} ns, "
+        f"{0.5e3 * fit.velocity_mm_per_us * fit.detectable_us:.0f} µm"
+    }
+    return told | ({"doubted_step": str(fit.doubt)} if fit.doubt else {})
+
+
 def _zero_is_plausible(fit: StepFit, procedure: Procedure) -> bool:
     """Tell whether the zero offset is one that pulse shape and probe can explain."""
     periods = 1.0 / procedure.probe.frequency_mhz
@@ -333,6 +346,7 @@ def _health(fit: StepFit, procedure: Procedure) -> dict[str, bool]:
         "range_is_bracketed": _is_bracketed(steps, procedure.range),
         "residuals_tested": steps.size > fitted,
         "residuals_explained": not fit.p_value < 0.01,
+        "no_step_doubted": fit.doubt is None,
         "velocity_plausible": abs(fit.velocity_mm_per_us / nominal - 1.0) <= PLAUSIBLE_VELOCITY,
         "zero_plausible": _zero_is_plausible(fit, procedure),
         "offset_is_zero": not abs(fit.fitted_zero_us) > 3.0 * fit.u_fitted_zero_us,

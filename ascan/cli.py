@@ -19,6 +19,7 @@ COMMANDS = {
     "info": "say what a scan, calibration or readings file holds",
     "calibrate": "fit a calibration to waveforms taken on known steps",
     "measure": "measure a scan with a procedure and a calibration",
+    "budget": "say what the uncertainty of a reading is made of",
     "adopt": "write waveforms of another program's file as a scan",
     "export": "write readings as CSV, or a .npz scan as HDF5",
     "synth": "write synthetic waveforms of known truth",

@@ -25,6 +25,8 @@ HEALTH = {
     "every residual is zero; read one more step",
     "residuals_explained": "the residuals exceed what block and timing explain: a mislabelled "
     "step, a wrong half-cycle, or a path that is not direct",
+    "no_step_doubted": "one step is off the line of the others, which agree without it: its label, "
+    "its thickness or its echo is wrong; it was not left out",
     "velocity_plausible": "the velocity is more than 5 % off the material's: wrong material, wrong "
     "echo, or steps given in another unit",
     "zero_plausible": "the zero offset is larger than pulse shape and probe explain: a later echo "
@@ -42,6 +44,7 @@ HEALTH = {
 # Those that question the values themselves: readings made with such a calibration are flagged.
 QUESTIONING = (
     "residuals_explained",
+    "no_step_doubted",
     "velocity_plausible",
     "zero_plausible",
     "offset_is_zero",
@@ -213,6 +216,37 @@ class Calibration:
         """Thickest step."""
         return float(self.steps.thickness_mm.max())
 
+    def gain(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return how the fit weighs its steps.
+
+        Returns
+        -------
+        gain : ndarray, shape (2, steps)
+            By how much zero (µs) and slowness (µs/mm, of the round trip) follow each step's time.
+        design : ndarray, shape (steps, 2)
+        by_block_us : ndarray, shape (steps,)
+            Each step's block uncertainty on the time axis.
+        """
+        steps, slope = self.steps, 2.0 / self.velocity_mm_per_us
+        by_block = slope * steps.u_thickness_mm
+        u = np.hypot(np.hypot(steps.u_interval_us, by_block), self.lack_of_fit_us)
+        design = np.stack([np.ones_like(u), steps.thickness_mm], axis=1)
+        if u.size == 1:
+            free = np.array([[1.0], [0.0]])
+            if self.mode == "echo_to_echo":
+                free = np.array([[0.0], [1.0 / steps.thickness_mm[0]]])
+            return free, design, by_block
+        if self.mode == "echo_to_echo":
+            design[:, 0] = 0.0
+        weighted = design / u[:, None]
+        return np.linalg.pinv(weighted) / u, design, by_block
+
+    @property
+    def leverage(self) -> FloatArray:
+        """How far each step pulls the fit to itself, shape (steps,): 1, the fit goes through it."""
+        gain, design, _ = self.gain()
+        return np.asarray(np.einsum("ij,ji->i", design, gain))
+
     @property
     def repeat_freedom(self) -> int:
         """Degrees of freedom of the repeatability."""
@@ -298,7 +332,7 @@ class Calibration:
             f"range     {self.minimum_mm:g} to {self.maximum_mm:g} mm, mode {self.mode}",
             f"repeated readings scatter {self.repeatability_us * 1e3:.2f} ns beyond noise; "
             f"lack of fit {self.lack_of_fit_us * 1e3:.2f} ns",
-            "step mm   u mm     readings   interval µs   residual mm",
+            "step mm   u mm     readings   interval µs   residual mm   leverage",
         ]
         for row in zip(
             steps.thickness_mm,
@@ -306,9 +340,13 @@ class Calibration:
             steps.readings,
             steps.interval_us,
             steps.residual_mm,
+            self.leverage,
             strict=True,
         ):
-            out.append("{:<9g} {:<8.4f} {:<10d} {:<13.5f} {:+.4f}".format(*row))
+            out.append("{:<9g} {:<8.4f} {:<10d} {:<13.5f} {:<+13.4f} {:.2f}".format(*row))
+        for name in ("lack_of_fit_test", "doubted_step"):
+            if name in self.conditions:
+                out.append(f"{name.replace('_', ' ')}: {self.conditions[name]}")
         if np.isfinite(self.fitted_zero_us):
             out.append(
                 f"free zero offset would be {self.fitted_zero_us * 1e3:+.2f} ns "

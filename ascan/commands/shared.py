@@ -77,6 +77,11 @@ def progress_bar(args: argparse.Namespace) -> Progress:
 def add_common(parser: argparse.ArgumentParser) -> None:
     """Add the options that every command that writes a file has."""
     parser.add_argument("--replace", action="store_true", help="replace an existing output file")
+    add_quiet(parser)
+
+
+def add_quiet(parser: argparse.ArgumentParser) -> None:
+    """Add the option that every command has."""
     parser.add_argument("--quiet", action="store_true", help="print nothing but errors")
 
 

@@ -1,0 +1,53 @@
+"""``ascan budget``: what the uncertainty of a reading is made of."""
+
+from __future__ import annotations
+
+import argparse
+
+import numpy as np
+
+from ascan.budget import budget_of
+from ascan.commands.shared import add_quiet, rows_of, say
+from ascan.errors import fault
+from ascan.procedure import load_procedure
+from ascan.report.cautions import CAUTION
+from ascan.store.calibrations import load_calibration
+from ascan.store.readings import load_readings
+from ascan.thickness_stage import ThicknessStage
+
+EXAMPLE = "ascan budget readings.h5 --procedure wall.toml --calibration calibration.h5 --rows 0,17"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("readings", help="readings file")
+    parser.add_argument("--procedure", required=True, help="procedure (TOML)")
+    parser.add_argument("--calibration", required=True, help="calibration file")
+    parser.add_argument("--rows", help="rows, such as 0,7-20; without it, the thinnest reading")
+    add_quiet(parser)
+
+
+def run(args: argparse.Namespace) -> None:
+    """Print a budget for each chosen reading."""
+    readings, calibration = load_readings(args.readings), load_calibration(args.calibration)
+    used = readings.provenance.get("calibration", {}).get("digest")
+    if used is not None and used != calibration.digest:
+        raise fault(
+            args.calibration,
+            "is not the calibration that the readings were measured with",
+            remedy="name that one",
+        )
+    stage = ThicknessStage(load_procedure(args.procedure), calibration)
+    if args.rows:
+        rows = rows_of(args.rows, len(readings), "--rows")
+    elif np.isnan(readings.thickness_mm).all():
+        raise fault(args.readings, "holds no reading with a thickness")
+    else:
+        rows = [int(np.nanargmin(readings.thickness_mm))]
+    for row in rows:
+        interval, u = (float(readings.columns[n][row]) for n in ("interval_us", "u_interval_us"))
+        if np.isnan(interval):
+            say(args, [f"row {row}: no thickness ({'; '.join(readings.reasons(row))})"])
+            continue
+        say(args, [f"row {row}: {readings[row]}", *budget_of(stage, interval, u).lines()])
+    say(args, [CAUTION])
