@@ -26,6 +26,7 @@ RESULT_COLUMNS = {
         "verdict against the minimum: 0 undecided, 1 accept, 2 conditional accept, "
         "3 conditional reject, 4 reject",
     ),
+    "standing": ("1", "by the checks of the series: 0 open, 1 confirmed, 2 void"),
     "interval_us": ("us", "interval the thickness was computed from"),
     "u_interval_us": ("us", "its standard uncertainty from noise and clutter"),
     "flags": ("1", "what the waveform showed"),

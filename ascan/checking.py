@@ -1,0 +1,87 @@
+"""Check readings: known steps measured between readings, and judged."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan.arrays import FloatArray
+from ascan.calibration.record import Calibration
+from ascan.engine import measure
+from ascan.errors import fault
+from ascan.flags import Flag
+from ascan.procedure import Procedure
+from ascan.scan import Scan
+from ascan.series import Check
+
+# A check reading and the step agree where they differ by no more than their expanded uncertainties
+# combined (|E_n| ≤ 1, common practice of comparisons).
+MOST_OFF = 1.0
+# Flags that say how thick a wall is do not make a check reading bad; all others do.
+COUNTED = ~np.uint32(Flag.OUTSIDE_CALIBRATED_RANGE | Flag.OUTSIDE_MEASURING_RANGE)
+
+
+def check_steps(
+    scan: Scan,
+    procedure: Procedure,
+    calibration: Calibration,
+    known_mm: FloatArray,
+    *,
+    u_known_mm: float,
+    tolerance_mm: float | None = None,
+    time_s: float | None = None,
+) -> list[Check]:
+    """Read known steps and judge each reading.
+
+    Parameters
+    ----------
+    scan : Scan
+    procedure, calibration
+        As for `ascan.measure`.
+    known_mm : ndarray, shape (rows,)
+        Thickness under each row; NaN where it is no check reading.
+    u_known_mm : float
+        Standard uncertainty of the steps.
+    tolerance_mm : float, optional
+        The most a reading may be off; without it, the expanded uncertainties of both combined.
+    time_s : float, optional
+        When they were taken, where the scan has no column ``time_s``.
+
+    Raises
+    ------
+    AscanError
+        No row is a check reading, or the time is not known.
+    """
+    rows = np.flatnonzero(~np.isnan(known_mm))
+    if rows.size == 0:
+        raise fault("check", "names no step", remedy="give --step MM=ROWS")
+    times = scan.columns.get("time_s")
+    if times is None and time_s is None:
+        raise fault(
+            "check", "does not know when it was taken", remedy="give --at, or a column time_s"
+        )
+    chosen = scan.choose(rows.tolist())
+    readings = measure(chosen, procedure, calibration)
+    out = []
+    for k, row in enumerate(rows):
+        reading = float(readings.thickness_mm[k])
+        expanded = float(readings.columns["expanded_mm"][k])
+        step = float(known_mm[row])
+        most = tolerance_mm if tolerance_mm is not None else np.hypot(expanded, 2.0 * u_known_mm)
+        reason = ""
+        if readings.flags[k] & COUNTED:
+            reason = "; ".join(readings.reasons(k))
+        elif not abs(reading - step) <= MOST_OFF * most:
+            reason = f"off by more than {most:.3f} mm"
+        out.append(
+            Check(
+                time_s=float(times[row]) if time_s is None else time_s,  # type: ignore[index]
+                step_mm=step,
+                u_step_mm=u_known_mm,
+                reading_mm=reading,
+                expanded_mm=expanded,
+                passed=not reason,
+                reason=reason,
+                calibration=calibration.digest,
+            )
+        )
+    return out

@@ -1,0 +1,87 @@
+"""``ascan check``: read a known step between readings, and keep the result."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import UTC, datetime
+
+from ascan.checking import check_steps
+from ascan.commands.shared import add_quiet, known_of, say
+from ascan.errors import fault
+from ascan.procedure import load_procedure
+from ascan.report.cautions import CAUTION
+from ascan.store.calibrations import load_calibration
+from ascan.store.scans import open_scan
+from ascan.store.series import add_checks
+
+EXAMPLE = (
+    "ascan check step.npz --procedure wall.toml --calibration calibration.h5 --step 10=0-2 "
+    "--step-u-mm 0.01 --at 2026-05-04T08:00 --series day.json"
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("scan", help="waveforms on the known step")
+    parser.add_argument("--procedure", required=True, help="procedure (TOML)")
+    parser.add_argument("--calibration", required=True, help="calibration file")
+    parser.add_argument("--step", action="append", metavar="MM=ROWS", help="such as 10=0-2")
+    parser.add_argument("--known-column", metavar="NAME", help="column with the thickness in mm")
+    parser.add_argument("--rows", help="with --known-column: only these rows")
+    parser.add_argument(
+        "--step-u-mm", type=float, required=True, help="standard uncertainty of the step, mm"
+    )
+    parser.add_argument(
+        "--tolerance-mm",
+        type=float,
+        help="the most it may be off; without it, both expanded uncertainties combined",
+    )
+    parser.add_argument(
+        "--at",
+        metavar="TIME",
+        help="when it was taken (UTC), such as 2026-05-04T08:00; else the column time_s",
+    )
+    parser.add_argument("--series", required=True, help="file of the series; it only grows")
+    add_quiet(parser)
+
+
+def run(args: argparse.Namespace) -> None:
+    """Judge, keep, and print."""
+    scan = open_scan(args.scan)
+    checks = check_steps(
+        scan,
+        load_procedure(args.procedure),
+        load_calibration(args.calibration),
+        known_of(scan, args),
+        u_known_mm=args.step_u_mm,
+        tolerance_mm=args.tolerance_mm,
+        time_s=seconds_of(args.at, "--at") if args.at else None,
+    )
+    series = add_checks(args.series, checks)
+    failed = sum(not check.passed for check in checks)
+    say(args, [str(check) for check in checks])
+    say(args, [f"series {args.series}: {len(series)} check readings"])
+    if failed:
+        say(
+            args,
+            [
+                f"{failed} failed: all that was read since the last good check is void until it "
+                "has been read again (ascan settle); find the cause first"
+            ],
+        )
+    say(args, [CAUTION])
+
+
+def seconds_of(text: str, place: str) -> float:
+    """Return seconds since 1970 of a time; one without a zone is UTC.
+
+    Examples
+    --------
+    >>> seconds_of("1970-01-02T00:00", "--at")
+    86400.0
+    """
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise fault(place, f"is '{text}'", allowed="a time such as 2026-05-04T08:00") from None
+    return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()

@@ -1,0 +1,69 @@
+"""``ascan settle``: what the checks of a series make of its readings."""
+
+from __future__ import annotations
+
+import argparse
+
+import numpy as np
+
+from ascan.commands.check import seconds_of
+from ascan.commands.shared import add_common, check_outputs, say
+from ascan.errors import fault
+from ascan.readings import Readings
+from ascan.report.cautions import CAUTION
+from ascan.series import Standing, standings
+from ascan.store import schema
+from ascan.store.provenance import now
+from ascan.store.readings import load_readings, readings_file
+from ascan.store.series import load_series
+
+EXAMPLE = "ascan settle readings.h5 --series day.json -o settled.h5"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("readings", help="readings file, with a column time_s")
+    parser.add_argument("--series", required=True, help="file of checks (ascan check)")
+    parser.add_argument(
+        "--at", metavar="TIME", help="when all were taken (UTC), without a column time_s"
+    )
+    parser.add_argument(
+        "--recheck-hours", type=float, help="checks further apart confirm nothing between them"
+    )
+    parser.add_argument("-o", "--output", required=True, help="readings file to write")
+    add_common(parser)
+
+
+def run(args: argparse.Namespace) -> None:
+    """Write the readings with their standing; every earlier standing stays in the provenance."""
+    check_outputs(args, [args.readings, args.series], [(args.output, schema.READINGS)])
+    readings, checks = load_readings(args.readings), load_series(args.series)
+    used = readings.provenance.get("calibration", {}).get("digest")
+    if checks and used is not None and checks[0].calibration != used:
+        raise fault(
+            args.series,
+            "holds checks of another calibration than the readings'",
+            remedy="name the series of this calibration",
+        )
+    code = standings(_times(readings, args), checks, recheck_hours=args.recheck_hours)
+    counts = {str(one.name).lower(): int((code == one).sum()) for one in Standing}
+    history = [
+        *readings.provenance.get("standings", []),
+        {"settled": now(), "checks": len(checks), "counts": counts},
+    ]
+    with readings_file(args.output, replace=args.replace) as file:
+        file.append(dict(readings.columns) | {"standing": code})
+        file.finish(dict(readings.provenance) | {"standings": history})
+    told = ", ".join(f"{count} {name}" for name, count in counts.items())
+    say(args, [f"{len(readings)} readings: {told}; written to {args.output}"])
+    if counts["void"]:
+        say(args, ["void readings stand as they were read, and count for nothing: read them again"])
+    say(args, [CAUTION])
+
+
+def _times(readings: Readings, args: argparse.Namespace) -> np.ndarray:
+    if "time_s" in readings.columns:
+        return np.asarray(readings.columns["time_s"], np.float64)
+    if args.at is None:
+        raise fault(args.readings, "has no column time_s", remedy="say when they were read: --at")
+    return np.full(len(readings), seconds_of(args.at, "--at"))

@@ -1,0 +1,59 @@
+"""The checks of a series on disk: a JSON file that only grows."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
+from ascan.errors import fault
+from ascan.series import Check
+from ascan.store.replacing import whole_file
+
+FORMAT, VERSION = "ascan-series", 1
+
+
+def load_series(path: str | Path) -> list[Check]:
+    """Return the checks in a file, in the order they were made.
+
+    Raises
+    ------
+    AscanError
+        Not there, or not such a file.
+    """
+    try:
+        content = json.loads(Path(path).read_text(encoding="utf-8"))
+        if content["format"] != FORMAT or content["format_version"] != VERSION:
+            raise ValueError(f"format {content['format']} {content['format_version']}")
+        return [Check(**entry) for entry in content["checks"]]
+    except OSError as problem:
+        raise fault(str(path), f"cannot be read ({problem.strerror})") from None
+    except (ValueError, KeyError, TypeError) as problem:
+        raise fault(str(path), f"is no file of checks ({problem})") from None
+
+
+def add_checks(path: str | Path, checks: Sequence[Check]) -> list[Check]:
+    """Add checks to a file and return all of it; what stands in it is never changed.
+
+    Raises
+    ------
+    AscanError
+        The file is of another kind, or its checks were read with another calibration.
+    """
+    earlier = load_series(path) if Path(path).exists() else []
+    made_with = {check.calibration for check in [*earlier, *checks]}
+    if len(made_with) > 1:
+        raise fault(
+            str(path),
+            "holds checks of another calibration",
+            remedy="begin a series of its own for each calibration",
+        )
+    content = {
+        "format": FORMAT,
+        "format_version": VERSION,
+        "checks": [dataclasses.asdict(check) for check in [*earlier, *checks]],
+    }
+    with whole_file(path, replace=True) as part:
+        Path(part).write_text(json.dumps(content, indent=1), encoding="utf-8")
+    return [*earlier, *checks]
