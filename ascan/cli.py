@@ -22,6 +22,7 @@ COMMANDS = {
     "measure": "measure a scan with a procedure and a calibration",
     "settle": "mark readings as confirmed, void or open by the checks of their series",
     "budget": "say what the uncertainty of a reading is made of",
+    "study": "say what repeating and operators add, or how a blind trial went",
     "adopt": "write waveforms of another program's file as a scan",
     "export": "write readings as CSV, or a .npz scan as HDF5",
     "synth": "write synthetic waveforms of known truth",

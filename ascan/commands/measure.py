@@ -10,11 +10,13 @@ from ascan.errors import fault
 from ascan.procedure import load_procedure
 from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
+from ascan.report.deciding import decision_lines
 from ascan.store import schema
 from ascan.store.calibrations import load_calibration
 from ascan.store.readings import load_readings
 from ascan.store.scans import open_scan
 from ascan.stream import measure_to_file
+from ascan.uncertainty.allowances import MEANINGS
 
 EXAMPLE = (
     "ascan measure component.npz --procedure wall.toml --calibration calibration.h5 "
@@ -51,10 +53,10 @@ def run(args: argparse.Namespace) -> None:
     calibration = _calibrations(named)
     for one in calibration.values() if isinstance(calibration, dict) else [calibration]:
         say(args, [f"the calibration is in doubt: {line}" for line in one.warnings])
-    scan = chosen(open_scan(args.scan), args.rows)
+    scan, procedure = chosen(open_scan(args.scan), args.rows), load_procedure(args.procedure)
     tally = measure_to_file(
         scan,
-        load_procedure(args.procedure),
+        procedure,
         calibration,
         args.output,
         csv=args.csv,
@@ -63,7 +65,13 @@ def run(args: argparse.Namespace) -> None:
     )
     if len(scan) <= FEW:
         say(args, _one_by_one(load_readings(args.output)))
-    say(args, [f"readings {args.output}", *tally.lines(), CAUTION])
+    say(args, [f"readings {args.output}", *tally.lines()])
+    if procedure.decision is not None:
+        say(args, decision_lines(load_readings(args.output), procedure.decision))
+    missing = ", ".join(MEANINGS[name] for name in procedure.uncertainty.not_stated)
+    if missing:
+        say(args, [f"not stated in the procedure's [uncertainty], so not in u: {missing}"])
+    say(args, [CAUTION])
 
 
 def _named(text: str) -> tuple[int | None, str]:

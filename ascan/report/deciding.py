@@ -1,0 +1,30 @@
+"""The verdicts of a set of readings against the procedure's minimum, in words."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan.readings import Readings
+from ascan.uncertainty.decision import WORDS, Decision, WholeScan
+
+
+def decision_lines(readings: Readings, decision: Decision) -> list[str]:
+    """Return counts by verdict, and the probability that all measured positions conform."""
+    codes = readings.columns["decision"]
+    out = [
+        f"against a minimum of {decision.minimum_mm:g} mm with a guard band of "
+        f"{decision.guard:g} × the expanded uncertainty:"
+    ]
+    for code, (word, meaning) in enumerate(WORDS.items()):
+        count = int(np.count_nonzero(codes == code))
+        if count:
+            out.append(f"{count:>8}  {word}: {meaning}")
+    whole = WholeScan(decision)
+    columns = readings.columns
+    whole.add(columns["thickness_mm"], columns["u_random_mm"], columns["u_common_mm"])
+    out.append(
+        f"all {whole.rows} measured positions have at least the minimum with probability "
+        f"{whole.probability:.4g}; ground not scanned, refused positions and pits smaller than the "
+        "beam are not covered by that"
+    )
+    return out
