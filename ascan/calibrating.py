@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ascan.arrays import AnyArray, FloatArray, IntArray
+from ascan.calibration.conditions import Conditions
 from ascan.calibration.record import Calibration, Steps
 from ascan.calibration.step_block import StepFit, fit_steps, gather_steps
 from ascan.channels import channels_of
@@ -71,6 +72,7 @@ def calibrate(
     known_mm: npt.ArrayLike,
     *,
     u_known_mm: npt.ArrayLike | None = None,
+    conditions: Conditions | None = None,
 ) -> Calibration:
     """Calibrate on waveforms taken on steps of known thickness.
 
@@ -83,6 +85,8 @@ def calibrate(
         Certified thickness under each row; NaN for rows that are no step reading.
     u_known_mm : array_like, scalar or shape (rows,), optional
         Its standard uncertainty. Without it, the tolerance of an ISO 16946 step wedge.
+    conditions : Conditions, optional
+        Block, probe, couplant, operator ...; kept with the calibration.
 
     Returns
     -------
@@ -105,6 +109,9 @@ def calibrate(
     5.920 0.000
     """
     calibration = _calibrate_alone(scan, procedure, known_mm, u_known_mm)
+    if conditions is not None:
+        kept = conditions.as_texts() | dict(calibration.conditions)
+        calibration = dataclasses.replace(calibration, conditions=kept)
     if procedure.second is None:
         return calibration
     guide = guide_of(procedure, scan.recording, calibration)

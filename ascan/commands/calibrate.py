@@ -6,14 +6,21 @@ import argparse
 
 import numpy as np
 
+from ascan.arrays import FloatArray
 from ascan.calibrating import calibrate
-from ascan.commands.shared import add_common, check_outputs, known_of, say
+from ascan.calibration.conditions import Conditions
+from ascan.calibration.record import Calibration
+from ascan.commands.shared import add_common, check_outputs, known_of, say, text_of
+from ascan.component import calibrate_component
 from ascan.engine import measure
-from ascan.procedure import load_procedure
+from ascan.errors import fault
+from ascan.path.direct import interval_us, thickness_mm
+from ascan.procedure import Procedure, load_procedure
 from ascan.readings import Reading
 from ascan.report.cautions import CAUTION
+from ascan.scan import Scan
 from ascan.store import schema
-from ascan.store.calibrations import save_calibration
+from ascan.store.calibrations import load_calibration, save_calibration
 from ascan.store.scans import open_scan
 
 EXAMPLE = (
@@ -42,18 +49,33 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="MM",
         help="standard uncertainty of the steps; without it, the tolerance of an ISO 16946 wedge",
     )
+    parser.add_argument(
+        "--conditions", metavar="FILE", help="block, probe, couplant, operator ... (TOML), kept"
+    )
+    parser.add_argument(
+        "--on",
+        metavar="FILE",
+        help="a calibration made on the block: its zero stays, and the one step given is a spot of "
+        "the component, which gives the velocity there",
+    )
+    parser.add_argument(
+        "--against", metavar="FILE", help="an earlier calibration of this probe: show the drift"
+    )
     parser.add_argument("-o", "--output", required=True, help="calibration file to write")
     add_common(parser)
 
 
 def run(args: argparse.Namespace) -> None:
     """Fit, save, and print the calibration."""
-    check_outputs(args, [args.scan, args.procedure], [(args.output, schema.CALIBRATION)])
+    inputs = [args.scan, args.procedure, args.conditions, args.on, args.against]
+    check_outputs(args, inputs, [(args.output, schema.CALIBRATION)])
     scan, procedure = open_scan(args.scan), load_procedure(args.procedure)
     known = known_of(scan, args)
-    calibration = calibrate(scan, procedure, known, u_known_mm=args.block_u_mm)
+    calibration = _calibration(args, scan, procedure, known)
     save_calibration(calibration, args.output, replace=args.replace)
     say(args, [f"calibration {args.output}", *calibration.lines()])
+    if args.against:
+        say(args, _drift(load_calibration(args.against), calibration))
     used = np.flatnonzero(~np.isnan(known))
     if used.size <= FEW:
         readings = measure(scan.choose(used.tolist()), procedure, calibration)
@@ -61,6 +83,41 @@ def run(args: argparse.Namespace) -> None:
         lines = [_off(row, reading, float(known[row])) for row, reading in each]
         say(args, ["each reading, and how far from its step:", *lines])
     say(args, [CAUTION])
+
+
+def _calibration(
+    args: argparse.Namespace, scan: Scan, procedure: Procedure, known: FloatArray
+) -> Calibration:
+    """Calibrate on the steps, or carry a calibration over to the component."""
+    if args.on is None:
+        conditions = None
+        if args.conditions:
+            content = text_of(args.conditions)
+            conditions = Conditions.from_text(content, args.conditions)
+        return calibrate(scan, procedure, known, u_known_mm=args.block_u_mm, conditions=conditions)
+    rows = np.flatnonzero(~np.isnan(known))
+    if np.unique(known[rows]).size != 1 or args.block_u_mm is None:
+        raise fault("--on", "needs one --step, the spot of the component, and --block-u-mm, its u")
+    return calibrate_component(
+        scan.choose(rows.tolist()),
+        procedure,
+        load_calibration(args.on),
+        float(known[rows[0]]),
+        u_known_mm=args.block_u_mm,
+    )
+
+
+def _drift(earlier: Calibration, later: Calibration) -> list[str]:
+    """Return how zero and velocity have changed; nothing is corrected by it."""
+    zero, velocity = later.zero_us - earlier.zero_us, later.velocity_mm_per_us
+    at_mm = 0.5 * (later.minimum_mm + later.maximum_mm)
+    before = interval_us(at_mm, earlier.zero_us, earlier.velocity_mm_per_us)
+    moved = thickness_mm(before, later.zero_us, velocity) - at_mm
+    return [
+        f"since {earlier.conditions.get('made', 'the earlier one')}: zero {zero:+.5f} µs, velocity "
+        f"{velocity - earlier.velocity_mm_per_us:+.5f} mm/µs; what read {at_mm:g} mm then reads "
+        f"{moved:+.4f} mm more now (wear and temperature of the probe; shown, not corrected)"
+    ]
 
 
 def _off(row: int, reading: Reading, known_mm: float) -> str:

@@ -126,6 +126,16 @@ def check_outputs(
             )
 
 
+def text_of(path: str) -> str:
+    """Return what stands in a text file."""
+    try:
+        return Path(path).read_text(encoding="utf-8")
+    except UnicodeDecodeError:
+        raise fault(path, "is not a text file in UTF-8") from None
+    except OSError as problem:
+        raise fault(path, f"cannot be read ({problem.strerror})") from None
+
+
 def say(args: argparse.Namespace, lines: list[str]) -> None:
     """Print lines unless the user asked for quiet."""
     if lines and not args.quiet:

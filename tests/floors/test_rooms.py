@@ -26,7 +26,7 @@ FLOORS = {
     "pipeline": 7, "budget": 7, "head_models": 7,
     "channels": 8, "head_learning": 8, "template_learning": 8,
     "engine": 9, "store": 9,
-    "calibrating": 10, "checking": 10, "stream": 10, "comparing": 11,
+    "calibrating": 10, "checking": 10, "component": 10, "stream": 10, "comparing": 11,
     "examples": 12, "report": 12,
     "commands": 13,
     "cli": 14,

@@ -9,6 +9,7 @@ from ascan import AscanError, Calibration, Procedure, calibrate, measure
 from ascan.arrays import FloatArray
 from ascan.budget import budget_of
 from ascan.calibration.step_block import fit_steps, gather_steps
+from ascan.component import calibrate_component
 from ascan.examples import PROCEDURE, plate_scan
 from ascan.material import Material
 from ascan.thickness_stage import ThicknessStage
@@ -213,3 +214,41 @@ def test_swapped_steps_are_named() -> None:
     how = procedure("time_zero_to_echo")
     with pytest.raises(AscanError, match="20 mm step comes no later than that of 10 mm"):
         calibrate(plate_scan(np.array([20.0, 10.0])), how, np.array([10.0, 20.0]))
+
+
+def test_velocity_of_the_component_from_one_spot() -> None:
+    """5740 against 5920 m/s: 10 mm read as 10.3136 (published velocities); one spot mends it.
+
+    Its u: 2000 draws of zero, spot and noise scatter the reading as stated.
+    """
+    how = procedure("time_zero_to_echo")
+    steps = np.array([5.0, 10.0, 20.0])
+    on_block = calibrate(plate_scan(steps), how, steps, u_known_mm=0.01)
+    stretch = 5.92 / 5.74
+    assert measure(plate_scan(np.array([10.0 * stretch])), how, on_block).thickness_mm[
+        0
+    ] == pytest.approx(10.3136, abs=2e-4)
+    spot = plate_scan(np.array([12.0 * stretch] * 3))
+    matched = calibrate_component(spot, how, on_block, 12.0, u_known_mm=0.02)
+    assert matched.velocity_mm_per_us == pytest.approx(5.74, abs=1e-3)
+    found = measure(plate_scan(np.array([10.0 * stretch, 12.0 * stretch])), how, matched)
+    assert found.thickness_mm == pytest.approx([10.0, 12.0], abs=1e-3)
+    # On the spot itself the zero does not matter; off it, it does.
+    assert found.u_mm[1] == pytest.approx(0.02, rel=0.02)
+    lever = 0.5 * 5.74 * on_block.u_zero_us * (1.0 - 10.0 / 12.0)
+    assert found.u_mm[0] == pytest.approx(np.hypot(0.02 * 10.0 / 12.0, lever), rel=0.02)
+    with pytest.raises(AscanError, match="off the block"):
+        calibrate_component(spot, how, on_block, 10.0, u_known_mm=0.02)
+
+
+def test_ratio_of_the_handbook() -> None:
+    """T.O. 33B-1-1, 5.5.3.3: 0.167 in read as 0.133 make 0.200 in 0.2511 in; zero offset 0."""
+    how = procedure("echo_to_echo")
+    block = fitted("echo_to_echo", np.array([10.0]), np.array([20.0 / 5.92]), 0.01, 1e-3)
+    read = 2.0 * 0.200 * 25.4 / 5.92
+    known_us = 2.0 * 0.133 * 25.4 / 5.92
+    part = fitted("echo_to_echo", np.array([0.167 * 25.4]), np.array([known_us]), 0.01, 1e-3)
+    stage = ThicknessStage(how, part)
+    found = stage.run(np.array([read]), np.array([1e-3]), np.zeros(1, np.uint32))
+    assert block.velocity_mm_per_us == pytest.approx(5.92)
+    assert found["thickness_mm"][0] / 25.4 == pytest.approx(0.2511, abs=1e-4)
