@@ -17,7 +17,9 @@ from ascan.report.cautions import CAUTION
 COMMANDS = {
     "demo": "run the main job on an invented component",
     "info": "say what a scan, calibration or readings file holds",
+    "plan": "say what uncertainty to expect and which steps to use",
     "calibrate": "fit a calibration to waveforms taken on known steps",
+    "sheet": "write a calibration as one page to file",
     "check": "read a known step and keep the result with its series",
     "measure": "measure a scan with a procedure and a calibration",
     "settle": "mark readings as confirmed, void or open by the checks of their series",

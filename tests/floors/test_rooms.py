@@ -23,7 +23,7 @@ FLOORS = {
     "procedure": 5,
     "gate_stage": 6,
     "thickness_stage": 6,
-    "pipeline": 7, "budget": 7, "head_models": 7,
+    "pipeline": 7, "budget": 8, "planning": 9, "head_models": 7,
     "channels": 8, "head_learning": 8, "template_learning": 8,
     "engine": 9, "store": 9,
     "calibrating": 10, "checking": 10, "component": 10, "stream": 10, "comparing": 11,

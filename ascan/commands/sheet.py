@@ -1,0 +1,40 @@
+"""``ascan sheet``: a calibration on one page to file."""
+
+from __future__ import annotations
+
+import argparse
+
+from ascan.budget import budget_of
+from ascan.commands.shared import add_common, check_outputs, say
+from ascan.procedure import load_procedure
+from ascan.report.sheet import sheet_of
+from ascan.store.calibrations import load_calibration
+from ascan.store.replacing import whole_file
+from ascan.thickness_stage import ThicknessStage
+
+EXAMPLE = "ascan sheet calibration.h5 --procedure wall.toml -o calibration.html"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("calibration", help="calibration file")
+    parser.add_argument("--procedure", help="procedure (TOML): adds a budget in mid-range")
+    parser.add_argument("-o", "--output", required=True, help="page to write (.html)")
+    add_common(parser)
+
+
+def run(args: argparse.Namespace) -> None:
+    """Write the page."""
+    check_outputs(args, [args.calibration, args.procedure], [(args.output, "text")])
+    calibration = load_calibration(args.calibration)
+    lines: list[str] = []
+    if args.procedure:
+        middle = len(calibration.steps.interval_us) // 2
+        interval = float(calibration.steps.interval_us[middle])
+        u = float(calibration.steps.u_interval_us[middle])
+        stage = ThicknessStage(load_procedure(args.procedure), calibration)
+        lines = budget_of(stage, interval, max(u, 1e-6)).lines()
+    page = sheet_of(calibration, f"Calibration {args.calibration}", lines)
+    with whole_file(args.output, replace=args.replace) as part:
+        part.write_text(page, encoding="utf-8")
+    say(args, [f"page {args.output}"])
