@@ -102,8 +102,9 @@ def test_shift_by_whole_samples_shifts_the_pick(
         start_us = 1.0 + (first - 100) / SAMPLE_RATE_MHZ - 1.0
         scan = Scan.from_array(record, sample_rate_mhz=SAMPLE_RATE_MHZ, start_time_us=start_us)
         found.append(time_echoes(scan, procedure).picks("wall")["time_us"][0])
-    # The level of an envelope's edge holds the noise's own share, and that is measured anew.
-    most_us = 1e-6 if "edge_fraction" in timing else 1e-9
+    # The level of an envelope's edge holds the noise's own share, here worth 1e-5 µs in all, and
+    # the noise is measured anew.
+    most_us = 1e-5 if "edge_fraction" in timing else 1e-9
     assert found[1] == pytest.approx(found[0], abs=most_us)
 
 
