@@ -37,7 +37,8 @@ HEALTH = {
     "shows: it may be mislabelled by about half a wavelength, or its echo disturbed",
     "repeatability_tested": "no step was read twice: what coupling adds is not known and not in u",
     "repeatable": "repeated readings on one step scatter by more than a tenth of a period: "
-    "unsteady coupling, or the timed half-cycle changes",
+    "unsteady coupling, the timed half-cycle changes, two probes are mixed, or two steps bear one "
+    "thickness",
 }
 
 
@@ -49,6 +50,7 @@ QUESTIONING = (
     "zero_plausible",
     "offset_is_zero",
     "half_cycles_as_found",
+    "repeatable",
 )
 
 
