@@ -60,7 +60,7 @@ def check_steps(
             "check", "does not know when it was taken", remedy="give --at, or a column time_s"
         )
     chosen = scan.choose(rows.tolist())
-    readings = measure(chosen, procedure, calibration)
+    readings = measure(chosen, procedure.on_block, calibration)
     out = []
     for k, row in enumerate(rows):
         reading = float(readings.thickness_mm[k])

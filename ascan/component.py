@@ -13,6 +13,7 @@ from ascan.errors import fault
 from ascan.procedure import Procedure
 from ascan.readings import Readings
 from ascan.scan import Scan
+from ascan.thickness_stage import ThicknessStage
 
 # A component whose velocity is off the block's by more than this is another material, or the spot
 # is not as thick as stated.
@@ -51,15 +52,18 @@ def calibrate_component(
     """
     if calibration.dual is not None:
         raise fault("component", "cannot be matched: a dual probe's curve is no single velocity")
-    bare = dataclasses.replace(procedure, temperature=None, coating=None, decision=None)
-    readings = measure(scan, bare, calibration)
+    readings = measure(scan, procedure.on_block, calibration)
     good = readings.flags == 0
     if not good.any():
         raise fault("component", "no reading on the spot can be used", remedy=_why(readings))
     run_us = float(readings.columns["interval_us"][good].mean()) - calibration.zero_us
     noise = float(np.mean(readings.columns["u_interval_us"][good] ** 2))
     u_run_us = np.sqrt((noise + calibration.repeatability_us**2) / good.sum())
-    velocity = 2.0 * known_mm / run_us
+    # What temperature multiplies a reading by, and what a coating adds, must come out right again.
+    stage = ThicknessStage(procedure, calibration)
+    warm = scan.columns.get("temperature_c")
+    factor = stage.factor(None if warm is None else np.asarray(warm, np.float64)[good])[0]
+    velocity = 2.0 * (known_mm / float(np.mean(factor)) + stage.coat_mm[0]) / run_us
     apart = velocity / calibration.velocity_mm_per_us - 1.0
     if abs(apart) > MOST_APART:
         raise fault(

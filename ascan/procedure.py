@@ -267,6 +267,25 @@ class Procedure:
         return dataclasses.replace(self, interval=self.witness, witness=None, coating=None)
 
     @property
+    def on_block(self) -> Procedure:
+        """The procedure for readings on the block: nothing of the component is taken off or added.
+
+        Neither its temperature, its own velocity, a known coating, a curvature nor a verdict.
+        """
+        known = self.coating is not None and self.coating.thickness_mm is not None
+        allowed = dataclasses.replace(
+            self.uncertainty, component_velocity_percent=None, curvature_mm=None
+        )
+        return dataclasses.replace(
+            self,
+            temperature=None,
+            coating=None if known else self.coating,
+            decision=None,
+            pipe=None,
+            uncertainty=allowed,
+        )
+
+    @property
     def interval_material(self) -> Material:
         """The material with the velocity that turns half an interval into thickness.
 

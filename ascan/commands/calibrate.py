@@ -78,7 +78,8 @@ def run(args: argparse.Namespace) -> None:
         say(args, _drift(load_calibration(args.against), calibration))
     used = np.flatnonzero(~np.isnan(known))
     if used.size <= FEW:
-        readings = measure(scan.choose(used.tolist()), procedure, calibration)
+        how = procedure if args.on else procedure.on_block
+        readings = measure(scan.choose(used.tolist()), how, calibration)
         each = zip(used.tolist(), readings, strict=True)
         lines = [_off(row, reading, float(known[row])) for row, reading in each]
         say(args, ["each reading, and how far from its step:", *lines])

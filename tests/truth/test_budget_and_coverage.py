@@ -9,6 +9,7 @@ from ascan import AscanError, Calibration, Procedure, calibrate, measure
 from ascan.arrays import FloatArray
 from ascan.budget import budget_of
 from ascan.calibration.step_block import fit_steps, gather_steps
+from ascan.checking import check_steps
 from ascan.component import calibrate_component
 from ascan.examples import PROCEDURE, plate_scan
 from ascan.material import Material
@@ -239,6 +240,26 @@ def test_velocity_of_the_component_from_one_spot() -> None:
     assert found.u_mm[0] == pytest.approx(np.hypot(0.02 * 10.0 / 12.0, lever), rel=0.02)
     with pytest.raises(AscanError, match="off the block"):
         calibrate_component(spot, how, on_block, 10.0, u_known_mm=0.02)
+
+
+def test_a_warm_component_leaves_block_and_checks_alone() -> None:
+    """Block and check step are not at the component's temperature; a matched spot reads right."""
+    how = procedure("time_zero_to_echo", FULL)
+    steps = np.array([5.0, 10.0, 20.0])
+    on_block = calibrate(plate_scan(steps), how, steps, u_known_mm=0.01)
+    done = check_steps(
+        plate_scan(np.array([10.0])),
+        how,
+        on_block,
+        np.array([10.0]),
+        u_known_mm=0.01,
+        time_s=0.0,
+    )
+    assert done[0].passed
+    assert done[0].reading_mm == pytest.approx(10.0, abs=1e-3)
+    spot = plate_scan(np.array([12.1, 12.1]))
+    matched = calibrate_component(spot, how, on_block, 12.0, u_known_mm=0.02)
+    assert measure(spot, how, matched).thickness_mm == pytest.approx(12.0, abs=1e-3)
 
 
 def test_ratio_of_the_handbook() -> None:
