@@ -151,6 +151,8 @@ def _rows(
     }
     out: list[Line] = []
     for name, part in parts.items():
+        if name == "scatter of the steps" and fit.dual is not None:
+            continue
         if name == "calibration fit":
             out += _fit_lines(stage, thickness_mm, part)
             continue

@@ -6,6 +6,7 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from types import MappingProxyType
 from typing import Any
 
@@ -245,9 +246,24 @@ class Calibration:
 
     @property
     def leverage(self) -> FloatArray:
-        """How far each step pulls the fit to itself, shape (steps,): 1, the fit goes through it."""
+        """How far each step pulls the fit to itself, shape (steps,): 1, the fit goes through it.
+
+        NaN for a dual probe, whose curve is no line.
+        """
+        if self.dual is not None:
+            return np.full(self.steps.thickness_mm.size, np.nan)
         gain, design, _ = self.gain()
         return np.asarray(np.einsum("ij,ji->i", design, gain))
+
+    def age_in_words(self, now: datetime) -> str:
+        """Return that the stated validity has ended, or "" while it holds or none is stated."""
+        made, days = self.conditions.get("made"), self.conditions.get("valid_days")
+        if made is None or days is None:
+            return ""
+        ended = datetime.fromisoformat(made) + timedelta(days=float(days))
+        if now <= ended:
+            return ""
+        return f"its validity of {days} days ended {ended.isoformat(timespec='minutes')}"
 
     @property
     def repeat_freedom(self) -> int:

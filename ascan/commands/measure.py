@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from datetime import UTC, datetime
 
 from ascan.calibration.record import Calibration
 from ascan.commands.shared import add_common, check_outputs, chosen, progress_bar, say
@@ -53,6 +54,8 @@ def run(args: argparse.Namespace) -> None:
     calibration = _calibrations(named)
     for one in calibration.values() if isinstance(calibration, dict) else [calibration]:
         say(args, [f"the calibration is in doubt: {line}" for line in one.warnings])
+        aged = one.age_in_words(datetime.now(UTC))
+        say(args, [f"the calibration is out of date: {aged}; calibrate anew"] if aged else [])
     scan, procedure = chosen(open_scan(args.scan), args.rows), load_procedure(args.procedure)
     tally = measure_to_file(
         scan,

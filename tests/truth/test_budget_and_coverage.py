@@ -8,12 +8,15 @@ import pytest
 from ascan import AscanError, Calibration, Procedure, calibrate, measure
 from ascan.arrays import FloatArray
 from ascan.budget import budget_of
+from ascan.calibration.curve import PathModel, fit_curve
 from ascan.calibration.step_block import fit_steps, gather_steps
 from ascan.checking import check_steps
 from ascan.component import calibrate_component
 from ascan.examples import PROCEDURE, plate_scan
 from ascan.material import Material
+from ascan.thickness import look_up_thickness
 from ascan.thickness_stage import ThicknessStage
+from ascan.uncertainty.coverage import coverage_factor, inverse_effective_freedom
 from ascan.uncertainty.monte_carlo import propagate
 
 CALIBRATIONS = 2000
@@ -106,6 +109,48 @@ def test_95_percent_cover(
         error = columns["thickness_mm"][0] + added - wall
         covered += bool(abs(error) <= columns["expanded_mm"][0])
     assert 0.93 <= covered / CALIBRATIONS <= most
+
+
+@pytest.mark.parametrize("steps", [[1.0, 3.0, 10.0, 25.0], [1.0, 2, 3, 5, 8, 12, 18, 25]])
+def test_95_percent_cover_on_a_dual_probes_curve(steps: list[float]) -> None:
+    """2000 curves through steps of a V path, block, velocity, zero and timing drawn anew."""
+    rng = np.random.default_rng(len(steps))
+    depth = np.geomspace(0.2, 60.0, 400)
+
+    def path_us(wall: FloatArray, velocity: float = V_MM_PER_US) -> FloatArray:
+        return 2.0 * np.hypot(wall, 1.5) / velocity
+
+    vee = PathModel(name="vee", thickness_mm=depth, time_us=path_us(depth), usual_us=0.002)
+    nominal, covered = np.repeat(np.array(steps), 3), 0
+    for _ in range(CALIBRATIONS):
+        off = np.repeat(0.0115 * rng.standard_normal(len(steps)), 3)
+        velocity = V_MM_PER_US * (1.0 + 0.003 * rng.standard_normal())
+        zero = 7.0 + 0.02 * rng.standard_normal()
+        times = zero + path_us(nominal + off, velocity) + 2e-3 * rng.standard_normal(nominal.size)
+        means = gather_steps(
+            nominal, np.full(nominal.size, 0.0115), times, np.full(nominal.size, 1e-3)
+        )
+        curve = fit_curve(means, vee, 0.003)
+        wall = np.exp(rng.uniform(0.0, np.log(25.0), 1))
+        interval = zero + path_us(wall, velocity) + 2e-3 * rng.standard_normal(1)
+        out = np.empty((3, 1))
+        look_up_thickness(
+            interval,
+            np.array([1e-3]),
+            (curve.thickness_mm, curve.time_us, curve.u_time_us),
+            0.0,
+            0.1,
+            means.repeatability_us,
+            out[0],
+            out[1],
+            out[2],
+            np.zeros(1, np.uint32),
+        )
+        repeat = out[1] * means.repeatability_us / np.hypot(1e-3, means.repeatability_us)
+        u = np.hypot(out[1], out[2])
+        inverse = inverse_effective_freedom(u, [(repeat, means.repeat_freedom)])
+        covered += bool((np.abs(out[0] - wall) <= u * coverage_factor(inverse))[0])
+    assert 0.93 <= covered / CALIBRATIONS <= 0.97
 
 
 FULL = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -9,6 +10,7 @@ import numpy as np
 import pytest
 
 from ascan import AscanError, Procedure, calibrate, save_calibration
+from ascan.calibration.conditions import Conditions
 from ascan.cli import main
 from ascan.examples import PROCEDURE, plate_scan
 from ascan.planning import OVER_BOUND, Expected, expected_u_time_us, plan_for
@@ -69,6 +71,16 @@ def test_the_sheet_holds_all_and_is_sound(tmp_path: Path) -> None:
     assert main([*asked, "-o", str(tmp_path / "c.html")]) == 0
     assert "effective degrees" in (tmp_path / "c.html").read_text()
     assert main([*asked, "-o", str(tmp_path / "c.html")]) == 2
+
+
+def test_validity_ends() -> None:
+    steps = np.array([5.0, 10.0, 20.0])
+    made = calibrate(
+        plate_scan(steps), HOW, steps, u_known_mm=0.01, conditions=Conditions(valid_days=1.0)
+    )
+    now = datetime.fromisoformat(made.conditions["made"])
+    assert made.age_in_words(now + timedelta(hours=23)) == ""
+    assert "ended" in made.age_in_words(now + timedelta(hours=25))
 
 
 def test_commands_of_a_technicians_day(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
