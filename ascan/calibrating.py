@@ -36,6 +36,8 @@ PLAUSIBLE_VELOCITY = 0.05
 # No alloy of a material is off its velocity by more than this factor: the steps or echoes are.
 POSSIBLE_VELOCITY = 1.5
 REPEATABLE_PERIODS = 0.1
+# Coupling seldom moves an echo by so much; another half-cycle, probe or step does.
+AGREE_PERIODS = 0.25
 # Two echoes of one probe differ in shape and in timing method by no more than this.
 SHAPE_PERIODS = 2.0
 # The mode-converted echo of a dual probe changes its shape with the wall as the first one does not
@@ -241,6 +243,7 @@ def _calibrate_heads(
         "velocity_plausible": bool(abs(velocity / nominal - 1.0) <= PLAUSIBLE_VELOCITY),
         "repeatability_tested": bool((means.readings > 1).any()),
         "repeatable": means.repeatability_us <= REPEATABLE_PERIODS / procedure.probe.frequency_mhz,
+        "readings_agree": means.repeatability_us <= AGREE_PERIODS / procedure.probe.frequency_mhz,
         "every_step_used": set(known.tolist()) == set(known[learned.usable].tolist()),
     }
     told = "; ".join(f"{fit.model} {fit.score:.1f}" for fit in learned.fits)
@@ -359,6 +362,7 @@ def _health(fit: StepFit, procedure: Procedure) -> dict[str, bool]:
         "offset_is_zero": not abs(fit.fitted_zero_us) > 3.0 * fit.u_fitted_zero_us,
         "repeatability_tested": bool((fit.steps.readings > 1).any()),
         "repeatable": fit.repeatability_us <= REPEATABLE_PERIODS / procedure.probe.frequency_mhz,
+        "readings_agree": fit.repeatability_us <= AGREE_PERIODS / procedure.probe.frequency_mhz,
     }
 
 

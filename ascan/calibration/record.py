@@ -38,8 +38,9 @@ HEALTH = {
     "shows: it may be mislabelled by about half a wavelength, or its echo disturbed",
     "repeatability_tested": "no step was read twice: what coupling adds is not known and not in u",
     "repeatable": "repeated readings on one step scatter by more than a tenth of a period: "
-    "unsteady coupling, the timed half-cycle changes, two probes are mixed, or two steps bear one "
-    "thickness",
+    "unsteady coupling, or the timed half-cycle changes",
+    "readings_agree": "repeated readings on one step scatter by more than a quarter of a period: "
+    "the timed half-cycle changes, two probes are mixed, or two steps bear one thickness",
 }
 
 
@@ -51,7 +52,7 @@ QUESTIONING = (
     "zero_plausible",
     "offset_is_zero",
     "half_cycles_as_found",
-    "repeatable",
+    "readings_agree",
 )
 
 

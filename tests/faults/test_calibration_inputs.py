@@ -55,7 +55,7 @@ def test_one_step_alone_says_that_nothing_tests_it() -> None:
 def test_two_steps_under_one_thickness() -> None:
     """The 8 mm step called 10 mm, too: readings of "one" step scatter by 2 mm."""
     twice = told([5.0, 10.0, 10.0, 15.0, 20.0])
-    assert not twice.health["repeatable"]
+    assert not twice.health["readings_agree"]
     assert any("two steps bear one thickness" in line for line in twice.warnings)
     assert is_flagged(twice)
 
@@ -68,7 +68,7 @@ def test_two_probes_mixed() -> None:
     after = time_us - (2.0 * known / 5.92 + late)[:, None]
     echo = np.exp(-((after / 0.17) ** 2)) * np.cos(2.0 * np.pi * 5.0 * after)
     mixed = told(known.tolist(), Scan.from_array(echo.astype(np.float32), sample_rate_mhz=100.0))
-    assert not mixed.health["repeatable"]
+    assert not mixed.health["readings_agree"]
     assert any("two probes are mixed" in line for line in mixed.warnings)
     assert is_flagged(mixed)
 
