@@ -292,6 +292,9 @@ class Pipeline:
         taken = set(RESULT_COLUMNS)
         for gate in self.procedure.gates:
             taken |= set(gate_columns(gate.name))
+        rule, warm = self.procedure.temperature, scan.columns.get("temperature_c")
+        if rule is not None and warm is not None:
+            rule.check_column(np.asarray(warm, np.float64), scan.name)
         for name in taken & set(scan.columns):
             raise fault(
                 f"{scan.name}: column '{name}'",

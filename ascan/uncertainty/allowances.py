@@ -5,12 +5,8 @@ from __future__ import annotations
 import dataclasses
 from dataclasses import dataclass
 
-import numpy as np
-
 from ascan.tables import number
 
-# Lines that differ from reading to reading; the others are common to all readings.
-RANDOM = ("couplant_mm", "surface_mm", "operator_mm")
 MEANINGS = {
     "component_velocity_percent": "velocity of the component against that of the block",
     "couplant_mm": "film of couplant",
@@ -45,16 +41,6 @@ class Allowances:
     def not_stated(self) -> list[str]:
         """The lines for which the procedure states nothing."""
         return [f.name for f in dataclasses.fields(self) if getattr(self, f.name) is None]
-
-    @property
-    def random_mm(self) -> float:
-        """What differs from reading to reading, combined."""
-        return float(np.sqrt(sum((getattr(self, name) or 0.0) ** 2 for name in RANDOM)))
-
-    @property
-    def common_mm(self) -> float:
-        """What all readings share, and does not grow with the wall."""
-        return self.curvature_mm or 0.0
 
     @property
     def common_share(self) -> float:

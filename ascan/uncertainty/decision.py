@@ -14,6 +14,7 @@ from ascan.tables import number
 
 # The common error is integrated over so many standard deviations either way, in so many steps.
 REACH, STEPS = 8.0, 321
+BLOCK = 4096
 WORDS = {
     "undecided": "no thickness, or an upper bound above the minimum",
     "accept": "at least the minimum by more than the guard band",
@@ -94,9 +95,11 @@ class WholeScan:
         known = ~np.isnan(over)
         self.rows += int(known.sum())
         # What lies so far above the minimum adds nothing.
-        near = known & ~(over > REACH * (u_random_mm + u_common_mm))
-        at = over[near, None] + u_common_mm[near, None] * self.shared
-        self.log_all += log_ndtr(at / np.maximum(u_random_mm[near, None], 1e-12)).sum(axis=0)
+        near = np.flatnonzero(known & ~(over > REACH * (u_random_mm + u_common_mm)))
+        for start in range(0, near.size, BLOCK):
+            rows = near[start : start + BLOCK, None]
+            at = over[rows] + u_common_mm[rows] * self.shared
+            self.log_all += log_ndtr(at / np.maximum(u_random_mm[rows], 1e-12)).sum(axis=0)
 
     @property
     def probability(self) -> float:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ascan.arrays import FloatArray
 from ascan.errors import fault
 from ascan.tables import number, text
 
@@ -60,6 +61,26 @@ class Temperature:
                 allowed=f"{low:g} to {high:g} °C with the coefficient of 1018 steel",
                 remedy="give velocity_per_c_mm_per_us and its u, or take the rule "
                 "one_percent_per_55_c",
+            )
+
+    def check_column(self, component_c: FloatArray, place: str) -> None:
+        """Refuse a scan's temperatures that the rule does not hold for.
+
+        Raises
+        ------
+        AscanError
+            One is not finite, or outside the range of the rule, with its row.
+        """
+        low, high = -60.0, HOTTEST_C
+        if self.rule == "coefficient" and self.velocity_per_c_mm_per_us is None:
+            low, high = STEEL_RANGE_C
+        wrong = np.flatnonzero(~((component_c >= low) & (component_c <= high)))
+        if wrong.size:
+            raise fault(
+                f"{place}: column 'temperature_c'",
+                f"is {component_c[wrong[0]]:g} °C in row {wrong[0]}",
+                allowed=f"{low:g} to {high:g} °C by the procedure's [temperature]",
+                remedy="mend the column, give a coefficient of your own, or drop the column",
             )
 
     def factor(

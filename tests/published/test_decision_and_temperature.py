@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from scipy import stats
 
-from ascan import AscanError
+from ascan import AscanError, Procedure, calibrate, measure
+from ascan.examples import PROCEDURE, plate_scan
 from ascan.uncertainty.coverage import coverage_factor, inverse_effective_freedom
 from ascan.uncertainty.decision import Decision, Verdict, WholeScan
 from ascan.uncertainty.temperature import Temperature
@@ -36,6 +39,24 @@ def test_1018_steel() -> None:
     assert temperature(
         80.0, velocity_per_c_mm_per_us=-0.001, u_velocity_per_c_mm_per_us=1e-4
     ).factor(5.92)[0] == pytest.approx(1.0 - 0.06 / 5.92)
+
+
+def test_a_column_of_temperatures_goes_first_and_is_checked() -> None:
+    """Two walls of one interval, one at 20 and one at 50 °C; a missing temperature is refused."""
+    how = Procedure.from_text(
+        PROCEDURE + "[temperature]\nblock_c = 20\ncomponent_c = 40\nu_block_c = 1\n"
+        "u_component_c = 2\n"
+    )
+    steps = np.array([5.0, 10.0, 20.0])
+    calibration = calibrate(plate_scan(steps), how, steps, u_known_mm=0.01)
+    walls = plate_scan(np.array([8.0, 8.0]))
+    warm = dataclasses.replace(walls, columns={"temperature_c": np.array([20.0, 50.0])})
+    found = measure(warm, how, calibration).thickness_mm
+    assert found == pytest.approx([8.0, 8.0 * (1.0 - 0.024 / 5.92)], abs=1e-3)
+    for value in (np.nan, 80.0):
+        wrong = dataclasses.replace(walls, columns={"temperature_c": np.array([20.0, value])})
+        with pytest.raises(AscanError, match="in row 1"):
+            measure(wrong, how, calibration)
 
 
 def test_conformance_probability() -> None:
