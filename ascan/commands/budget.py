@@ -9,19 +9,21 @@ import numpy as np
 from ascan.budget import budget_of
 from ascan.commands.shared import add_quiet, rows_of, say
 from ascan.errors import fault
-from ascan.procedure import load_procedure
+from ascan.procedure import Procedure, load_procedure
 from ascan.report.cautions import CAUTION
 from ascan.store.calibrations import load_calibration
 from ascan.store.readings import load_readings
 from ascan.thickness_stage import ThicknessStage
 
-EXAMPLE = "ascan budget readings.h5 --procedure wall.toml --calibration calibration.h5 --rows 0,17"
+EXAMPLE = "ascan budget readings.h5 --calibration calibration.h5 --rows 0,17"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("readings", help="readings file")
-    parser.add_argument("--procedure", required=True, help="procedure (TOML)")
+    parser.add_argument(
+        "--procedure", help="another procedure (TOML) than the one kept with the readings"
+    )
     parser.add_argument("--calibration", required=True, help="calibration file")
     parser.add_argument("--rows", help="rows, such as 0,7-20; without it, the thinnest reading")
     add_quiet(parser)
@@ -37,7 +39,11 @@ def run(args: argparse.Namespace) -> None:
             "is not the calibration that the readings were measured with",
             remedy="name that one",
         )
-    stage = ThicknessStage(load_procedure(args.procedure), calibration)
+    kept = readings.provenance.get("procedure", "")
+    procedure = load_procedure(args.procedure) if args.procedure else Procedure.from_text(kept)
+    if procedure.text != kept:
+        say(args, ["not the procedure that the readings were measured with: u differs from theirs"])
+    stage = ThicknessStage(procedure, calibration)
     if args.rows:
         rows = rows_of(args.rows, len(readings), "--rows")
     elif np.isnan(readings.thickness_mm).all():

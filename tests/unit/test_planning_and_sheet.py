@@ -103,6 +103,13 @@ def test_commands_of_a_technicians_day(tmp_path: Path, capsys: pytest.CaptureFix
     again = [*made, "--against", str(tmp_path / "d.h5"), "-o", str(tmp_path / "e.h5")]
     assert main(again) == 0
     told = capsys.readouterr().out
+    measured = str(tmp_path / "r.h5")
+    fit = ["--calibration", str(tmp_path / "c.h5")]
+    assert main(["measure", path["s.h5"], *how, *fit, "-o", measured]) == 0
+    assert main(["budget", measured, *fit]) == 0
+    assert "random draws" in capsys.readouterr().out
+    other = ["--calibration", str(tmp_path / "d.h5")]
+    assert main(["budget", measured, *other]) == 2
     assert "calibrate on:" in told
     assert "shown, not corrected" in told
     assert main([*spot, "-o", str(tmp_path / "f.h5")]) == 2
