@@ -10,9 +10,9 @@ import numpy as np
 from ascan.arrays import FloatArray
 from ascan.errors import fault
 from ascan.procedure import Procedure
-from ascan.thickness_stage import Part, ThicknessStage
+from ascan.thickness_stage import Part, ThicknessStage, combined_mm, inverse_freedom
 from ascan.uncertainty.allowances import MEANINGS
-from ascan.uncertainty.coverage import coverage_factor, inverse_effective_freedom
+from ascan.uncertainty.coverage import coverage_factor
 from ascan.uncertainty.monte_carlo import Drawn, propagate
 
 ALLOWED = {
@@ -22,6 +22,15 @@ ALLOWED = {
     "curvature": "curvature_mm",
     "operator": "operator_mm",
 }
+# Parts that the model of `_drawn` holds itself; the others are added as they are.
+BY_MODEL = (
+    "timing",
+    "repeatability",
+    "calibration fit",
+    "scatter of the steps",
+    "component velocity",
+    "temperature",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,14 +126,13 @@ def budget_of(stage: ThicknessStage, interval_us: float, u_interval_us: float) -
     if not np.isfinite(wall[0]):
         raise fault("budget", "the reading has no thickness", remedy="choose another row")
     thickness = float(wall[0])
-    u = np.sqrt(sum(float(part.u_mm[0]) ** 2 for part in parts.values()))
-    few = [(part.u_mm, part.freedom) for part in parts.values() if part.freedom]
-    inverse = inverse_effective_freedom(np.array([u]), few)
+    u = combined_mm(parts)
+    inverse = inverse_freedom(u, parts)
     return Budget(
         thickness_mm=thickness,
-        u_mm=float(u),
+        u_mm=float(u[0]),
         freedom=float(1.0 / inverse[0]) if inverse[0] > 0.0 else np.inf,
-        expanded_mm=float(u * coverage_factor(inverse)[0]),
+        expanded_mm=float((u * coverage_factor(inverse))[0]),
         rows=_rows(stage, interval_us, u_interval_us, thickness, parts),
         not_stated=stage.procedure.uncertainty.not_stated,
         drawn=_drawn(stage, interval_us, u_interval_us, parts),
@@ -249,14 +257,3 @@ def _drawn(
         **{name: normal(float(parts[name].u_mm[0])) for name in added},
     }
     return propagate(model, draws)
-
-
-# Parts that the model of `_drawn` holds itself; the others are added as they are.
-BY_MODEL = (
-    "timing",
-    "repeatability",
-    "calibration fit",
-    "scatter of the steps",
-    "component velocity",
-    "temperature",
-)

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.calibration.conditions import Conditions
 from ascan.calibration.record import Calibration, Steps
-from ascan.calibration.step_block import StepFit, fit_steps, gather_steps
+from ascan.calibration.step_block import StepFit, StepMeans, fit_steps, gather_steps
 from ascan.channels import channels_of
 from ascan.errors import fault
 from ascan.flags import names
@@ -241,9 +241,7 @@ def _calibrate_heads(
         ),
         "half_cycles_as_found": not any(learned.shifted.values()),
         "velocity_plausible": bool(abs(velocity / nominal - 1.0) <= PLAUSIBLE_VELOCITY),
-        "repeatability_tested": bool((means.readings > 1).any()),
-        "repeatable": means.repeatability_us <= REPEATABLE_PERIODS / procedure.probe.frequency_mhz,
-        "readings_agree": means.repeatability_us <= AGREE_PERIODS / procedure.probe.frequency_mhz,
+        **_repeats(means, means.repeatability_us, procedure),
         "every_step_used": set(known.tolist()) == set(known[learned.usable].tolist()),
     }
     told = "; ".join(f"{fit.model} {fit.score:.1f}" for fit in learned.fits)
@@ -270,6 +268,16 @@ def _calibrate_heads(
         heights=_heights(learned.times, procedure, learned.usable),
         dual=dual,
     )
+
+
+def _repeats(means: StepMeans | Steps, repeatability_us: float, how: Procedure) -> dict[str, bool]:
+    """Return the health figures of repeated readings."""
+    periods = repeatability_us * how.probe.frequency_mhz
+    return {
+        "repeatability_tested": bool((means.readings > 1).any()),
+        "repeatable": periods <= REPEATABLE_PERIODS,
+        "readings_agree": periods <= AGREE_PERIODS,
+    }
 
 
 def _is_bracketed(steps_mm: FloatArray, span: MeasuringRange) -> bool:
@@ -360,9 +368,7 @@ def _health(fit: StepFit, procedure: Procedure) -> dict[str, bool]:
         "velocity_plausible": abs(fit.velocity_mm_per_us / nominal - 1.0) <= PLAUSIBLE_VELOCITY,
         "zero_plausible": _zero_is_plausible(fit, procedure),
         "offset_is_zero": not abs(fit.fitted_zero_us) > 3.0 * fit.u_fitted_zero_us,
-        "repeatability_tested": bool((fit.steps.readings > 1).any()),
-        "repeatable": fit.repeatability_us <= REPEATABLE_PERIODS / procedure.probe.frequency_mhz,
-        "readings_agree": fit.repeatability_us <= AGREE_PERIODS / procedure.probe.frequency_mhz,
+        **_repeats(fit.steps, fit.repeatability_us, procedure),
     }
 
 

@@ -14,7 +14,7 @@ from ascan.errors import fault
 from ascan.pipeline import nominal_zero_us
 from ascan.procedure import Procedure
 from ascan.template import SIGMA_OVER_BANDWIDTH
-from ascan.thickness_stage import ThicknessStage
+from ascan.thickness_stage import ThicknessStage, combined_mm
 
 # Echoes are told apart from the transmit pulse, or from each other, from so many periods on.
 RESOLVED_PERIODS = 1.5
@@ -115,25 +115,26 @@ def plan_for(procedure: Procedure, expected: Expected) -> Plan:
     found = []
     for count in range(1, len(steps) + 1):
         for choice in itertools.combinations(steps, count):
-            budget = budget_of(*_reading(procedure, expected, choice))
-            found.append((choice, budget))
+            stage, interval, u_interval = _reading(procedure, expected, choice)
+            nothing = np.zeros(1, np.uint32)
+            _, parts = stage.parts(np.array([interval]), np.array([u_interval]), nothing)
+            found.append((choice, float(combined_mm(parts)[0])))
 
     def brackets(choice: tuple[float, ...]) -> bool:
         return choice[0] <= expected.wall_mm <= choice[-1]
 
     eligible = [entry for entry in found if brackets(entry[0])] or found
-    least = min(budget.u_mm for _, budget in eligible)
-    near = [entry for entry in eligible if entry[1].u_mm <= 1.05 * least]
-    best = max(near, key=lambda entry: (len(entry[0]), -entry[1].u_mm))
-    rivals = sorted(((choice, budget.u_mm) for choice, budget in eligible), key=lambda e: e[1])
+    rivals = sorted(eligible, key=lambda entry: entry[1])
+    near = [entry for entry in eligible if entry[1] <= 1.05 * rivals[0][1]]
+    best = max(near, key=lambda entry: (len(entry[0]), -entry[1]))[0]
     return Plan(
-        steps_mm=best[0],
-        budget=best[1],
+        steps_mm=best,
+        budget=budget_of(*_reading(procedure, expected, best)),
         smallest_mm=RESOLVED_PERIODS
         * procedure.material.velocity_mm_per_us
         / (2.0 * procedure.probe.frequency_mhz),
         rivals=rivals,
-        brackets=brackets(best[0]),
+        brackets=brackets(best),
     )
 
 

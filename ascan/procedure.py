@@ -18,7 +18,7 @@ from ascan.path.aperture import SHEAR_RATIO
 from ascan.probe import Pipe, Probe
 from ascan.readings import RESULT_COLUMNS, gate_columns
 from ascan.recording import Recording
-from ascan.tables import from_table, number, text, unknown_key
+from ascan.tables import from_table, number, text, text_of, unknown_key
 from ascan.timing.echo import OWN_PEAK_PERIODS
 from ascan.uncertainty.allowances import Allowances
 from ascan.uncertainty.decision import Decision
@@ -464,10 +464,4 @@ def load_procedure(path: str | Path) -> Procedure:
     Traceback (most recent call last):
     ascan.errors.AscanError: no_such_file.toml: cannot be read (No such file or directory)
     """
-    try:
-        content = Path(path).read_text(encoding="utf-8")
-    except UnicodeDecodeError:
-        raise fault(str(path), "is not a text file in UTF-8") from None
-    except OSError as problem:
-        raise fault(str(path), f"cannot be read ({problem.strerror})") from None
-    return Procedure.from_text(content, str(path))
+    return Procedure.from_text(text_of(path), str(path))

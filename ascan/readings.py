@@ -194,6 +194,12 @@ class Readings:
         """Flag bits, shape (rows,), uint32."""
         return self.columns["flags"]
 
+    @property
+    def calibration_digest(self) -> str | None:
+        """Digest of the one calibration they were measured with; None where it is not known."""
+        digest = self.provenance.get("calibration", {}).get("digest")
+        return None if digest is None else str(digest)
+
     def picks(self, gate: str) -> dict[str, AnyArray]:
         """Return the columns of one gate, by their suffix (``time_us``, ``amplitude`` ...).
 

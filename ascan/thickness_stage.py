@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -78,13 +79,12 @@ class ThicknessStage:
         u_random = _combined([part for part in parts.values() if part.random])
         u_common = _combined([part for part in parts.values() if not part.random])
         u = np.hypot(u_random, u_common)
-        few = [(part.u_mm, part.freedom) for part in parts.values() if part.freedom]
         columns = {
             "thickness_mm": thickness,
             "u_mm": u,
             "u_random_mm": u_random,
             "u_common_mm": u_common,
-            "expanded_mm": u * coverage_factor(inverse_effective_freedom(u, few)),
+            "expanded_mm": u * coverage_factor(inverse_freedom(u, parts)),
         }
         if procedure.decision is not None:
             expanded = columns["expanded_mm"]
@@ -198,6 +198,17 @@ class ThicknessStage:
 
 # What decides whether a reading lies outside the steps: its own noise, not what is allowed for.
 MEASURED = ("timing", "repeatability", "calibration fit", "scatter of the steps", "coating", "pipe")
+
+
+def inverse_freedom(u_mm: FloatArray, parts: Mapping[str, Part]) -> FloatArray:
+    """Return 1 / ν_eff of readings whose combined standard uncertainty is ``u_mm``."""
+    few = [(part.u_mm, part.freedom) for part in parts.values() if part.freedom]
+    return inverse_effective_freedom(u_mm, few)
+
+
+def combined_mm(parts: Mapping[str, Part]) -> FloatArray:
+    """Return the combined standard uncertainty of all parts."""
+    return _combined(list(parts.values()))
 
 
 def _combined(parts: list[Part]) -> FloatArray:

@@ -50,7 +50,8 @@ def doubted_step(
     # With one more step than fitted numbers, the others always agree.
     if thickness_mm.size < fitted + 2:
         return None
-    off, agree = np.zeros(thickness_mm.size), np.zeros(thickness_mm.size, bool)
+    off, off_mm = np.zeros(thickness_mm.size), np.zeros(thickness_mm.size)
+    agree = np.zeros(thickness_mm.size, bool)
     for k in range(thickness_mm.size):
         rest = np.arange(thickness_mm.size) != k
         line = fit_line(
@@ -58,24 +59,16 @@ def doubted_step(
         )
         value, u = line.predict(float(thickness_mm[k]))
         off[k] = (interval_us[k] - value) / np.hypot(u, u_us[k])
+        off_mm[k] = (interval_us[k] - value) / line.slope
         agree[k] = not _misfits(line)
     worst = int(np.argmax(np.abs(off)))
     if not abs(off[worst]) > DOUBTFUL or not agree[worst] or agree.sum() > 1:
         return None
-    return _doubt(thickness_mm, interval_us, u_us, worst, through_origin)
+    return Doubt(float(thickness_mm[worst]), float(off_mm[worst]))
 
 
 def _misfits(line: LineFit) -> bool:
     return line.chi_squared > float(chdtri(line.degrees_of_freedom, AGREE))
-
-
-def _doubt(
-    thickness_mm: FloatArray, interval_us: FloatArray, u_us: FloatArray, k: int, origin: bool
-) -> Doubt:
-    rest = np.arange(thickness_mm.size) != k
-    line = fit_line(thickness_mm[rest], interval_us[rest], u_us[rest], through_origin=origin)
-    read_mm = (interval_us[k] - line.intercept) / line.slope
-    return Doubt(float(thickness_mm[k]), float(read_mm - thickness_mm[k]))
 
 
 def detectable_us(u_us: FloatArray, freedom: int, significance: float) -> float:

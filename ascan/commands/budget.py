@@ -32,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> None:
     """Print a budget for each chosen reading."""
     readings, calibration = load_readings(args.readings), load_calibration(args.calibration)
-    used = readings.provenance.get("calibration", {}).get("digest")
+    used = readings.calibration_digest
     if used is not None and used != calibration.digest:
         raise fault(
             args.calibration,

@@ -10,7 +10,7 @@ from ascan.arrays import FloatArray
 from ascan.calibrating import calibrate
 from ascan.calibration.conditions import Conditions
 from ascan.calibration.record import Calibration
-from ascan.commands.shared import add_common, check_outputs, known_of, say, text_of
+from ascan.commands.shared import add_common, add_steps, check_outputs, known_of, say
 from ascan.component import calibrate_component
 from ascan.engine import measure
 from ascan.errors import fault
@@ -22,6 +22,7 @@ from ascan.scan import Scan
 from ascan.store import schema
 from ascan.store.calibrations import load_calibration, save_calibration
 from ascan.store.scans import open_scan
+from ascan.tables import text_of
 
 EXAMPLE = (
     "ascan calibrate block.npz --procedure wall.toml --step 5=0-4 --step 10=5-9 -o calibration.h5"
@@ -35,14 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("scan", help="waveforms of the step block")
     parser.add_argument("--procedure", required=True, help="procedure (TOML)")
-    parser.add_argument(
-        "--step",
-        action="append",
-        metavar="MM=ROWS",
-        help="thickness and its rows, such as 10=0,7-20",
-    )
-    parser.add_argument("--known-column", metavar="NAME", help="column with the thickness in mm")
-    parser.add_argument("--rows", help="with --known-column: only these rows, such as 0,7-20")
+    add_steps(parser)
     parser.add_argument(
         "--block-u-mm",
         type=float,
@@ -93,8 +87,7 @@ def _calibration(
     if args.on is None:
         conditions = None
         if args.conditions:
-            content = text_of(args.conditions)
-            conditions = Conditions.from_text(content, args.conditions)
+            conditions = Conditions.from_text(text_of(args.conditions), args.conditions)
         return calibrate(scan, procedure, known, u_known_mm=args.block_u_mm, conditions=conditions)
     rows = np.flatnonzero(~np.isnan(known))
     if np.unique(known[rows]).size != 1 or args.block_u_mm is None:

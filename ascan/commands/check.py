@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import argparse
-from datetime import UTC, datetime
 
 from ascan.checking import check_steps
-from ascan.commands.shared import add_quiet, known_of, say
-from ascan.errors import fault
+from ascan.commands.shared import add_quiet, add_steps, known_of, say, seconds_of
 from ascan.procedure import load_procedure
 from ascan.report.cautions import CAUTION
 from ascan.store.calibrations import load_calibration
@@ -25,9 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("scan", help="waveforms on the known step")
     parser.add_argument("--procedure", required=True, help="procedure (TOML)")
     parser.add_argument("--calibration", required=True, help="calibration file")
-    parser.add_argument("--step", action="append", metavar="MM=ROWS", help="such as 10=0-2")
-    parser.add_argument("--known-column", metavar="NAME", help="column with the thickness in mm")
-    parser.add_argument("--rows", help="with --known-column: only these rows")
+    add_steps(parser)
     parser.add_argument(
         "--step-u-mm", type=float, required=True, help="standard uncertainty of the step, mm"
     )
@@ -70,18 +66,3 @@ def run(args: argparse.Namespace) -> None:
             ],
         )
     say(args, [CAUTION])
-
-
-def seconds_of(text: str, place: str) -> float:
-    """Return seconds since 1970 of a time; one without a zone is UTC.
-
-    Examples
-    --------
-    >>> seconds_of("1970-01-02T00:00", "--at")
-    86400.0
-    """
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        raise fault(place, f"is '{text}'", allowed="a time such as 2026-05-04T08:00") from None
-    return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()

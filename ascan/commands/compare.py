@@ -16,7 +16,7 @@ from ascan_synthetic.scenario import named_scenarios
 from ascan_synthetic.synthesis import Synthesis
 
 from ascan.arrays import FloatArray
-from ascan.commands.shared import add_common, check_outputs, known_of, say
+from ascan.commands.shared import add_common, add_steps, check_outputs, known_of, say
 from ascan.commands.synth import synthesis_of
 from ascan.comparing import (
     Cell,
@@ -62,9 +62,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--snr-db", default=USUAL_SNR, help=f"default {USUAL_SNR}")
     parser.add_argument("--seed", type=int, default=1, help="of the noise (default 1)")
-    parser.add_argument("--step", action="append", metavar="MM=ROWS", help="steps of a scan")
-    parser.add_argument("--known-column", metavar="NAME", help="column with the thickness in mm")
-    parser.add_argument("--rows", help="with --known-column: only these rows")
+    add_steps(parser)
     parser.add_argument("--block-u-mm", type=float, metavar="MM", help="as for ascan calibrate")
     parser.add_argument("--csv", help="table (.csv) to write")
     parser.add_argument("--picture", help="picture (.png) to write, of a scenario's table")

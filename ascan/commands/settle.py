@@ -6,8 +6,7 @@ import argparse
 
 import numpy as np
 
-from ascan.commands.check import seconds_of
-from ascan.commands.shared import add_common, check_outputs, say
+from ascan.commands.shared import add_common, check_outputs, say, seconds_of
 from ascan.errors import fault
 from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
@@ -38,7 +37,7 @@ def run(args: argparse.Namespace) -> None:
     """Write the readings with their standing; every earlier standing stays in the provenance."""
     check_outputs(args, [args.readings, args.series], [(args.output, schema.READINGS)])
     readings, checks = load_readings(args.readings), load_series(args.series)
-    used = readings.provenance.get("calibration", {}).get("digest")
+    used = readings.calibration_digest
     if checks and used is not None and checks[0].calibration != used:
         raise fault(
             args.series,

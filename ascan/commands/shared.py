@@ -6,6 +6,7 @@ import argparse
 import re
 import sys
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -126,20 +127,37 @@ def check_outputs(
             )
 
 
-def text_of(path: str) -> str:
-    """Return what stands in a text file."""
-    try:
-        return Path(path).read_text(encoding="utf-8")
-    except UnicodeDecodeError:
-        raise fault(path, "is not a text file in UTF-8") from None
-    except OSError as problem:
-        raise fault(path, f"cannot be read ({problem.strerror})") from None
-
-
 def say(args: argparse.Namespace, lines: list[str]) -> None:
     """Print lines unless the user asked for quiet."""
     if lines and not args.quiet:
         print("\n".join(lines))
+
+
+def add_steps(parser: argparse.ArgumentParser) -> None:
+    """Add the options that say which rows stand on which step (`known_of`)."""
+    parser.add_argument(
+        "--step",
+        action="append",
+        metavar="MM=ROWS",
+        help="thickness and its rows, such as 10=0,7-20",
+    )
+    parser.add_argument("--known-column", metavar="NAME", help="column with the thickness in mm")
+    parser.add_argument("--rows", help="with --known-column: only these rows, such as 0,7-20")
+
+
+def seconds_of(text: str, place: str) -> float:
+    """Return seconds since 1970 of a time; one without a zone is UTC.
+
+    Examples
+    --------
+    >>> seconds_of("1970-01-02T00:00", "--at")
+    86400.0
+    """
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise fault(place, f"is '{text}'", allowed="a time such as 2026-05-04T08:00") from None
+    return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
 
 
 def known_of(scan: Scan, args: argparse.Namespace) -> FloatArray:
