@@ -26,6 +26,9 @@ class Flag(enum.IntFlag):
     NOT_FINITE = 1 << 1
     GATE_OUTSIDE_RECORD = 1 << 2
     NOT_POSITIVE = 1 << 3
+    RIVAL_READING = 1 << 4
+    UNCOUPLED = 1 << 5
+    OUTSIDE_GATE = 1 << 6
 
     SATURATED = 1 << 8
     LOW_SNR = 1 << 9
@@ -40,15 +43,27 @@ class Flag(enum.IntFlag):
     CALIBRATION_IN_DOUBT = 1 << 18
     AT_MOST = 1 << 19
     WITNESS_DISAGREES = 1 << 20
+    UNLIKE_MODEL = 1 << 21
 
 
-FATAL = int(Flag.NO_ECHO | Flag.NOT_FINITE | Flag.GATE_OUTSIDE_RECORD | Flag.NOT_POSITIVE)
+FATAL = int(
+    Flag.NO_ECHO
+    | Flag.NOT_FINITE
+    | Flag.GATE_OUTSIDE_RECORD
+    | Flag.NOT_POSITIVE
+    | Flag.RIVAL_READING
+    | Flag.UNCOUPLED
+    | Flag.OUTSIDE_GATE
+)
 
 MEANINGS: dict[Flag, str] = {
     Flag.NO_ECHO: "no echo: nothing in the gate reached its threshold or rose through its level",
     Flag.NOT_FINITE: "not finite: the waveform holds a NaN or an infinity",
     Flag.GATE_OUTSIDE_RECORD: "gate outside the record: the echo may have come before or after it",
     Flag.NOT_POSITIVE: "not positive: the echo came no later than the zero offset",
+    Flag.RIVAL_READING: "rival reading: another thickness explains the record about as well",
+    Flag.UNCOUPLED: "uncoupled: the surface echo is that of air, no sound enters the wall",
+    Flag.OUTSIDE_GATE: "outside the gate: the record's own thickness lies where none was sought",
     Flag.SATURATED: "saturated: an echo that was timed touches the clipping level",
     Flag.LOW_SNR: "low signal-to-noise: an echo that was timed is too near the noise",
     Flag.AT_GATE_EDGE: "at the gate's edge: the echo begins before the gate or ends after it",
@@ -63,6 +78,7 @@ MEANINGS: dict[Flag, str] = {
     Flag.AT_MOST: "at most: thinner than the probe resolves; the value is an upper bound",
     Flag.WITNESS_DISAGREES: "witness disagrees: the procedure's second interval gives another "
     "thickness",
+    Flag.UNLIKE_MODEL: "unlike the model: what the fit leaves of the record is no noise",
     Flag.CALIBRATION_IN_DOUBT: "calibration in doubt: its own health figures question it",
 }
 

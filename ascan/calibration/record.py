@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from ascan.arrays import AnyArray, FloatArray, IntArray
+from ascan.calibration.parts import DUAL_ARRAYS, RECORD_NUMBERS, RECORD_ARRAYS, DualPart, RecordPart, frozen
 from ascan.calibration.signature import differences
 from ascan.errors import fault
 from ascan.template import Template
@@ -82,60 +83,7 @@ class Steps:
 
     def __post_init__(self) -> None:
         for name in self.__slots__:
-            object.__setattr__(self, name, _frozen(getattr(self, name)))
-
-
-@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
-class DualPart:
-    """What the calibration of a dual-element probe holds besides: its curve, and its echo's head.
-
-    Attributes
-    ----------
-    model : str
-        Path under the curve: ``line``, ``vee``, ``ray`` or ``aperture`` (and the half-cycle timed).
-    thickness_mm, time_us, u_time_us : ndarray, shape (nodes,)
-        The calibration curve, growing; a reading is looked up in it.
-    second_us : ndarray, shape (nodes,)
-        By how much the second echo of such a wall comes after the first (NaN: not known).
-    half_separation_mm : float
-        Half the distance between the points where sound enters and leaves the wall.
-    polarity : int
-        Of the timed half-cycle.
-    heads : ndarray, shape (steps, samples)
-        Mean head of the echo on each step, at the recording's sample rate; the timed half-cycle's
-        top is at ``before``.
-    heads_us : ndarray, shape (steps,)
-        When they arrived.
-    cross_talk : ndarray, shape (2, times)
-        Times in µs, and the fraction of full scale that an arrival there must exceed.
-    """
-
-    model: str
-    thickness_mm: FloatArray
-    time_us: FloatArray
-    u_time_us: FloatArray
-    second_us: FloatArray
-    half_separation_mm: float
-    polarity: int
-    heads: FloatArray
-    heads_us: FloatArray
-    before: int
-    cross_talk: FloatArray
-
-    def __post_init__(self) -> None:
-        for name in DUAL_ARRAYS:
-            object.__setattr__(self, name, _frozen(getattr(self, name)))
-
-
-DUAL_ARRAYS = (
-    "thickness_mm",
-    "time_us",
-    "u_time_us",
-    "second_us",
-    "heads",
-    "heads_us",
-    "cross_talk",
-)
+            object.__setattr__(self, name, frozen(getattr(self, name)))
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -168,6 +116,8 @@ class Calibration:
     dual : DualPart, optional
         For a dual-element probe. Zero and velocity are then effective numbers of that probe, good
         for placing gates; they are no material's, and serve no other probe or path.
+    whole : RecordPart, optional
+        What whole records look like, where the interval is taken from them.
     templates : mapping of str to Template
         What an echo of each gate looks like, where the timing method takes that.
     lags_us : mapping of str to float
@@ -199,6 +149,7 @@ class Calibration:
     signature: Mapping[str, Any]
     conditions: Mapping[str, str]
     dual: DualPart | None = None
+    whole: RecordPart | None = None
     templates: Mapping[str, Template] = field(default_factory=dict)
     lags_us: Mapping[str, float] = field(default_factory=dict)
     heights: Mapping[str, tuple[float, float]] = field(default_factory=dict)
@@ -206,7 +157,7 @@ class Calibration:
 
     def __post_init__(self) -> None:
         # Copies that nobody else can change.
-        object.__setattr__(self, "covariance", _frozen(self.covariance))
+        object.__setattr__(self, "covariance", frozen(self.covariance))
         for name in ("health", "signature", "conditions", "templates", "lags_us", "heights"):
             object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
@@ -314,6 +265,9 @@ class Calibration:
             arrays = [getattr(self.dual, name).tolist() for name in DUAL_ARRAYS]
             parts += [arrays, self.dual.model, self.dual.polarity, self.dual.before]
             parts.append(repr(self.dual.half_separation_mm))
+        if self.whole is not None:
+            parts += [getattr(self.whole, name).tolist() for name in RECORD_ARRAYS]
+            parts += [repr(getattr(self.whole, name)) for name in RECORD_NUMBERS]
         for name, template in sorted(self.templates.items()):
             parts += [name, template.samples.tolist(), template.echoes, template.scatter]
         if self.witness is not None:
@@ -388,12 +342,6 @@ class Calibration:
         if self.witness is not None:
             out += ["witness:", *(f"  {line}" for line in self.witness.lines())]
         return out
-
-
-def _frozen(array: AnyArray) -> AnyArray:
-    copy = np.array(array)
-    copy.flags.writeable = False
-    return copy
 
 
 def _plain(value: Any) -> str:

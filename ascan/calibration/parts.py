@@ -1,0 +1,127 @@
+"""What a calibration holds besides a line: a dual probe's curve, a model of whole records."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FloatArray
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class DualPart:
+    """What the calibration of a dual-element probe holds besides: its curve, and its echo's head.
+
+    Attributes
+    ----------
+    model : str
+        Path under the curve: ``line``, ``vee``, ``ray`` or ``aperture`` (and the half-cycle timed).
+    thickness_mm, time_us, u_time_us : ndarray, shape (nodes,)
+        The calibration curve, growing; a reading is looked up in it.
+    second_us : ndarray, shape (nodes,)
+        By how much the second echo of such a wall comes after the first (NaN: not known).
+    half_separation_mm : float
+        Half the distance between the points where sound enters and leaves the wall.
+    polarity : int
+        Of the timed half-cycle.
+    heads : ndarray, shape (steps, samples)
+        Mean head of the echo on each step, at the recording's sample rate; the timed half-cycle's
+        top is at ``before``.
+    heads_us : ndarray, shape (steps,)
+        When they arrived.
+    cross_talk : ndarray, shape (2, times)
+        Times in µs, and the fraction of full scale that an arrival there must exceed.
+    """
+
+    model: str
+    thickness_mm: FloatArray
+    time_us: FloatArray
+    u_time_us: FloatArray
+    second_us: FloatArray
+    half_separation_mm: float
+    polarity: int
+    heads: FloatArray
+    heads_us: FloatArray
+    before: int
+    cross_talk: FloatArray
+
+    def __post_init__(self) -> None:
+        for name in DUAL_ARRAYS:
+            object.__setattr__(self, name, frozen(getattr(self, name)))
+
+
+DUAL_ARRAYS = (
+    "thickness_mm",
+    "time_us",
+    "u_time_us",
+    "second_us",
+    "heads",
+    "heads_us",
+    "cross_talk",
+)
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class RecordPart:
+    """What whole records of a probe look like (`ascan.whole_record`).
+
+    Attributes
+    ----------
+    front, wall : ndarray, shape (size,)
+        Pulse of the surface echo and of the wall's, of height 1, at the recording's sample rate;
+        time zero is sample ``before``.
+    levels : ndarray, shape (echoes,)
+        Usual heights of the wall echoes, the first one's 1.
+    strength, decay : float
+        Usual height of the first wall echo against the surface echo; of each late wall echo against
+        the one before it.
+    usual_us, lag_us : float
+        Usual time of the surface echo after the transmit pulse; by how much it comes after the time
+        that its gate picks.
+    turn_us, attenuation_db_per_mm, radius_mm, path_mm2_per_us, path_velocity_mm_per_us : float
+        See `ascan.whole_record.operator.Operator`.
+    thickness_mm, u_mm : ndarray, shape (nodes,)
+        What the calibration's own uncertainty makes of a reading.
+    """
+
+    front: FloatArray
+    wall: FloatArray
+    before: int
+    levels: FloatArray
+    strength: float
+    decay: float
+    usual_us: float
+    lag_us: float
+    turn_us: float
+    attenuation_db_per_mm: float
+    radius_mm: float
+    path_mm2_per_us: float
+    path_velocity_mm_per_us: float
+    thickness_mm: FloatArray
+    u_mm: FloatArray
+
+    def __post_init__(self) -> None:
+        for name in RECORD_ARRAYS:
+            object.__setattr__(self, name, frozen(getattr(self, name)))
+
+
+RECORD_ARRAYS = ("front", "wall", "levels", "thickness_mm", "u_mm")
+RECORD_NUMBERS = (
+    "before",
+    "strength",
+    "decay",
+    "usual_us",
+    "lag_us",
+    "turn_us",
+    "attenuation_db_per_mm",
+    "radius_mm",
+    "path_mm2_per_us",
+    "path_velocity_mm_per_us",
+)
+
+
+def frozen(array: AnyArray) -> AnyArray:
+    copy = np.array(array)
+    copy.flags.writeable = False
+    return copy

@@ -1,0 +1,93 @@
+"""A bank of echo shapes over the wall they have crossed, to be laid anywhere between samples."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ascan.arrays import FloatArray
+from ascan.kernels.jit import compiled
+from ascan.whole_record.operator import Operator
+from ascan.whole_record.pulse import PulseBasis
+
+# Shapes are kept so many times a sample, with two derivatives: what is left between them is below
+# a millionth of the echo at ten samples a period.
+PLACES = 8
+# Depths are even in log(1 + depth / FIRST_MM).
+DEPTHS, FIRST_MM = 56, 1.0
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Bank:
+    """Echo shapes of one pulse.
+
+    Attributes
+    ----------
+    shapes : ndarray, shape (depths, PLACES + 1, 3, size), float32
+        Shape, slope and bend (per sample) from half a sample early to half a sample late.
+    least_mm, step : float
+        Depth k is least_mm + FIRST_MM (exp(step k) − 1).
+    before : int
+        Sample of time zero.
+    """
+
+    shapes: FloatArray
+    least_mm: float
+    step: float
+    before: int
+
+
+def make_bank(
+    basis: PulseBasis,
+    pulse: FloatArray,
+    operator: Operator,
+    span_mm: tuple[float, float],
+) -> Bank:
+    """Return the bank of a pulse (samples, shape (size,)) for walls crossed of ``span_mm``."""
+    least, most = span_mm
+    step = np.log1p((most - least) / FIRST_MM) / (DEPTHS - 1)
+    crossed = least + FIRST_MM * np.expm1(step * np.arange(DEPTHS))
+    transform = int(2 ** np.ceil(np.log2(4 * basis.size)))
+    frequency = np.fft.rfftfreq(transform, 1.0 / basis.sample_rate_mhz)
+    omega = 2.0 * np.pi * np.fft.rfftfreq(transform)
+    spectrum = basis.spectra(pulse[None], transform)[0]
+    spread = spectrum * operator.response(frequency, crossed)
+    places = np.arange(PLACES + 1) / PLACES - 0.5
+    out = np.empty((DEPTHS, PLACES + 1, 3, basis.size), np.float32)
+    for k, place in enumerate(places):
+        late = spread * np.exp(-1j * omega * (place + basis.before))
+        for order in range(3):
+            moved = np.fft.irfft(late * (1j * omega) ** order, transform)
+            out[:, k, order] = moved[:, : basis.size]
+    return Bank(out, float(least), float(step), basis.before)
+
+
+@compiled
+def lay(
+    bank: FloatArray,
+    scale: tuple[float, float],
+    crossed_mm: float,
+    offset: float,
+    shape: FloatArray,
+    slope: FloatArray,
+) -> None:
+    """Write shape and slope of an echo that is ``offset`` (−½..½) samples late.
+
+    ``scale`` is (least_mm, step) of the bank; outside its depths the nearest is taken.
+    """
+    depths = bank.shape[0]
+    where = np.log1p(max(crossed_mm - scale[0], 0.0) / FIRST_MM) / scale[1]
+    low = min(int(where), depths - 2)
+    share = np.float32(min(where - low, 1.0))
+    k = min(max(int(np.rint((offset + 0.5) * PLACES)), 0), PLACES)
+    rest = np.float32(offset - (k / PLACES - 0.5))
+    half = np.float32(0.5) * rest * rest
+    near, far = bank[low, k], bank[low + 1, k]
+    one = np.float32(1.0)
+    for j in range(shape.size):
+        value = (one - share) * near[0, j] + share * far[0, j]
+        steep = (one - share) * near[1, j] + share * far[1, j]
+        bend = (one - share) * near[2, j] + share * far[2, j]
+        shape[j] = value - rest * steep + half * bend
+        slope[j] = steep - rest * bend

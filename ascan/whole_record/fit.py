@@ -1,0 +1,322 @@
+"""Least squares of one record: surface echo and wall echoes of one spacing, heights free.
+
+The heights, the end of the train and a slow baseline are linear and solved for at every step;
+only the surface echo's time and the spacing are sought by Gauss-Newton (variable projection).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan.arrays import FloatArray, IntArray
+from ascan.kernels.jit import compiled, compiled_sums
+from ascan.whole_record.bank import lay
+
+# So many echoes of the wall have heights of their own; those after them die away evenly.
+ECHOES = 14
+# Cosines over the window that make the baseline.
+WAVES = 4
+DENSE = WAVES + 1
+ROUNDS = 12
+# Steps below this part of a sample end the fit.
+SETTLED = 2e-5
+# No step moves an echo by more than this part of a period.
+LONGEST = 0.15
+
+
+@compiled_sums
+def dot(one: FloatArray, other: FloatArray) -> float:
+    """Return a sum of products, eight of them in float32 at a time."""
+    total = 0.0
+    for k in range(0, one.size, 64):
+        part = np.float32(0.0)
+        for j in range(k, min(k + 64, one.size)):
+            part += one[j] * other[j]
+        total += part
+    return total
+
+
+def baseline_waves(size: int) -> FloatArray:
+    """Return the cosines that make the baseline of a window, shape (WAVES, size), float32."""
+    phase = np.pi * np.outer(np.arange(WAVES), np.arange(size) + 0.5) / size
+    return np.asarray(np.cos(phase), np.float32) / np.float32(np.sqrt(size))
+
+
+@compiled
+def overlap(start: int, size: int, samples: int) -> tuple[int, int]:
+    """Return from where to where a shape lies inside the window, counted within the shape."""
+    return max(0, -start), max(min(size, samples - start), 0)
+
+
+@compiled
+def lay_columns(
+    numbers: FloatArray,
+    weight: FloatArray,
+    banks: tuple[FloatArray, FloatArray],
+    scale: tuple[float, float],
+    setup: FloatArray,
+    decay: float,
+    count: int,
+    starts: IntArray,
+    shapes: FloatArray,
+    slopes: FloatArray,
+    dense: FloatArray,
+) -> bool:
+    """Lay the surface echo, ``count`` wall echoes, and what comes after them; tell if any does.
+
+    ``numbers`` are the surface echo's place and the spacing in samples. ``setup`` holds: samples
+    before time zero, turn in samples, mm of wall per sample of spacing, mm per sample that the
+    surface echo comes late, and its usual place.
+    """
+    size, samples = shapes.shape[1], weight.size
+    before, turn, per_sample, per_late, usual = setup[0], setup[1], setup[2], setup[3], setup[4]
+    late_mm = (numbers[0] - usual) * per_late
+    depth = numbers[1] * per_sample
+    for n in range(count + 1):
+        place = numbers[0] + n * numbers[1] + max(n - 1, 0) * turn
+        whole = int(np.rint(place))
+        starts[n] = whole - int(before)
+        bank = banks[0] if n == 0 else banks[1]
+        lay(bank, scale, n * depth + late_mm, place - whole, shapes[n], slopes[n])
+        low, high = overlap(starts[n], size, samples)
+        shapes[n, :low], slopes[n, :low] = 0.0, 0.0
+        shapes[n, high:], slopes[n, high:] = 0.0, 0.0
+        for j in range(low, high):
+            shapes[n, j] *= weight[starts[n] + j]
+            slopes[n, j] *= weight[starts[n] + j]
+    tail = dense[WAVES]
+    tail[:] = 0.0
+    height, n, more = 1.0, count + 1, False
+    spare = count + 1
+    while height > 0.01:
+        place = numbers[0] + n * numbers[1] + (n - 1) * turn
+        whole = int(np.rint(place))
+        start = whole - int(before)
+        if start >= samples:
+            break
+        more = True
+        lay(banks[1], scale, n * depth + late_mm, place - whole, shapes[spare], slopes[spare])
+        low, high = overlap(start, size, samples)
+        for j in range(low, high):
+            tail[start + j] += np.float32(height) * shapes[spare, j] * weight[start + j]
+        height *= decay
+        n += 1
+    return more
+
+
+@compiled
+def cholesky(gram: FloatArray, size: int) -> None:
+    """Write the lower triangular root of a positive matrix over it; a trace of ridge keeps it so."""
+    largest = 0.0
+    for k in range(size):
+        largest = max(largest, gram[k, k])
+    for k in range(size):
+        for m in range(k + 1):
+            total = gram[k, m]
+            for i in range(m):
+                total -= gram[k, i] * gram[m, i]
+            if k == m:
+                gram[k, k] = np.sqrt(max(total, 1e-9 * largest) + 1e-300)
+            else:
+                gram[k, m] = total / gram[m, m]
+
+
+@compiled
+def solve_root(root: FloatArray, size: int, right: FloatArray) -> None:
+    """Solve with a root for one right-hand side, which is overwritten."""
+    for k in range(size):
+        total = right[k]
+        for i in range(k):
+            total -= root[k, i] * right[i]
+        right[k] = total / root[k, k]
+    for k in range(size - 1, -1, -1):
+        total = right[k]
+        for i in range(k + 1, size):
+            total -= root[i, k] * right[i]
+        right[k] = total / root[k, k]
+
+
+@compiled
+def part_of(vector: FloatArray, start: int, size: int) -> tuple[int, int]:
+    """Return where a shape's samples lie within a vector as long as the window."""
+    return max(start, 0), max(min(start + size, vector.size), 0)
+
+
+@compiled
+def against(vector: FloatArray, start: int, shape: FloatArray) -> float:
+    """Return the product of a shape that starts at a sample with a vector over the window."""
+    low, high = part_of(vector, start, shape.size)
+    if high <= low:
+        return 0.0
+    return dot(vector[low:high], shape[low - start : high - start])
+
+
+@compiled
+def solve_heights(
+    samples: FloatArray,
+    starts: IntArray,
+    shapes: FloatArray,
+    dense: FloatArray,
+    columns: tuple[int, int],
+    gram: FloatArray,
+    heights: FloatArray,
+    residual: FloatArray,
+) -> float:
+    """Solve for all heights, write what is left of the samples, and return its energy.
+
+    ``columns`` says how many shapes and how many dense columns there are. ``gram`` is left as its
+    root.
+    """
+    few, wide = columns
+    size = shapes.shape[1]
+    for k in range(few):
+        heights[k] = against(samples, starts[k], shapes[k])
+        for m in range(k + 1):
+            apart = starts[k] - starts[m]
+            gram[k, m] = 0.0
+            if abs(apart) < size:
+                low = max(apart, 0)
+                high = min(size, size + apart)
+                gram[k, m] = dot(shapes[m, low:high], shapes[k, low - apart : high - apart])
+    for d in range(wide):
+        row = few + d
+        heights[row] = dot(samples, dense[d])
+        for k in range(few):
+            gram[row, k] = against(dense[d], starts[k], shapes[k])
+        for e in range(d + 1):
+            gram[row, few + e] = dot(dense[d], dense[e])
+    cholesky(gram, few + wide)
+    solve_root(gram, few + wide, heights)
+    residual[:] = samples
+    for k in range(few):
+        low, high = part_of(residual, starts[k], size)
+        height = np.float32(heights[k])
+        for j in range(low, high):
+            residual[j] -= height * shapes[k, j - starts[k]]
+    for d in range(wide):
+        height = np.float32(heights[few + d])
+        for j in range(residual.size):
+            residual[j] -= height * dense[d, j]
+    return dot(residual, residual)
+
+
+@compiled
+def lay_derivatives(
+    starts: IntArray,
+    slopes: FloatArray,
+    heights: FloatArray,
+    count: int,
+    moved: FloatArray,
+) -> None:
+    """Write how the model follows the surface echo's place and the spacing, shape (2, samples)."""
+    moved[:] = 0.0
+    size = slopes.shape[1]
+    for n in range(count + 1):
+        low, high = part_of(moved[0], starts[n], size)
+        height, number = np.float32(heights[n]), np.float32(n)
+        for j in range(low, high):
+            late = height * slopes[n, j - starts[n]]
+            moved[0, j] -= late
+            moved[1, j] -= number * late
+
+
+@compiled
+def schur(
+    starts: IntArray,
+    shapes: FloatArray,
+    dense: FloatArray,
+    columns: tuple[int, int],
+    root: FloatArray,
+    moved: FloatArray,
+    shared: FloatArray,
+    inverse: FloatArray,
+) -> bool:
+    """Write the inverse of what the heights leave of the two places' own matrix.
+
+    ``shared`` gets, for both, what the heights do when the place moves.
+    """
+    few, wide = columns
+    kept = np.empty((2, few + wide))
+    for p in range(2):
+        for k in range(few):
+            kept[p, k] = against(moved[p], starts[k], shapes[k])
+        for d in range(wide):
+            kept[p, few + d] = dot(moved[p], dense[d])
+        shared[p, : few + wide] = kept[p]
+        solve_root(root, few + wide, shared[p])
+    a = dot(moved[0], moved[0]) - kept[0] @ shared[0, : few + wide]
+    b = dot(moved[0], moved[1]) - kept[0] @ shared[1, : few + wide]
+    c = dot(moved[1], moved[1]) - kept[1] @ shared[1, : few + wide]
+    determinant = a * c - b * b
+    if not determinant > 1e-12 * a * c:
+        return False
+    inverse[0, 0], inverse[1, 1] = c / determinant, a / determinant
+    inverse[0, 1] = -b / determinant
+    inverse[1, 0] = inverse[0, 1]
+    return True
+
+
+@compiled
+def fit_record(
+    samples: FloatArray,
+    weight: FloatArray,
+    numbers: FloatArray,
+    banks: tuple[FloatArray, FloatArray],
+    scale: tuple[float, float],
+    setup: FloatArray,
+    period: float,
+    decay: float,
+    limits: tuple[float, float],
+    rounds: int,
+    starts: IntArray,
+    shapes: FloatArray,
+    slopes: FloatArray,
+    dense: FloatArray,
+    gram: FloatArray,
+    heights: FloatArray,
+    residual: FloatArray,
+    moved: FloatArray,
+    shared: FloatArray,
+    inverse: FloatArray,
+) -> tuple[float, int, int]:
+    """Fit from ``numbers``, which is overwritten; return energy left, shapes and dense columns.
+
+    Everything from ``starts`` on is room, and holds the fit's state afterwards. The energy is
+    infinite where the spacing leaves ``limits``, or nothing can be told.
+    """
+    size = samples.size
+    least, step = np.inf, np.zeros(2)
+    count, wide = 0, WAVES
+    for turn in range(rounds):
+        # An echo cut at its beginning has no height of its own.
+        room = (size - numbers[0] - period) / numbers[1]
+        count = min(int(max(room, 0.0)), ECHOES)
+        if count < 1:
+            return np.inf, 0, 0
+        more = lay_columns(
+            numbers, weight, banks, scale, setup, decay, count, starts, shapes, slopes, dense
+        )
+        wide = WAVES + 1 if more else WAVES
+        columns = (count + 1, wide)
+        left = solve_heights(samples, starts, shapes, dense, columns, gram, heights, residual)
+        if left > least * (1.0 + 1e-6) and turn < rounds - 1:
+            # Too far: half the way back.
+            step *= 0.5
+            numbers -= step
+            continue
+        least = left
+        lay_derivatives(starts, slopes, heights, count, moved)
+        if not schur(starts, shapes, dense, columns, gram, moved, shared, inverse):
+            return np.inf, 0, 0
+        by_begin, by_spacing = dot(moved[0], residual), dot(moved[1], residual)
+        step[0] = inverse[0, 0] * by_begin + inverse[0, 1] * by_spacing
+        step[1] = inverse[1, 0] * by_begin + inverse[1, 1] * by_spacing
+        longest = max(abs(step[0]), abs(step[1]))
+        if longest > LONGEST * period:
+            step *= LONGEST * period / longest
+        if longest < SETTLED or turn == rounds - 1:
+            break
+        numbers += step
+        if not limits[0] <= numbers[1] <= limits[1]:
+            return np.inf, 0, 0
+    return least, count + 1, wide

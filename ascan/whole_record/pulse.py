@@ -1,0 +1,67 @@
+"""A pulse as a linear filter: some fifty coefficients on smooth functions of limited length."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FloatArray
+from ascan.template import SIGMA_OVER_BANDWIDTH
+
+# A pulse may begin so many widths σ of the nominal one before its time zero and end so many after:
+# real pulses open sharply and ring on.
+LEAD_WIDTHS, TAIL_WIDTHS = 5.0, 9.0
+# Its band, in units of the nominal frequency.
+LOWEST, HIGHEST = 0.1, 2.3
+# The ends of the window are rounded over this part of it each.
+ROUNDED = 0.12
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class PulseBasis:
+    """Functions whose weighted sum is a pulse: waves of the band under a flat window.
+
+    Attributes
+    ----------
+    sample_rate_mhz, frequency_mhz, bandwidth : float
+        The last two are the probe's nominal ones (bandwidth over frequency).
+    before, size : int
+        Samples before time zero, and in all.
+    functions : ndarray, shape (functions, size)
+    """
+
+    sample_rate_mhz: float
+    frequency_mhz: float
+    bandwidth: float
+    before: int = field(init=False)
+    size: int = field(init=False)
+    functions: FloatArray = field(init=False)
+
+    def __post_init__(self) -> None:
+        sigma_us = SIGMA_OVER_BANDWIDTH / self.bandwidth / self.frequency_mhz
+        before = int(np.ceil(LEAD_WIDTHS * sigma_us * self.sample_rate_mhz))
+        size = before + int(np.ceil(TAIL_WIDTHS * sigma_us * self.sample_rate_mhz)) + 1
+        length_us = size / self.sample_rate_mhz
+        highest = min(HIGHEST * self.frequency_mhz, 0.48 * self.sample_rate_mhz)
+        low = max(int(np.ceil(LOWEST * self.frequency_mhz * length_us)), 1)
+        high = max(int(highest * length_us), low)
+        phase = 2.0 * np.pi * np.outer(np.arange(low, high + 1), np.arange(size)) / size
+        rounded = max(int(ROUNDED * size), 1)
+        ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(rounded) + 0.5) / rounded)
+        window = np.ones(size)
+        window[:rounded], window[size - rounded :] = ramp, ramp[::-1]
+        object.__setattr__(self, "before", before)
+        object.__setattr__(self, "size", size)
+        waves = np.concatenate([np.cos(phase), np.sin(phase)])
+        object.__setattr__(self, "functions", waves * window)
+
+    def fitted(self, samples: FloatArray) -> FloatArray:
+        """Return the coefficients that come nearest to samples of a pulse, shape (size,)."""
+        return np.asarray(np.linalg.lstsq(self.functions.T, samples, rcond=1e-8)[0])
+
+    def spectra(self, functions: FloatArray, transform: int) -> AnyArray:
+        """Return spectra of functions of time, shape (n, transform // 2 + 1), time zero at 0."""
+        padded = np.zeros((len(functions), transform))
+        padded[:, : self.size] = functions
+        return np.fft.rfft(np.roll(padded, -self.before, axis=1))

@@ -1,0 +1,309 @@
+"""Each record's best explanation, its nearest rival, and what speaks against both."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.flags import FATAL, Flag
+from ascan.kernels.jit import compiled
+from ascan.whole_record.fit import (
+    DENSE,
+    ECHOES,
+    ROUNDS,
+    WAVES,
+    dot,
+    fit_record,
+    part_of,
+    solve_heights,
+)
+from ascan.whole_record.search import (
+    APART,
+    NEAR,
+    best_spacings,
+    find_front,
+    products_of,
+    score_spacings,
+)
+
+FATAL_BITS = np.uint32(FATAL)
+NO_ECHO = np.uint32(Flag.NO_ECHO)
+RIVAL = np.uint32(Flag.RIVAL_READING)
+UNLIKE = np.uint32(Flag.UNLIKE_MODEL)
+UNCOUPLED = np.uint32(Flag.UNCOUPLED)
+OUTSIDE = np.uint32(Flag.GATE_OUTSIDE_RECORD)
+
+CANDIDATES = 3
+# A train is there if it takes so many variances of what is left off the energy, and this part of
+# what surface echo and baseline leave.
+LEAST_GAIN, LEAST_SHARE = 36.0, 0.02
+# Twice the log odds that a rival must be behind by: four standard deviations.
+TOLD_APART = 16.0
+# Of successive wall echoes none is so many times as high as the one before it.
+MOST_GROWTH = 1.6
+# What is left may be so many times the noise, or this part of the wall echo's height.
+MOST_LEFT, MOST_LEFT_SHARE = 2.0, 0.03
+# A sample that stands out by so many times what is left, and its neighbours do not, is a spike.
+SPIKE, SPIKE_NEIGHBOUR = 8.0, 0.4
+# Noise is related over so many periods at most.
+RELATED = 1.0
+# A surface echo of the wrong polarity, this part of the usual height without a wall, ends on air.
+RESULTS = 9
+
+
+@compiled
+def load_window(
+    record: AnyArray,
+    zero: float,
+    clips: tuple[float, float],
+    begin: int,
+    samples: FloatArray,
+    weight: FloatArray,
+) -> int:
+    """Write a window of a record, clipped samples and their neighbours at 0; return how many."""
+    size = samples.size
+    clipped = 0
+    for j in range(size):
+        code = np.float64(record[begin + j])
+        samples[j] = code - zero
+        weight[j] = 1.0
+        if code <= clips[0] or code >= clips[1]:
+            clipped += 1
+            weight[j] = 0.0
+    if clipped:
+        for j in range(size):
+            code = np.float64(record[begin + j])
+            if code <= clips[0] or code >= clips[1]:
+                weight[max(j - 1, 0)] = 0.0
+                weight[min(j + 1, size - 1)] = 0.0
+        for j in range(size):
+            samples[j] *= weight[j]
+    return clipped
+
+
+@compiled
+def drop_spikes(residual: FloatArray, level: float, samples: FloatArray, weight: FloatArray) -> int:
+    """Set lone samples far off the model to weight 0; return how many."""
+    dropped = 0
+    for j in range(1, residual.size - 1):
+        size = abs(residual[j])
+        if size <= SPIKE * level or weight[j] == 0.0:
+            continue
+        beside = max(abs(residual[j - 1]), abs(residual[j + 1]))
+        if beside < SPIKE_NEIGHBOUR * size:
+            weight[j] = 0.0
+            samples[j] = 0.0
+            dropped += 1
+    return dropped
+
+
+@compiled
+def influence(
+    starts: IntArray,
+    shapes: FloatArray,
+    dense: FloatArray,
+    columns: tuple[int, int],
+    moved: FloatArray,
+    shared: FloatArray,
+    inverse: FloatArray,
+    out: FloatArray,
+) -> None:
+    """Write by how much the spacing follows each sample."""
+    few, wide = columns
+    by_begin, by_spacing = inverse[1, 0], inverse[1, 1]
+    for j in range(out.size):
+        out[j] = np.float32(by_begin) * moved[0, j] + np.float32(by_spacing) * moved[1, j]
+    for k in range(few):
+        height = np.float32(by_begin * shared[0, k] + by_spacing * shared[1, k])
+        low, high = part_of(out, starts[k], shapes.shape[1])
+        for j in range(low, high):
+            out[j] -= height * shapes[k, j - starts[k]]
+    for d in range(wide):
+        height = np.float32(by_begin * shared[0, few + d] + by_spacing * shared[1, few + d])
+        for j in range(out.size):
+            out[j] -= height * dense[d, j]
+
+
+@compiled
+def related_noise(residual: FloatArray, follows: FloatArray, lags: int, free: int) -> float:
+    """Return the standard deviation of a weighted sum of noise related as the residual is.
+
+    Not less than half of what unrelated noise of the same level gives.
+    """
+    size = residual.size
+    total = 0.0
+    alone = 0.0
+    for lag in range(min(lags, size - 1)):
+        noise = dot(residual[: size - lag], residual[lag:]) / free
+        weight = dot(follows[: size - lag], follows[lag:])
+        total += (1.0 if lag == 0 else 2.0) * noise * weight
+        if lag == 0:
+            alone = noise * weight
+    return np.sqrt(max(total, 0.25 * alone))
+
+
+@compiled
+def fit_records(
+    block: AnyArray,
+    zero: float,
+    clips: tuple[float, float],
+    guess: FloatArray,
+    ends: IntArray,
+    noise: FloatArray,
+    banks: tuple[FloatArray, FloatArray],
+    scale: tuple[float, float],
+    setup: FloatArray,
+    usual: FloatArray,
+    period: float,
+    decay: float,
+    comb: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    comb_numbers: tuple[float, float, float],
+    waves: FloatArray,
+    results: FloatArray,
+    flags: FlagArray,
+) -> None:
+    """Fit every record of a block.
+
+    Parameters
+    ----------
+    block : ndarray, shape (n, samples), stored type
+    zero, clips : float
+        Code of zero, and the clipping levels.
+    guess : ndarray, shape (n,)
+        Where the surface echo may be, in samples of the record (NaN: nowhere).
+    ends : ndarray, shape (n,), int64
+        Where the window ends: before the path repeats itself.
+    noise : ndarray, shape (n,)
+        Standard deviation of the record's noise, in codes.
+    banks, scale, setup, decay
+        As for `fit_record`.
+    usual : ndarray, shape (n,)
+        Where the surface echo usually is, in samples of the record.
+    period : float
+        In samples.
+    comb, comb_numbers
+        Front and wall pulse, levels and energies of `Comb`; least spacing, turn, front's energy.
+    waves : ndarray, shape (WAVES, longest window), float32
+    results : ndarray, shape (n, RESULTS)
+        Gets place of the surface echo, spacing, its standard uncertainty (samples), height of
+        surface and first wall echo (codes), what is left (codes), the rival's spacing, twice the
+        log odds against it, and the number of wall echoes.
+
+    Notes
+    -----
+    Flags: ``NO_ECHO``, ``UNCOUPLED``, ``RIVAL_READING`` (fatal); ``UNLIKE_MODEL``.
+    """
+    before, size = int(setup[0]), banks[0].shape[3]
+    quiet = before // 2
+    longest = waves.shape[1]
+    least, turn, front_energy = comb_numbers
+    samples, weight = np.empty(longest, np.float32), np.empty(longest, np.float32)
+    residual, follows = np.empty(longest, np.float32), np.empty(longest, np.float32)
+    products = np.empty(longest)
+    few = ECHOES + 2
+    starts = np.zeros(few, np.int64)
+    shapes, slopes = np.empty((few, size), np.float32), np.empty((few, size), np.float32)
+    gram, heights = np.empty((few + DENSE, few + DENSE)), np.zeros(few + DENSE)
+    shared, inverse = np.empty((2, few + DENSE)), np.empty((2, 2))
+    scores, candidates = np.empty(comb[3].shape[0]), np.empty(CANDIDATES)
+    numbers, kept, setup_row = np.empty(2), np.zeros(2), setup.copy()
+    lags = int(np.ceil(RELATED * period))
+    results[:] = np.nan
+    for row in range(block.shape[0]):
+        if flags[row] & FATAL_BITS:
+            continue
+        begin = int(np.floor(guess[row])) - before - quiet
+        end = min(ends[row], block.shape[1])
+        cut = max(-begin, 0)
+        begin += cut
+        wide = min(end - begin, longest)
+        if cut > quiet or wide < 2 * size:
+            flags[row] |= OUTSIDE
+            continue
+        y, w = samples[:wide], weight[:wide]
+        moved, basis = np.empty((2, wide), np.float32), np.empty((DENSE, wide), np.float32)
+        load_window(block[row], zero, clips, begin, y, w)
+        for k in range(WAVES):
+            for j in range(wide):
+                basis[k, j] = waves[k, j] * w[j]
+        rest = residual[:wide]
+        setup_row[4] = usual[row] - begin
+        near = guess[row] - begin
+        place = find_front(y, comb[0], before, near, int(np.ceil(NEAR * period)))
+        products_of(y, comb[1], before, products[:wide])
+        low = place - before
+        front = 0.0
+        for j in range(max(low, 0), min(low + comb[0].size, wide)):
+            front += np.float64(y[j]) * comb[0][j - low]
+        score_spacings(
+            products[:wide], place, front, front_energy, comb[2], least, turn, comb[3], scores
+        )
+        count = best_spacings(scores, least, APART * period, candidates)
+        limits = (least - 1.0, least + 0.5 * scores.size + 1.0)
+        best, rival, rival_spacing = np.inf, np.inf, np.nan
+        for c in range(count):
+            numbers[0], numbers[1] = place, candidates[c]
+            left, shaped, _ = fit_record(
+                y, w, numbers, banks, scale, setup_row, period, decay, limits, ROUNDS,
+                starts, shapes, slopes, basis, gram, heights, rest, moved,
+                shared, inverse,
+            )  # fmt: skip
+            if not np.isfinite(left) or heights[0] * heights[1] <= 0.0:
+                continue
+            if shaped > 2 and np.abs(heights[2:shaped]).max() > MOST_GROWTH * abs(heights[1]):
+                continue
+            same = abs(numbers[1] - kept[1]) < 0.2 * period
+            if left < best:
+                if np.isfinite(best) and not same:
+                    rival, rival_spacing = best, kept[1]
+                best = left
+                kept[:] = numbers
+            elif not same and left < rival:
+                rival, rival_spacing = left, numbers[1]
+        if not np.isfinite(best):
+            flags[row] |= NO_ECHO
+            continue
+        numbers[:] = kept
+        level = np.sqrt(best / wide)
+        for attempt in range(2):
+            best, shaped, dense_count = fit_record(
+                y, w, numbers, banks, scale, setup_row, period, decay, limits, ROUNDS,
+                starts, shapes, slopes, basis, gram, heights, rest, moved,
+                shared, inverse,
+            )  # fmt: skip
+            level = np.sqrt(best / wide)
+            if attempt or not drop_spikes(rest, level, y, w):
+                break
+            for k in range(WAVES):
+                for j in range(wide):
+                    basis[k, j] = waves[k, j] * w[j]
+        if not np.isfinite(best):
+            flags[row] |= NO_ECHO
+            continue
+        columns = (shaped, dense_count)
+        free = max(int(w.sum()) - shaped - dense_count - 2, 1)
+        variance = max(best / free, 1e-300)
+        influence(
+            starts, shapes, basis, columns, moved, shared, inverse, follows[:wide]
+        )
+        u = related_noise(rest, follows[:wide], lags, free)
+        own = np.sqrt(variance * dot(follows[:wide], follows[:wide]))
+        colour = max(u / max(own, 1e-300), 1.0)
+        height_front, height_wall, echoes = heights[0], heights[1], shaped - 1
+        alone = solve_heights(
+            y, starts, shapes, basis, (1, WAVES), gram, heights, follows[:wide]
+        )
+        odds = (rival - best) / (variance * colour * colour)
+        gain = (alone - best) / (variance * colour * colour)
+        results[row, 0], results[row, 1], results[row, 2] = begin + numbers[0], numbers[1], u
+        results[row, 3], results[row, 4] = height_front, height_wall
+        results[row, 5], results[row, 6] = np.sqrt(variance), rival_spacing
+        results[row, 7], results[row, 8] = odds, echoes
+        if gain < LEAST_GAIN or alone - best < LEAST_SHARE * alone:
+            flags[row] |= UNCOUPLED if height_front < 0.0 else NO_ECHO
+            continue
+        if odds < TOLD_APART:
+            flags[row] |= RIVAL
+        floor = max(MOST_LEFT * noise[row], MOST_LEFT_SHARE * abs(height_wall))
+        if np.sqrt(variance) > floor:
+            flags[row] |= UNLIKE

@@ -1,0 +1,198 @@
+"""The fast search: which spacings may explain a record at all, by products with the two pulses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ascan.arrays import FloatArray
+from ascan.kernels.jit import compiled, compiled_sums
+from ascan.whole_record.fit import dot
+
+# Spacings are tried so many samples apart, and trains that die away as usual, faster or slower.
+STEP = 0.5
+FADES = (1.0, 0.7)
+# Two candidates lie at least this part of a period apart.
+APART = 0.35
+# The surface echo is sought so many periods to each side of where it was found.
+NEAR = 1.25
+# Nothing thinner than this part of a period is told from an echo of one pulse.
+THINNEST = 0.7
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Comb:
+    """Trains of every spacing that is tried, and the energies they have.
+
+    Attributes
+    ----------
+    front, wall : ndarray, shape (size,), float32
+        The pulses at a usual depth, time zero at ``before``.
+    levels : ndarray, shape (fades, echoes)
+        Heights of a train's echoes, the first 1.
+    least : float
+        Smallest spacing, in samples.
+    energies : ndarray, shape (spacings, fades, 2)
+        Of each train of height 1, and its product with the surface echo.
+    turn : float
+        Samples that every echo after the first comes late.
+    """
+
+    front: FloatArray
+    wall: FloatArray
+    levels: FloatArray
+    least: float
+    energies: FloatArray
+    turn: float
+    front_energy: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        energy = float(np.sum(self.front.astype(np.float64) ** 2))
+        object.__setattr__(self, "front_energy", energy)
+
+
+def make_comb(
+    front: FloatArray,
+    wall: FloatArray,
+    levels: FloatArray,
+    spacings: tuple[float, float],
+    turn: float,
+) -> Comb:
+    """Return the comb for spacings from the first to the second, in samples."""
+    faded = np.stack([levels * fade ** np.arange(levels.size) for fade in FADES])
+    count = max(int((spacings[1] - spacings[0]) / STEP) + 1, 1)
+    energies = np.empty((count, len(FADES), 2))
+    own = np.correlate(wall, wall, "full")[wall.size - 1 :].astype(np.float64)
+    shared = np.correlate(wall, front, "full").astype(np.float64)
+    train_energies(own, shared, faded, spacings[0], turn, energies)
+    single = (front.astype(np.float32), wall.astype(np.float32))
+    return Comb(*single, faded, spacings[0], energies, turn)
+
+
+@compiled
+def train_energies(
+    own: FloatArray,
+    shared: FloatArray,
+    levels: FloatArray,
+    least: float,
+    turn: float,
+    energies: FloatArray,
+) -> None:
+    """Write energy of every train and its product with a surface echo, from those of two pulses.
+
+    ``own`` is the wall pulse's product with itself by samples apart; ``shared`` the wall's with the
+    front's, from wall −(size − 1) early on.
+    """
+    size = own.size
+    for s in range(energies.shape[0]):
+        spacing = least + STEP * s
+        for f in range(energies.shape[1]):
+            energy, cross = 0.0, 0.0
+            for n in range(levels.shape[1]):
+                for m in range(n + 1):
+                    apart = int(np.rint((n - m) * spacing + (turn if m == 0 and n > 0 else 0.0)))
+                    if apart < size:
+                        twice = 1.0 if m == n else 2.0
+                        energy += twice * levels[f, n] * levels[f, m] * own[apart]
+                late = int(np.rint((n + 1) * spacing))
+                if late < size:
+                    cross += levels[f, n] * shared[size - 1 - late]
+            energies[s, f, 0], energies[s, f, 1] = energy, cross
+
+
+@compiled_sums
+def products_of(samples: FloatArray, pulse: FloatArray, before: int, out: FloatArray) -> None:
+    """Write the product of a pulse with the samples, its time zero on each of them."""
+    size = samples.size
+    for j in range(size):
+        low = max(0, before - j)
+        high = max(min(pulse.size, size - j + before), low)
+        start = j - before
+        out[j] = dot(samples[start + low : start + high], pulse[low:high])
+
+
+@compiled
+def find_front(samples: FloatArray, pulse: FloatArray, before: int, near: float, reach: int) -> int:
+    """Return the sample within ``reach`` of ``near`` where the surface echo's pulse fits best."""
+    best, place = -1.0, int(near)
+    for j in range(max(int(near) - reach, 0), min(int(near) + reach + 1, samples.size)):
+        low = max(0, before - j)
+        high = max(min(pulse.size, samples.size - j + before), low)
+        start = j - before
+        product = abs(dot(samples[start + low : start + high], pulse[low:high]))
+        if product > best:
+            best, place = product, j
+    return place
+
+
+@compiled
+def score_spacings(
+    products: FloatArray,
+    place: float,
+    front_product: float,
+    front_energy: float,
+    levels: FloatArray,
+    least: float,
+    turn: float,
+    energies: FloatArray,
+    scores: FloatArray,
+) -> None:
+    """Write how much energy surface echo and train explain together, for every spacing.
+
+    Only trains of the usual polarity against the surface echo count.
+    """
+    way = 1.0 if front_product >= 0.0 else -1.0
+    size = products.size
+    for s in range(scores.size):
+        spacing = least + STEP * s
+        scores[s] = 0.0
+        for f in range(levels.shape[0]):
+            total = 0.0
+            for n in range(levels.shape[1]):
+                where = place + (n + 1) * spacing + (turn * n)
+                low = int(where)
+                if low + 1 >= size:
+                    break
+                share = where - low
+                total += levels[f, n] * ((1.0 - share) * products[low] + share * products[low + 1])
+            if total * way <= 0.0:
+                continue
+            own, cross = energies[s, f, 0], energies[s, f, 1]
+            determinant = front_energy * own - cross * cross
+            if determinant <= 0.05 * front_energy * own:
+                continue
+            alone = front_product * front_product / front_energy
+            both = (
+                own * front_product * front_product
+                - 2.0 * cross * front_product * total
+                + front_energy * total * total
+            ) / determinant
+            scores[s] = max(scores[s], both - alone)
+
+
+@compiled
+def best_spacings(
+    scores: FloatArray, least: float, apart: float, candidates: FloatArray
+) -> int:
+    """Write the spacings of the highest crests, ``apart`` samples from each other; return count."""
+    beside = int(apart / STEP)
+    found = 0
+    for c in range(candidates.size):
+        best = int(np.argmax(scores))
+        if not scores[best] > 0.0:
+            break
+        candidates[c] = least + STEP * best
+        found += 1
+        for s in range(max(best - beside, 0), min(best + beside + 1, scores.size)):
+            scores[s] = 0.0
+        # What leans on the crest taken is no crest of its own.
+        s = best + beside + 1
+        while s + 1 < scores.size and scores[s] > scores[s + 1]:
+            scores[s] = 0.0
+            s += 1
+        s = best - beside - 1
+        while s > 0 and scores[s] > scores[s - 1]:
+            scores[s] = 0.0
+            s -= 1
+    return found

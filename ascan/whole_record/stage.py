@@ -1,0 +1,156 @@
+"""The whole record as one model, bound to a calibration and a recording."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
+from ascan.calibration.parts import RecordPart
+from ascan.recording import Recording
+from ascan.whole_record.bank import Bank, make_bank
+from ascan.whole_record.fit import baseline_waves
+from ascan.whole_record.operator import Operator
+from ascan.whole_record.pulse import PulseBasis
+from ascan.whole_record.rivals import RESULTS, fit_records
+from ascan.whole_record.search import THINNEST, Comb, make_comb
+
+# A longer record is cut: what comes later adds next to nothing.
+LONGEST_US = 60.0
+# The path may be shorter than usual by so much wall of equal spreading.
+SHORTER_MM = 4.0
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class RecordStage:
+    """Fits whole records; immutable, thread-safe.
+
+    Attributes
+    ----------
+    part : RecordPart
+    velocity_mm_per_us : float
+        Of the wall, from the calibration.
+    recording : Recording
+    basis : PulseBasis
+    delay_us : float
+        When the pulse leaves the probe.
+    """
+
+    part: RecordPart
+    velocity_mm_per_us: float
+    recording: Recording
+    basis: PulseBasis
+    delay_us: float
+    most_mm: float
+    operator: Operator = field(init=False)
+    banks: tuple[Bank, Bank] = field(init=False)
+    comb: Comb = field(init=False)
+    waves: FloatArray = field(init=False)
+
+    def __post_init__(self) -> None:
+        part, basis = self.part, self.basis
+        operator = operator_of(part, self.velocity_mm_per_us, basis.frequency_mhz)
+        rate = basis.sample_rate_mhz
+        span = (-SHORTER_MM, 0.5 * self.velocity_mm_per_us * LONGEST_US)
+        banks = (
+            make_bank(basis, part.front, operator, span),
+            make_bank(basis, part.wall, operator, span),
+        )
+        period = rate / basis.frequency_mhz
+        most = max(operator.slowness_us_per_mm * self.most_mm * rate, 2.0 * period)
+        middle = int(np.searchsorted(_depths(banks[1]), 5.0))
+        comb = make_comb(
+            banks[0].shapes[int(np.searchsorted(_depths(banks[0]), 0.0)), 4, 0],
+            banks[1].shapes[middle, 4, 0],
+            part.levels,
+            (THINNEST * period, most),
+            operator.turn_us * rate,
+        )
+        object.__setattr__(self, "operator", operator)
+        object.__setattr__(self, "banks", banks)
+        object.__setattr__(self, "comb", comb)
+        object.__setattr__(self, "waves", baseline_waves(int(LONGEST_US * rate)))
+
+    def run(
+        self,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        picked_us: FloatArray,
+        noise: FloatArray,
+        flags: FlagArray,
+    ) -> Columns:
+        """Return what the fits of a block give.
+
+        Parameters
+        ----------
+        block : ndarray, shape (n, samples), stored type
+        start_time_us, picked_us, noise : ndarray, shape (n,)
+            Time of sample 0, of the surface echo as its gate picked it, and the noise in codes.
+        flags : ndarray, shape (n,)
+        """
+        part, rate, operator = self.part, self.basis.sample_rate_mhz, self.operator
+        guess_us = picked_us + part.lag_us
+        # Where the pulse has run the path once more, its repeats begin.
+        repeat_us = 2.0 * guess_us - self.delay_us - start_time_us
+        ends = np.nan_to_num(repeat_us * rate, nan=0.0, posinf=1e9).astype(np.int64) - part.before
+        results = np.empty((len(block), RESULTS))
+        comb = self.comb
+        setup = np.array(
+            [
+                part.before,
+                operator.turn_us * rate,
+                0.5 * self.velocity_mm_per_us / rate,
+                operator.mm_per_late_us / rate,
+                0.0,
+            ]
+        )
+        longest = min(self.waves.shape[1], block.shape[1])
+        fit_records(
+            block,
+            float(self.recording.zero_code),
+            (float(self.recording.clip_low), float(self.recording.clip_high)),
+            (guess_us - start_time_us) * rate,
+            ends,
+            noise,
+            (self.banks[0].shapes, self.banks[1].shapes),
+            (self.banks[0].least_mm, self.banks[0].step),
+            setup,
+            (part.usual_us - start_time_us) * rate,
+            rate / self.basis.frequency_mhz,
+            part.decay,
+            (comb.front, comb.wall, comb.levels, comb.energies),
+            (comb.least, comb.turn, comb.front_energy),
+            baseline_waves(longest),
+            results,
+            flags,
+        )
+        place, spacing, u, front, wall, left, rival, odds, echoes = results.T
+        return {
+            "place_us": start_time_us + place / rate,
+            "interval_us": spacing / rate,
+            "u_interval_us": u / rate,
+            "front": front / self.recording.full_scale,
+            "wall": wall / self.recording.full_scale,
+            "left": left / self.recording.full_scale,
+            "rival_us": rival / rate,
+            "rival_odds": odds,
+            "echoes": echoes,
+        }
+
+
+def _depths(bank: Bank) -> FloatArray:
+    return bank.least_mm + np.expm1(bank.step * np.arange(len(bank.shapes)))
+
+
+def operator_of(part: RecordPart, velocity_mm_per_us: float, frequency_mhz: float) -> Operator:
+    """Return the operator a calibration learned."""
+    return Operator(
+        velocity_mm_per_us=velocity_mm_per_us,
+        turn_us=part.turn_us,
+        attenuation_db_per_mm=part.attenuation_db_per_mm,
+        radius_mm=part.radius_mm,
+        frequency_mhz=frequency_mhz,
+        path_mm2_per_us=part.path_mm2_per_us,
+        path_velocity_mm_per_us=part.path_velocity_mm_per_us,
+    )
