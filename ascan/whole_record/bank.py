@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
+from scipy.fft import next_fast_len
 
 from ascan.arrays import FloatArray
 from ascan.kernels.jit import compiled
 from ascan.whole_record.operator import Operator
-from ascan.whole_record.pulse import PulseBasis
 
 # Shapes are kept so many times a sample, with two derivatives: what is left between them is below
 # a millionth of the echo at ten samples a period.
@@ -39,28 +39,37 @@ class Bank:
 
 
 def make_bank(
-    basis: PulseBasis,
     pulse: FloatArray,
+    before: int,
     operator: Operator,
+    sample_rate_mhz: float,
     span_mm: tuple[float, float],
 ) -> Bank:
-    """Return the bank of a pulse (samples, shape (size,)) for walls crossed of ``span_mm``."""
+    """Return the bank of a pulse for walls crossed of ``span_mm``.
+
+    Parameters
+    ----------
+    pulse : ndarray, shape (size,)
+        Time zero at sample ``before``.
+    """
     least, most = span_mm
     step = np.log1p((most - least) / FIRST_MM) / (DEPTHS - 1)
     crossed = least + FIRST_MM * np.expm1(step * np.arange(DEPTHS))
-    transform = int(2 ** np.ceil(np.log2(4 * basis.size)))
-    frequency = np.fft.rfftfreq(transform, 1.0 / basis.sample_rate_mhz)
+    transform = next_fast_len(4 * pulse.size, real=True)
+    frequency = np.fft.rfftfreq(transform, 1.0 / sample_rate_mhz)
     omega = 2.0 * np.pi * np.fft.rfftfreq(transform)
-    spectrum = basis.spectra(pulse[None], transform)[0]
-    spread = spectrum * operator.response(frequency, crossed)
+    # Room on both sides for what distance spreads.
+    padded = np.zeros(transform)
+    padded[: pulse.size] = pulse
+    spread = np.fft.rfft(padded) * operator.response(frequency, crossed)
     places = np.arange(PLACES + 1) / PLACES - 0.5
-    out = np.empty((DEPTHS, PLACES + 1, 3, basis.size), np.float32)
+    out = np.empty((DEPTHS, PLACES + 1, 3, pulse.size), np.float32)
     for k, place in enumerate(places):
-        late = spread * np.exp(-1j * omega * (place + basis.before))
+        late = spread * np.exp(-1j * omega * place)
         for order in range(3):
             moved = np.fft.irfft(late * (1j * omega) ** order, transform)
-            out[:, k, order] = moved[:, : basis.size]
-    return Bank(out, float(least), float(step), basis.before)
+            out[:, k, order] = moved[:, : pulse.size]
+    return Bank(out, float(least), float(step), before)
 
 
 @compiled

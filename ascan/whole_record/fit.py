@@ -17,23 +17,20 @@ ECHOES = 14
 # Cosines over the window that make the baseline.
 WAVES = 4
 DENSE = WAVES + 1
-ROUNDS = 12
-# Steps below this part of a sample end the fit.
-SETTLED = 2e-5
+ROUNDS, PATIENCE = 12, 2
+# A step below this part of a sample is the last: the next would be a hundred times smaller.
+SETTLED = 1e-3
 # No step moves an echo by more than this part of a period.
 LONGEST = 0.15
 
 
 @compiled_sums
 def dot(one: FloatArray, other: FloatArray) -> float:
-    """Return a sum of products, eight of them in float32 at a time."""
-    total = 0.0
-    for k in range(0, one.size, 64):
-        part = np.float32(0.0)
-        for j in range(k, min(k + 64, one.size)):
-            part += one[j] * other[j]
-        total += part
-    return total
+    """Return a sum of products of float32, many at a time."""
+    total = np.float32(0.0)
+    for j in range(one.size):
+        total += one[j] * other[j]
+    return np.float64(total)
 
 
 def baseline_waves(size: int) -> FloatArray:
@@ -43,9 +40,39 @@ def baseline_waves(size: int) -> FloatArray:
 
 
 @compiled
+def part_of(vector: FloatArray, start: int, size: int) -> tuple[int, int]:
+    """Return where a shape's samples lie within a vector as long as the window."""
+    return max(start, 0), max(min(start + size, vector.size), 0)
+
+
+@compiled
+def add(vector: FloatArray, start: int, shape: FloatArray, height: float) -> None:
+    """Add a shape that starts at a sample, times a height, to a vector over the window."""
+    low, high = part_of(vector, start, shape.size)
+    if high <= low:
+        return
+    inside, size = vector[low:high], np.float32(height)
+    given = shape[low - start : high - start]
+    for j in range(inside.size):
+        inside[j] += size * given[j]
+
+
+@compiled
+def weigh(shape: FloatArray, start: int, weight: FloatArray) -> None:
+    """Multiply a shape that starts at a sample by the samples' weights; by 0 outside the window."""
+    low, high = overlap(start, shape.size, weight.size)
+    shape[:low] = 0.0
+    shape[high:] = 0.0
+    inside, given = shape[low:high], weight[start + low : start + high]
+    for j in range(inside.size):
+        inside[j] *= given[j]
+
+
+@compiled
 def overlap(start: int, size: int, samples: int) -> tuple[int, int]:
     """Return from where to where a shape lies inside the window, counted within the shape."""
-    return max(0, -start), max(min(size, samples - start), 0)
+    low = min(max(0, -start), size)
+    return low, max(min(size, samples - start), low)
 
 
 @compiled
@@ -68,7 +95,7 @@ def lay_columns(
     before time zero, turn in samples, mm of wall per sample of spacing, mm per sample that the
     surface echo comes late, and its usual place.
     """
-    size, samples = shapes.shape[1], weight.size
+    samples = weight.size
     before, turn, per_sample, per_late, usual = setup[0], setup[1], setup[2], setup[3], setup[4]
     late_mm = (numbers[0] - usual) * per_late
     depth = numbers[1] * per_sample
@@ -78,12 +105,8 @@ def lay_columns(
         starts[n] = whole - int(before)
         bank = banks[0] if n == 0 else banks[1]
         lay(bank, scale, n * depth + late_mm, place - whole, shapes[n], slopes[n])
-        low, high = overlap(starts[n], size, samples)
-        shapes[n, :low], slopes[n, :low] = 0.0, 0.0
-        shapes[n, high:], slopes[n, high:] = 0.0, 0.0
-        for j in range(low, high):
-            shapes[n, j] *= weight[starts[n] + j]
-            slopes[n, j] *= weight[starts[n] + j]
+        weigh(shapes[n], starts[n], weight)
+        weigh(slopes[n], starts[n], weight)
     tail = dense[WAVES]
     tail[:] = 0.0
     height, n, more = 1.0, count + 1, False
@@ -96,11 +119,12 @@ def lay_columns(
             break
         more = True
         lay(banks[1], scale, n * depth + late_mm, place - whole, shapes[spare], slopes[spare])
-        low, high = overlap(start, size, samples)
-        for j in range(low, high):
-            tail[start + j] += np.float32(height) * shapes[spare, j] * weight[start + j]
+        add(tail, start, shapes[spare], height)
         height *= decay
         n += 1
+    if more:
+        for j in range(samples):
+            tail[j] *= weight[j]
     return more
 
 
@@ -134,12 +158,6 @@ def solve_root(root: FloatArray, size: int, right: FloatArray) -> None:
         for i in range(k + 1, size):
             total -= root[i, k] * right[i]
         right[k] = total / root[k, k]
-
-
-@compiled
-def part_of(vector: FloatArray, start: int, size: int) -> tuple[int, int]:
-    """Return where a shape's samples lie within a vector as long as the window."""
-    return max(start, 0), max(min(start + size, vector.size), 0)
 
 
 @compiled
@@ -189,14 +207,9 @@ def solve_heights(
     solve_root(gram, few + wide, heights)
     residual[:] = samples
     for k in range(few):
-        low, high = part_of(residual, starts[k], size)
-        height = np.float32(heights[k])
-        for j in range(low, high):
-            residual[j] -= height * shapes[k, j - starts[k]]
+        add(residual, starts[k], shapes[k], -heights[k])
     for d in range(wide):
-        height = np.float32(heights[few + d])
-        for j in range(residual.size):
-            residual[j] -= height * dense[d, j]
+        add(residual, 0, dense[d], -heights[few + d])
     return dot(residual, residual)
 
 
@@ -210,14 +223,9 @@ def lay_derivatives(
 ) -> None:
     """Write how the model follows the surface echo's place and the spacing, shape (2, samples)."""
     moved[:] = 0.0
-    size = slopes.shape[1]
     for n in range(count + 1):
-        low, high = part_of(moved[0], starts[n], size)
-        height, number = np.float32(heights[n]), np.float32(n)
-        for j in range(low, high):
-            late = height * slopes[n, j - starts[n]]
-            moved[0, j] -= late
-            moved[1, j] -= number * late
+        add(moved[0], starts[n], slopes[n], -heights[n])
+        add(moved[1], starts[n], slopes[n], -heights[n] * n)
 
 
 @compiled
@@ -268,6 +276,7 @@ def fit_record(
     decay: float,
     limits: tuple[float, float],
     rounds: int,
+    enough: float,
     starts: IntArray,
     shapes: FloatArray,
     slopes: FloatArray,
@@ -280,6 +289,8 @@ def fit_record(
     inverse: FloatArray,
 ) -> tuple[float, int, int]:
     """Fit from ``numbers``, which is overwritten; return energy left, shapes and dense columns.
+
+    A fit that after some rounds leaves more than ``enough`` is ended.
 
     Everything from ``starts`` on is room, and holds the fit's state afterwards. The energy is
     infinite where the spacing leaves ``limits``, or nothing can be told.
@@ -299,12 +310,12 @@ def fit_record(
         wide = WAVES + 1 if more else WAVES
         columns = (count + 1, wide)
         left = solve_heights(samples, starts, shapes, dense, columns, gram, heights, residual)
-        if left > least * (1.0 + 1e-6) and turn < rounds - 1:
+        if left > least * (1.0 + 1e-4) and turn < rounds - 1:
             # Too far: half the way back.
             step *= 0.5
             numbers -= step
             continue
-        least = left
+        least = min(left, least)
         lay_derivatives(starts, slopes, heights, count, moved)
         if not schur(starts, shapes, dense, columns, gram, moved, shared, inverse):
             return np.inf, 0, 0
@@ -314,9 +325,11 @@ def fit_record(
         longest = max(abs(step[0]), abs(step[1]))
         if longest > LONGEST * period:
             step *= LONGEST * period / longest
-        if longest < SETTLED or turn == rounds - 1:
+        if turn == rounds - 1 or (turn >= PATIENCE and least > enough):
             break
         numbers += step
+        if longest < SETTLED:
+            break
         if not limits[0] <= numbers[1] <= limits[1]:
             return np.inf, 0, 0
     return least, count + 1, wide

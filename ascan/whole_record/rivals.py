@@ -12,9 +12,9 @@ from ascan.whole_record.fit import (
     ECHOES,
     ROUNDS,
     WAVES,
+    add,
     dot,
     fit_record,
-    part_of,
     solve_heights,
 )
 from ascan.whole_record.search import (
@@ -45,6 +45,8 @@ MOST_GROWTH = 1.6
 MOST_LEFT, MOST_LEFT_SHARE = 2.0, 0.03
 # A sample that stands out by so many times what is left, and its neighbours do not, is a spike.
 SPIKE, SPIKE_NEIGHBOUR = 8.0, 0.4
+# A fit is given up that leaves so many times what the best one does.
+HOPELESS = 2.0
 # Noise is related over so many periods at most.
 RELATED = 1.0
 # A surface echo of the wrong polarity, this part of the usual height without a wall, ends on air.
@@ -113,15 +115,12 @@ def influence(
     by_begin, by_spacing = inverse[1, 0], inverse[1, 1]
     for j in range(out.size):
         out[j] = np.float32(by_begin) * moved[0, j] + np.float32(by_spacing) * moved[1, j]
-    for k in range(few):
-        height = np.float32(by_begin * shared[0, k] + by_spacing * shared[1, k])
-        low, high = part_of(out, starts[k], shapes.shape[1])
-        for j in range(low, high):
-            out[j] -= height * shapes[k, j - starts[k]]
-    for d in range(wide):
-        height = np.float32(by_begin * shared[0, few + d] + by_spacing * shared[1, few + d])
-        for j in range(out.size):
-            out[j] -= height * dense[d, j]
+    for k in range(few + wide):
+        height = by_begin * shared[0, k] + by_spacing * shared[1, k]
+        if k < few:
+            add(out, starts[k], shapes[k], -height)
+        else:
+            add(out, 0, dense[k - few], -height)
 
 
 @compiled
@@ -229,12 +228,8 @@ def fit_records(
         rest = residual[:wide]
         setup_row[4] = usual[row] - begin
         near = guess[row] - begin
-        place = find_front(y, comb[0], before, near, int(np.ceil(NEAR * period)))
+        place, front = find_front(y, comb[0], before, near, int(np.ceil(NEAR * period)))
         products_of(y, comb[1], before, products[:wide])
-        low = place - before
-        front = 0.0
-        for j in range(max(low, 0), min(low + comb[0].size, wide)):
-            front += np.float64(y[j]) * comb[0][j - low]
         score_spacings(
             products[:wide], place, front, front_energy, comb[2], least, turn, comb[3], scores
         )
@@ -245,7 +240,7 @@ def fit_records(
             numbers[0], numbers[1] = place, candidates[c]
             left, shaped, _ = fit_record(
                 y, w, numbers, banks, scale, setup_row, period, decay, limits, ROUNDS,
-                starts, shapes, slopes, basis, gram, heights, rest, moved,
+                HOPELESS * best, starts, shapes, slopes, basis, gram, heights, rest, moved,
                 shared, inverse,
             )  # fmt: skip
             if not np.isfinite(left) or heights[0] * heights[1] <= 0.0:
@@ -268,7 +263,7 @@ def fit_records(
         for attempt in range(2):
             best, shaped, dense_count = fit_record(
                 y, w, numbers, banks, scale, setup_row, period, decay, limits, ROUNDS,
-                starts, shapes, slopes, basis, gram, heights, rest, moved,
+                np.inf, starts, shapes, slopes, basis, gram, heights, rest, moved,
                 shared, inverse,
             )  # fmt: skip
             level = np.sqrt(best / wide)

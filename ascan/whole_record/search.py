@@ -13,6 +13,10 @@ from ascan.whole_record.fit import dot
 # Spacings are tried so many samples apart, and trains that die away as usual, faster or slower.
 STEP = 0.5
 FADES = (1.0, 0.7)
+# A third candidate that explains less than this part of what the first does is no rival.
+FAR_LESS = 0.3
+# So many echoes of a train count.
+SCORED = 6
 # Two candidates lie at least this part of a period apart.
 APART = 0.35
 # The surface echo is sought so many periods to each side of where it was found.
@@ -60,6 +64,7 @@ def make_comb(
     turn: float,
 ) -> Comb:
     """Return the comb for spacings from the first to the second, in samples."""
+    levels = levels[:SCORED]
     faded = np.stack([levels * fade ** np.arange(levels.size) for fade in FADES])
     count = max(int((spacings[1] - spacings[0]) / STEP) + 1, 1)
     energies = np.empty((count, len(FADES), 2))
@@ -104,26 +109,43 @@ def train_energies(
 @compiled_sums
 def products_of(samples: FloatArray, pulse: FloatArray, before: int, out: FloatArray) -> None:
     """Write the product of a pulse with the samples, its time zero on each of them."""
-    size = samples.size
-    for j in range(size):
-        low = max(0, before - j)
-        high = max(min(pulse.size, size - j + before), low)
-        start = j - before
-        out[j] = dot(samples[start + low : start + high], pulse[low:high])
+    for j in range(samples.size):
+        out[j] = product_at(samples, pulse, before, j)
 
 
 @compiled
-def find_front(samples: FloatArray, pulse: FloatArray, before: int, near: float, reach: int) -> int:
-    """Return the sample within ``reach`` of ``near`` where the surface echo's pulse fits best."""
-    best, place = -1.0, int(near)
+def product_at(samples: FloatArray, pulse: FloatArray, before: int, place: int) -> float:
+    """Return the product of a pulse with the samples, its time zero on one of them."""
+    low = max(0, before - place)
+    high = max(min(pulse.size, samples.size - place + before), low)
+    start = place - before
+    return dot(samples[start + low : start + high], pulse[low:high])
+
+
+@compiled
+def crest_offset(before: float, here: float, after: float) -> float:
+    """Return where between its neighbours the largest of three lies, by a parabola: −½ to ½."""
+    bend = before - 2.0 * here + after
+    if not bend < 0.0:
+        return 0.0
+    return min(max(0.5 * (before - after) / bend, -0.5), 0.5)
+
+
+@compiled
+def find_front(
+    samples: FloatArray, pulse: FloatArray, before: int, near: float, reach: int
+) -> tuple[float, float]:
+    """Return where within ``reach`` of ``near`` the surface echo's pulse fits best, and its product.
+    """
+    best, place = 0.0, int(near)
     for j in range(max(int(near) - reach, 0), min(int(near) + reach + 1, samples.size)):
-        low = max(0, before - j)
-        high = max(min(pulse.size, samples.size - j + before), low)
-        start = j - before
-        product = abs(dot(samples[start + low : start + high], pulse[low:high]))
-        if product > best:
+        product = product_at(samples, pulse, before, j)
+        if abs(product) > abs(best):
             best, place = product, j
-    return place
+    way = 1.0 if best >= 0.0 else -1.0
+    ahead = way * product_at(samples, pulse, before, place - 1)
+    after = way * product_at(samples, pulse, before, place + 1)
+    return place + crest_offset(ahead, abs(best), after), best
 
 
 @compiled
@@ -147,15 +169,15 @@ def score_spacings(
     for s in range(scores.size):
         spacing = least + STEP * s
         scores[s] = 0.0
-        for f in range(levels.shape[0]):
-            total = 0.0
-            for n in range(levels.shape[1]):
-                where = place + (n + 1) * spacing + (turn * n)
-                low = int(where)
-                if low + 1 >= size:
-                    break
-                share = where - low
-                total += levels[f, n] * ((1.0 - share) * products[low] + share * products[low + 1])
+        totals = (0.0, 0.0)
+        for n in range(levels.shape[1]):
+            where = int(place + (n + 1) * spacing + turn * n + 0.5)
+            if where >= size:
+                break
+            product = products[where]
+            totals = (totals[0] + levels[0, n] * product, totals[1] + levels[1, n] * product)
+        for f in range(2):
+            total = totals[f]
             if total * way <= 0.0:
                 continue
             own, cross = energies[s, f, 0], energies[s, f, 1]
@@ -175,14 +197,21 @@ def score_spacings(
 def best_spacings(
     scores: FloatArray, least: float, apart: float, candidates: FloatArray
 ) -> int:
-    """Write the spacings of the highest crests, ``apart`` samples from each other; return count."""
+    """Write the spacings of the highest crests, ``apart`` samples from each other; return count.
+
+    After the second, those that explain far less than the first are left out.
+    """
     beside = int(apart / STEP)
-    found = 0
+    found, highest = 0, 0.0
     for c in range(candidates.size):
         best = int(np.argmax(scores))
-        if not scores[best] > 0.0:
+        highest = max(highest, scores[best])
+        if not scores[best] > (FAR_LESS * highest if c > 1 else 0.0):
             break
-        candidates[c] = least + STEP * best
+        offset = 0.0
+        if 0 < best < scores.size - 1:
+            offset = crest_offset(scores[best - 1], scores[best], scores[best + 1])
+        candidates[c] = least + STEP * (best + offset)
         found += 1
         for s in range(max(best - beside, 0), min(best + beside + 1, scores.size)):
             scores[s] = 0.0

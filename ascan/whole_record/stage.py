@@ -54,8 +54,8 @@ class RecordStage:
         rate = basis.sample_rate_mhz
         span = (-SHORTER_MM, 0.5 * self.velocity_mm_per_us * LONGEST_US)
         banks = (
-            make_bank(basis, part.front, operator, span),
-            make_bank(basis, part.wall, operator, span),
+            make_bank(part.front, part.before, operator, rate, span),
+            make_bank(part.wall, part.before, operator, rate, span),
         )
         period = rate / basis.frequency_mhz
         most = max(operator.slowness_us_per_mm * self.most_mm * rate, 2.0 * period)
