@@ -16,12 +16,13 @@ from ascan.calibration.record import Calibration, Steps
 from ascan.calibration.step_block import StepFit, StepMeans, fit_steps, gather_steps
 from ascan.channels import channels_of
 from ascan.errors import fault
-from ascan.flags import names
+from ascan.flags import is_fatal, names
 from ascan.head_learning import learn_heads
 from ascan.path.direct import interval_us
 from ascan.pipeline import Pipeline, guide_of, joined
 from ascan.procedure import MeasuringRange, Procedure
 from ascan.readings import Readings
+from ascan.record_learning import CERTAIN, learn_records
 from ascan.scan import Scan
 from ascan.template_learning import learn_templates
 from ascan.timing.head import HeadGuide
@@ -144,6 +145,8 @@ def _calibrate_alone(
     _one_channel(scan, rows)
     if procedure.gate(procedure.interval.gates[0]).echo == "head" and guide is None:
         return _calibrate_heads(scan, procedure, rows, known, u_known)
+    if procedure.interval.mode == "whole_record":
+        return _calibrate_whole(scan, procedure, rows, known, u_known)
     steps = scan.choose(rows.tolist())
     templates = learn_templates(steps, procedure, guide)
     pipeline = Pipeline(procedure, scan.recording, templates=templates, guide=guide)
@@ -267,6 +270,76 @@ def _calibrate_heads(
         },
         heights=_heights(learned.times, procedure, learned.usable),
         dual=dual,
+    )
+
+
+def _steps_as_known(known: FloatArray, u_known: FloatArray) -> Steps:
+    """Return the steps before anything was measured on them."""
+    nothing = np.full(known.size, np.nan)
+    return Steps(
+        thickness_mm=known,
+        u_thickness_mm=u_known,
+        interval_us=nothing,
+        u_interval_us=nothing,
+        readings=np.ones(known.size, np.int64),
+        residual_mm=nothing,
+    )
+
+
+def _calibrate_whole(
+    scan: Scan, procedure: Procedure, rows: IntArray, known: FloatArray, u_known: FloatArray
+) -> Calibration:
+    """Calibrate on whole records: pulses, operator, velocity, and what all of them are good for."""
+    steps = scan.choose(rows.tolist())
+    learned = learn_records(steps, procedure, known, u_known)
+    velocity, u_velocity = learned.velocity_mm_per_us, learned.u_velocity_mm_per_us
+    first = Calibration(
+        zero_us=0.0,
+        velocity_mm_per_us=velocity,
+        covariance=np.diag([0.0, u_velocity**2]),
+        repeatability_us=0.0,
+        lack_of_fit_us=2.0 / velocity * learned.lack_of_fit_mm,
+        steps=_steps_as_known(known, u_known),
+        fitted_zero_us=np.nan,
+        u_fitted_zero_us=np.nan,
+        health={},
+        signature=procedure.signature(scan.recording),
+        conditions={},
+        whole=learned.part,
+    )
+    pipeline = Pipeline(procedure, scan.recording, first)
+    times = Readings(joined(found for _, found in pipeline.walk(steps)))
+    usable = learned.used & ~is_fatal(times.flags)
+    interval, u_interval = times.columns["interval_us"], times.columns["u_interval_us"]
+    means = gather_steps(known[usable], u_known[usable], interval[usable], u_interval[usable])
+    nominal = procedure.material.velocity_mm_per_us
+    health = {
+        "range_is_bracketed": _is_bracketed(means.thickness_mm, procedure.range),
+        "residuals_tested": means.thickness_mm.size >= LEAST_FOR_CURVE,
+        "residuals_explained": not learned.p_value < CERTAIN,
+        "velocity_plausible": abs(velocity / nominal - 1.0) <= PLAUSIBLE_VELOCITY,
+        **_repeats(means, means.repeatability_us, procedure),
+        "every_step_used": set(known.tolist()) == set(known[usable].tolist()),
+    }
+    left_out = _left_out(times, known, rows, usable)
+    told = {
+        "left_out_steps_test": f"p {learned.p_value:.2g}, each step measured with the others'",
+        "not_learned": ", ".join(learned.unlearned) or "nothing",
+    }
+    return dataclasses.replace(
+        first,
+        repeatability_us=means.repeatability_us,
+        steps=Steps(
+            thickness_mm=means.thickness_mm,
+            u_thickness_mm=means.u_thickness_mm,
+            interval_us=means.interval_us,
+            u_interval_us=means.u_interval_us,
+            readings=means.readings,
+            residual_mm=0.5 * velocity * means.interval_us - means.thickness_mm,
+        ),
+        health=health,
+        conditions=_conditions(scan, procedure, rows[usable].tolist(), left_out) | told,
+        heights=_heights(times, procedure, usable),
     )
 
 

@@ -17,7 +17,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray, IntArray
 from ascan.calibration.curve import CurveFit, PathModel, choose_curve, least_score
-from ascan.calibration.record import DualPart
+from ascan.calibration.parts import DualPart
 from ascan.calibration.step_block import StepMeans, gather_steps
 from ascan.calibration.vee_fit import LEAST_STEPS
 from ascan.errors import AscanError, fault

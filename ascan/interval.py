@@ -19,6 +19,7 @@ MODES = {
     "time_zero_to_echo": "transmit pulse to echo (ISO 16809 mode 1)",
     "interface_to_echo": "interface echo to back-wall echo (ISO 16809 mode 2)",
     "echo_to_echo": "between successive back-wall echoes (ISO 16809 mode 3)",
+    "whole_record": "surface echo and all back-wall echoes of the record in one fit",
     "echo_to_converted": "back-wall echo to the one that ran one way as a transverse wave",
 }
 
@@ -37,7 +38,7 @@ class Interval:
     def __post_init__(self) -> None:
         count = len(self.gates)
         wanted = {"time_zero_to_echo": (1, 1), "interface_to_echo": (2, 2), "echo_to_echo": (1, 32)}
-        wanted["echo_to_converted"] = (2, 2)
+        wanted["echo_to_converted"] = wanted["whole_record"] = (2, 2)
         least, most = wanted[self.mode]
         if not least <= count <= most or len(set(self.gates)) != count:
             allowed = f"{least} different gates" if least == most else f"{least} or more"

@@ -15,7 +15,7 @@ from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.calibration.record import Calibration
 from ascan.conditioning import condition_rows
 from ascan.errors import fault
-from ascan.flags import Flag, is_fatal
+from ascan.flags import FATAL, Flag, is_fatal
 from ascan.gate_stage import GateEchoes, GateStage
 from ascan.gating import Gate
 from ascan.health.earlier_echo import CLEAR_PERIODS, NEAR_PERIODS, SHARES, check_earlier
@@ -33,10 +33,13 @@ from ascan.scan import Progress, Scan
 from ascan.template import Template
 from ascan.thickness_stage import ThicknessStage
 from ascan.timing.head import HeadGuide
+from ascan.whole_record.stage import RecordStage
 
 # Two thicknesses that differ by more of their standard uncertainties are not of one wall: chance
 # does so once in four hundred.
 MOST_OFF = 3.0
+# Whole records are searched for walls so many times as thick as the gate lets pass.
+FURTHER = 1.5
 # Some hundred rows amortise the calls; more gained nothing (benches/speed.py).
 BLOCK_BYTES = 2**21
 
@@ -56,6 +59,7 @@ class Pipeline:
     to_thickness: ThicknessStage | None = field(init=False)
     leads: tuple[FloatArray, FloatArray] | None = field(init=False)
     witness: Pipeline | None = field(init=False)
+    whole: RecordStage | None = field(init=False)
 
     def __post_init__(self) -> None:
         for name, given, wanted in (
@@ -65,8 +69,9 @@ class Pipeline:
             if not isinstance(given, wanted):
                 raise fault(name, f"is of type {type(given).__name__}", remedy=f"load the {name}")
         self.procedure.check_recording(self.recording)
-        if self.calibration is not None:
-            self.calibration.check_signature(self.procedure.signature(self.recording))
+        recording, calibration = self.recording, self.calibration
+        if calibration is not None:
+            calibration.check_signature(self.procedure.signature(recording))
         guide = self.guide or guide_of(self.procedure, self.recording, self.calibration)
         templates = self.templates or (self.calibration.templates if self.calibration else {})
         heights = self.calibration.heights if self.calibration else {}
@@ -77,6 +82,7 @@ class Pipeline:
         object.__setattr__(self, "to_thickness", bound)
         object.__setattr__(self, "leads", _leads(self.procedure))
         object.__setattr__(self, "witness", self._second())
+        object.__setattr__(self, "whole", _record_stage(self.procedure, recording, calibration))
 
     def _second(self) -> Pipeline | None:
         """Return the pipeline of the procedure's second interval, where there is one to measure."""
@@ -125,13 +131,17 @@ class Pipeline:
             echoes[gate.name] = self.stage.time_gate(
                 gate, window_us, echoes, block, start_time_us, expected_us
             )
-        for name in self.procedure.interval.gates:
-            flags |= echoes[name].flags
-        self._check_cycles(echoes, flags)
-        if not self.is_train:
-            self._check_train(echoes, flags)
-            self._check_earlier(block, start_time_us, echoes, flags)
-        columns = self._take_interval(echoes, flags, component_c)
+        if self.whole is not None:
+            columns = self._fit_whole(self.whole, block, start_time_us, echoes, flags, component_c)
+        else:
+            for name in self.procedure.interval.gates:
+                flags |= echoes[name].flags
+            self._check_cycles(echoes, flags)
+            if not self.is_train:
+                self._check_train(echoes, flags)
+                self._check_earlier(block, start_time_us, echoes, flags)
+            interval, u_interval = self._take_interval(echoes, len(flags))
+            columns = self._to_columns(interval, u_interval, flags, component_c)
         if self.witness is not None:
             seen = self.witness.run(block, start_time_us, component_c=component_c)
             columns |= self._compare(columns, seen)
@@ -211,25 +221,60 @@ class Pipeline:
             return self.calibration.zero_us
         return nominal_zero_us(self.procedure)
 
-    def _take_interval(
+    def _fit_whole(
         self,
+        whole: RecordStage,
+        block: AnyArray,
+        start_time_us: FloatArray,
         echoes: Mapping[str, GateEchoes],
         flags: FlagArray,
         component_c: FloatArray | None,
     ) -> Columns:
-        """Return interval, thickness, uncertainties and flags of a block."""
-        rows = len(flags)
+        """Return the columns of a block by fits of whole records.
+
+        The surface gate says where to begin; the gate of the wall bounds the answer, not the search.
+        """
+        surface, wall = self.procedure.interval.gates
+        front = echoes[surface]
+        flags |= front.flags & np.uint32(FATAL)
+        noise = np.abs(front.amplitude) * self.recording.full_scale / 10 ** (front.snr_db / 20.0)
+        found = whole.run(block, start_time_us, front.time_us, np.nan_to_num(noise), flags)
+        interval = found["interval_us"]
+        start_us, stop_us = self.window_us(self.procedure.gate(wall))
+        outside = (interval < start_us) | (interval > stop_us)
+        flags |= np.where(outside, np.uint32(Flag.OUTSIDE_GATE), np.uint32(0))
+        columns = self._to_columns(interval, found["u_interval_us"], flags, component_c)
+        half = 0.5 * whole.operator.velocity_mm_per_us
+        return columns | {
+            "rival_mm": half * found["rival_us"],
+            "rival_odds": found["rival_odds"],
+            "unexplained": found["unexplained"],
+        }
+
+    def _take_interval(
+        self, echoes: Mapping[str, GateEchoes], rows: int
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the interval between echoes, and its standard uncertainty."""
         used = [echoes[name] for name in self.procedure.interval.gates]
         if self.is_train:
-            interval, u_interval = used[0].spacing_us, used[0].u_spacing_us
-        else:
-            interval, u_interval = np.empty(rows), np.empty(rows)
-            take_intervals(
-                np.stack([self._freed(echo.time_us) for echo in used]),
-                np.stack([echo.u_time_us for echo in used]),
-                interval,
-                u_interval,
-            )
+            return used[0].spacing_us, used[0].u_spacing_us
+        interval, u_interval = np.empty(rows), np.empty(rows)
+        take_intervals(
+            np.stack([self._freed(echo.time_us) for echo in used]),
+            np.stack([echo.u_time_us for echo in used]),
+            interval,
+            u_interval,
+        )
+        return interval, u_interval
+
+    def _to_columns(
+        self,
+        interval: FloatArray,
+        u_interval: FloatArray,
+        flags: FlagArray,
+        component_c: FloatArray | None,
+    ) -> Columns:
+        """Return thickness, uncertainties, interval and flags of a block."""
         columns: Columns = {}
         if self.to_thickness is not None:
             columns = self.to_thickness.run(interval, u_interval, flags, component_c)
@@ -356,6 +401,26 @@ def _leads(procedure: Procedure) -> tuple[FloatArray, FloatArray] | None:
     )
 
 
+def _record_stage(
+    procedure: Procedure, recording: Recording, calibration: Calibration | None
+) -> RecordStage | None:
+    """Return the fit of whole records, where the calibration has learned what they look like."""
+    if calibration is None or calibration.whole is None:
+        return None
+    probe = procedure.probe
+    wall = procedure.gate(procedure.interval.gates[1])
+    velocity = calibration.velocity_mm_per_us
+    most_mm = 0.5 * velocity * wall.window_us(0.0, velocity)[1]
+    return RecordStage(
+        part=calibration.whole,
+        velocity_mm_per_us=velocity,
+        recording=recording,
+        frequency_mhz=probe.frequency_mhz,
+        delay_us=probe.delay_us,
+        most_mm=FURTHER * most_mm,
+    )
+
+
 def _surface_gate(procedure: Procedure) -> str:
     """Return the name of the gate that holds the surface echo, or "".
 
@@ -363,7 +428,7 @@ def _surface_gate(procedure: Procedure) -> str:
     immersion, a gate that the first used one follows directly.
     """
     interval = procedure.interval
-    if interval.mode == "interface_to_echo":
+    if interval.mode in ("interface_to_echo", "whole_record"):
         return interval.gates[0]
     if procedure.probe.arrangement == "contact":
         return ""

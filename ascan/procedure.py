@@ -136,7 +136,6 @@ class Procedure:
                 )
         self._check_trains()
         self._check_diffraction()
-        self._check_witness()
         columns = [name for gate in self.gates for name in gate_columns(gate.name)]
         for name in columns:
             if columns.count(name) > 1 or name in RESULT_COLUMNS:
@@ -157,6 +156,8 @@ class Procedure:
                     f"names '{name}' before '{self.gate(name).follows}', which it follows",
                     allowed="the order of arrival",
                 )
+        self._check_whole_record()
+        self._check_witness()
 
     def _check_witness(self) -> None:
         """Refuse a witness that is no second interval, and a coating that none can show."""
@@ -196,13 +197,32 @@ class Procedure:
         """Refuse a diffraction correction that is not worked out for this probe."""
         if self.interval.diffraction == "none":
             return
-        if self.probe.arrangement != "contact" or self.probe.element_diameter_mm is None:
+        contact = self.probe.arrangement == "contact" or self.interval.mode == "whole_record"
+        if not contact or self.probe.element_diameter_mm is None:
             raise fault(
                 "interval.diffraction",
                 f"is 'round_element' for a {self.probe.arrangement} probe "
                 f"{'without' if self.probe.element_diameter_mm is None else 'with'} "
                 "element_diameter_mm",
-                allowed="a contact probe whose element_diameter_mm is given",
+                allowed="a contact probe, or a whole record, whose element_diameter_mm is given",
+            )
+
+    def _check_whole_record(self) -> None:
+        """Refuse a whole record without a surface echo and a gate that says where the wall is."""
+        if self.interval.mode != "whole_record":
+            return
+        if self.probe.arrangement not in ("delay_line", "immersion"):
+            raise fault(
+                "interval.mode",
+                f"is 'whole_record' for a {self.probe.arrangement} probe",
+                allowed="a delay_line or immersion probe, whose surface echo is its time zero",
+            )
+        surface, wall = self.interval.gates
+        if self.gate(wall).follows != surface:
+            raise fault(
+                f"gate '{wall}'",
+                f"does not follow '{surface}'",
+                remedy="let it follow the surface gate: it bounds the thickness sought",
             )
 
     def _check_trains(self) -> None:
@@ -314,6 +334,7 @@ class Procedure:
         """
         newer = {"peak_held": recording.peak_held, "gated_only": recording.gated_only}
         shaped = any(getattr(gate.timing, "takes_template", False) for gate in self.gates)
+        shaped |= self.interval.mode == "whole_record"
         spread = self.interval.diffraction != "none"
         band: dict[str, Any] = {}
         if shaped or spread:

@@ -33,6 +33,9 @@ RESULT_COLUMNS = {
     "witness_mm": ("mm", "thickness by the procedure's second interval"),
     "u_witness_mm": ("mm", "its combined standard uncertainty"),
     "witness_off": ("1", "thickness less witness, in their combined standard uncertainties"),
+    "rival_mm": ("mm", "thickness that explains the whole record next best"),
+    "rival_odds": ("1", "twice the natural log of the odds of the thickness against its rival"),
+    "unexplained": ("1", "rms of what the whole-record fit leaves, fraction of full scale"),
     "coating_mm": ("mm", "coating, from the two: what one interval crosses and the other does not"),
 }
 GATE_COLUMNS = {

@@ -145,7 +145,21 @@ class ThicknessStage:
         rows, fit = len(flags), self.calibration
         thickness, u_random, u_common = np.empty(rows), np.empty(rows), np.empty(rows)
         out = (thickness, u_random, u_common, flags)
-        if fit.dual is None:
+        if fit.whole is not None:
+            covariance = np.zeros((2, 2))
+            to_thickness(
+                interval_us,
+                u_interval_us,
+                0.0,
+                fit.velocity_mm_per_us,
+                covariance,
+                fit.repeatability_us,
+                fit.lack_of_fit_us,
+                *out,
+            )
+            learned = np.interp(thickness, fit.whole.thickness_mm, fit.whole.u_mm)
+            u_common = np.hypot(u_common, learned)
+        elif fit.dual is None:
             to_thickness(
                 interval_us,
                 u_interval_us,

@@ -105,6 +105,18 @@ class RecordPart:
         for name in RECORD_ARRAYS:
             object.__setattr__(self, name, frozen(getattr(self, name)))
 
+    def lines(self) -> list[str]:
+        """Return what was learned as text."""
+        u = np.interp(np.median(self.thickness_mm), self.thickness_mm, self.u_mm)
+        radius = f"element radius {self.radius_mm:.3f} mm" if self.radius_mm else "no diffraction"
+        return [
+            f"whole record: pulses of {self.front.size} samples, first wall echo "
+            f"{self.strength:.3f} of the surface echo, later ones {self.decay:.3f} of the one before",
+            f"attenuation {self.attenuation_db_per_mm:.4f} dB/mm, {radius}, each turn at the front "
+            f"{1e3 * self.turn_us:+.2f} ns; u of the calibration {1e3 * u:.2f} µm at "
+            f"{np.median(self.thickness_mm):.1f} mm",
+        ]
+
 
 RECORD_ARRAYS = ("front", "wall", "levels", "thickness_mm", "u_mm")
 RECORD_NUMBERS = (

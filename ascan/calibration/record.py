@@ -200,9 +200,9 @@ class Calibration:
     def leverage(self) -> FloatArray:
         """How far each step pulls the fit to itself, shape (steps,): 1, the fit goes through it.
 
-        NaN for a dual probe, whose curve is no line.
+        NaN for a dual probe, whose curve is no line, and for whole records.
         """
-        if self.dual is not None:
+        if self.dual is not None or self.whole is not None:
             return np.full(self.steps.thickness_mm.size, np.nan)
         gain, design, _ = self.gain()
         return np.asarray(np.einsum("ij,ji->i", design, gain))
@@ -227,6 +227,8 @@ class Calibration:
         """Degrees of freedom of the scatter of the steps, where the fit rests on it; else 0."""
         if self.dual is not None or self.lack_of_fit_us == 0.0:
             return 0
+        if self.whole is not None:
+            return self.steps.thickness_mm.size
         return max(self.steps.thickness_mm.size - (1 if self.mode == "echo_to_echo" else 2), 0)
 
     @property
@@ -331,6 +333,10 @@ class Calibration:
                 f"timed on the {self.conditions['timed_half_cycle']} half-cycle that opens the "
                 f"echo; steps moved by half-cycles: {self.conditions['half_cycles_moved']}"
             )
+        if self.whole is not None:
+            out += self.whole.lines()
+            out.append(f"steps left out in turn: {self.conditions['left_out_steps_test']}")
+            out.append(f"not learned from these steps: {self.conditions['not_learned']}")
         for name, template in self.templates.items():
             out.append(
                 f"template of gate '{name}': mean of {template.echoes} echoes, "

@@ -9,7 +9,14 @@ from typing import Any
 import h5py
 import numpy as np
 
-from ascan.calibration.record import DUAL_ARRAYS, Calibration, DualPart, Steps
+from ascan.calibration.parts import (
+    DUAL_ARRAYS,
+    RECORD_ARRAYS,
+    RECORD_NUMBERS,
+    DualPart,
+    RecordPart,
+)
+from ascan.calibration.record import Calibration, Steps
 from ascan.errors import fault
 from ascan.store import schema
 from ascan.store.provenance import writer
@@ -32,6 +39,13 @@ DUAL_UNITS = {
     "heads": ("1", "learned head of the echo on each step"),
     "heads_us": ("us", "when they arrived"),
     "cross_talk": ("us, 1", "times, and the fraction of full scale an arrival must exceed"),
+}
+RECORD_UNITS = {
+    "front": ("1", "pulse of the surface echo"),
+    "wall": ("1", "pulse of the wall echoes"),
+    "levels": ("1", "usual heights of the wall echoes, the first one's 1"),
+    "thickness_mm": ("mm", "thickness at the nodes of u_mm"),
+    "u_mm": ("mm", "what the calibration's own uncertainty makes of a reading"),
 }
 STEP_COLUMNS = {
     "thickness_mm": ("mm", "certified thickness"),
@@ -85,6 +99,8 @@ def _write(group: h5py.Group, calibration: Calibration) -> None:
         schema.write_column(steps, name, getattr(calibration.steps, name), unit, meaning)
     if calibration.dual is not None:
         _write_dual(group.create_group("dual"), calibration.dual)
+    if calibration.whole is not None:
+        _write_whole(group.create_group("whole_record"), calibration.whole)
     for name, template in calibration.templates.items():
         _write_template(group.require_group("templates"), name, template)
     if calibration.witness is not None:
@@ -104,6 +120,25 @@ def _write_dual(group: h5py.Group, dual: DualPart) -> None:
         item.attrs.update({"units": unit, "long_name": meaning})
     for name in ("model", "half_separation_mm", "polarity", "before"):
         group.attrs[name] = getattr(dual, name)
+
+
+def _write_whole(group: h5py.Group, whole: RecordPart) -> None:
+    for name, (unit, meaning) in RECORD_UNITS.items():
+        item = group.create_dataset(name, data=getattr(whole, name))
+        item.attrs.update({"units": unit, "long_name": meaning})
+    for name in RECORD_NUMBERS:
+        group.attrs[name] = getattr(whole, name)
+
+
+def _read_whole(group: h5py.Group, place: str) -> RecordPart:
+    arrays: dict[str, Any] = {
+        name: np.asarray(schema.dataset(group, name, place)[...], np.float64)
+        for name in RECORD_ARRAYS
+    }
+    numbers: dict[str, Any] = {
+        name: float(schema.attribute(group, name, place)) for name in RECORD_NUMBERS
+    }
+    return RecordPart(**arrays, **numbers | {"before": int(numbers["before"])})
 
 
 def _write_template(group: h5py.Group, gate: str, template: Template) -> None:
@@ -189,9 +224,14 @@ def _read(group: h5py.Group, place: str) -> Calibration:
         "lags_us": json.loads(group.attrs.get("lags_us", "{}")),
         "heights": {name: (low, high) for name, (low, high) in heights.items()},
     }
-    for name, read in (("dual", _read_dual), ("templates", _read_templates), ("witness", _read)):
+    for name, key, read in (
+        ("dual", "dual", _read_dual),
+        ("whole_record", "whole", _read_whole),
+        ("templates", "templates", _read_templates),
+        ("witness", "witness", _read),
+    ):
         if name in group:
-            parts[name] = read(schema.subgroup(group, name, place), place)
+            parts[key] = read(schema.subgroup(group, name, place), place)
     calibration = Calibration(covariance=covariance, steps=steps, **parts, **scalars, **texts)
     if calibration.digest != digest:
         raise fault(place, "was changed since it was written", remedy="calibrate anew")

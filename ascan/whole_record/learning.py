@@ -41,8 +41,8 @@ class StepRecords:
         Number of the step each reading stands on.
     u_step_mm : ndarray, shape (steps,)
         Standard uncertainty of the steps' thickness.
-    usual : float
-        Place of a usual surface echo in the window, in samples.
+    usual : ndarray, shape (n,)
+        Place of a usual surface echo in each window, in samples.
     """
 
     samples: FloatArray
@@ -50,7 +50,7 @@ class StepRecords:
     known_mm: FloatArray
     step: IntArray
     u_step_mm: FloatArray
-    usual: float
+    usual: FloatArray
 
 
 @dataclass(eq=False, slots=True)
@@ -71,13 +71,15 @@ class Estimate:
 class Learned:
     """What was learned: the estimate, and the covariance of all that readings share.
 
-    ``covariance`` is of (front coefficients, wall coefficients, operator's four values).
+    ``covariance`` is of (front coefficients, wall coefficients, operator's four values);
+    ``without_step`` holds, for each step, by how much they would change without it, and their
+    covariance then.
     """
 
     estimate: Estimate
     covariance: FloatArray
     unlearned: list[str]
-    without_step: list[FloatArray]
+    without_step: list[tuple[FloatArray, FloatArray]]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -232,7 +234,7 @@ def _solve_heights(frequencies: Frequencies, estimate: Estimate, records: StepRe
             estimate.place[row],
             estimate.thickness_mm[row],
             count,
-            records.usual,
+            float(records.usual[row]),
         )
         weight = records.weight[row]
         own = np.concatenate([frequencies.back(found.echoes), frequencies.waves])
@@ -265,7 +267,7 @@ def _normal(frequencies: Frequencies, estimate: Estimate, records: StepRecords) 
     for row in range(len(records.known_mm)):
         place, thickness = estimate.place[row], float(estimate.thickness_mm[row])
         found = columns_of(
-            frequencies, estimate, place, thickness, estimate.heights[row], records.usual
+            frequencies, estimate, place, thickness, estimate.heights[row], float(records.usual[row])
         )
         weight = records.weight[row] / estimate.noise[row]
         own = (found.own * weight).T
@@ -318,7 +320,11 @@ def _solved(matrix: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArr
 
 
 def learn(
-    records: StepRecords, frequencies: Frequencies, estimate: Estimate, *, fixed_pulse: bool = False
+    records: StepRecords,
+    frequencies: Frequencies,
+    estimate: Estimate,
+    *,
+    fixed_pulse: bool = False,
 ) -> Learned:
     """Return what the readings teach, from a start near it.
 
@@ -332,17 +338,40 @@ def learn(
         Whether the pulses stay as they are.
     """
     start = estimate.operator
+    free = _free(records, frequencies, estimate, fixed_pulse)
+    improve(records, frequencies, estimate, free)
+    records = _end_windows(estimate, frequencies.basis, records)
+    return _finished(frequencies, estimate, records, start, free)
+
+
+def _free(
+    records: StepRecords, frequencies: Frequencies, estimate: Estimate, fixed_pulse: bool
+) -> AnyArray:
+    """Return which of the shared values are sought."""
+    pulses = 2 * len(frequencies.functions)
+    free = np.ones(pulses + 4 + records.u_step_mm.size, bool)
+    free[:pulses] = not fixed_pulse
+    free[pulses + 3] = estimate.operator.radius_mm > 0.0
+    return free
+
+
+def improve(
+    records: StepRecords,
+    frequencies: Frequencies,
+    estimate: Estimate,
+    free: AnyArray | None = None,
+    rounds: int = ROUNDS,
+) -> float:
+    """Move an estimate by Gauss-Newton steps; return the energy that is left."""
+    start = estimate.operator
     functions = len(frequencies.functions)
-    shared = 2 * functions + 4
-    fixed = np.zeros(shared + records.u_step_mm.size, bool)
-    fixed[: 2 * functions] = fixed_pulse
-    fixed[shared - 1] = estimate.operator.radius_mm <= 0.0
-    free = ~fixed
+    if free is None:
+        free = _free(records, frequencies, estimate, False)
     records = _end_windows(estimate, frequencies.basis, records)
     _solve_heights(frequencies, estimate, records)
     last = np.inf
     damping = 1e-3
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         normal = _normal(frequencies, estimate, records)
         weight, offset, _ = _priors(estimate, start, records)
         matrix, right = normal.matrix.sum(axis=0), normal.right.sum(axis=0)
@@ -365,7 +394,7 @@ def learn(
         _normalise(estimate, frequencies, records)
         if settled:
             break
-    return _finished(frequencies, estimate, records, start, free)
+    return last
 
 
 def replace_arrays(estimate: Estimate) -> Estimate:
@@ -438,8 +467,10 @@ def _finished(
         change = np.zeros(free.size)
         right = normal.right.sum(axis=0) - normal.right[k] + pulled
         # Without the step its own thickness is what was certified, and says nothing.
-        change[free] = _solved(others[np.ix_(free, free)], right[free])[0]
-        without.append(change[:shared])
+        change[free], found = _solved(others[np.ix_(free, free)], right[free])
+        kept = np.zeros_like(inverse)
+        kept[np.ix_(free, free)] = found
+        without.append((change[:shared], kept[:shared, :shared]))
     names = ("velocity", "turn", "attenuation", "element radius")
     spread = np.sqrt(np.diag(inverse)[2 * functions : shared])
     unlearned = [
@@ -460,7 +491,7 @@ def _colour(frequencies: Frequencies, estimate: Estimate, records: StepRecords) 
             estimate.place[row],
             estimate.thickness_mm[row],
             estimate.heights[row],
-            records.usual,
+            float(records.usual[row]),
         )
         weight = records.weight[row]
         left = (records.samples[row] - found.model) * weight

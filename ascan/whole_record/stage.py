@@ -12,7 +12,6 @@ from ascan.recording import Recording
 from ascan.whole_record.bank import Bank, make_bank
 from ascan.whole_record.fit import baseline_waves
 from ascan.whole_record.operator import Operator
-from ascan.whole_record.pulse import PulseBasis
 from ascan.whole_record.rivals import RESULTS, fit_records
 from ascan.whole_record.search import THINNEST, Comb, make_comb
 
@@ -32,32 +31,33 @@ class RecordStage:
     velocity_mm_per_us : float
         Of the wall, from the calibration.
     recording : Recording
-    basis : PulseBasis
+    frequency_mhz : float
+        Of the probe.
     delay_us : float
         When the pulse leaves the probe.
+    most_mm : float
+        Thickest wall that is sought.
     """
 
     part: RecordPart
     velocity_mm_per_us: float
     recording: Recording
-    basis: PulseBasis
+    frequency_mhz: float
     delay_us: float
     most_mm: float
     operator: Operator = field(init=False)
     banks: tuple[Bank, Bank] = field(init=False)
     comb: Comb = field(init=False)
-    waves: FloatArray = field(init=False)
 
     def __post_init__(self) -> None:
-        part, basis = self.part, self.basis
-        operator = operator_of(part, self.velocity_mm_per_us, basis.frequency_mhz)
-        rate = basis.sample_rate_mhz
+        part, rate = self.part, self.recording.sample_rate_mhz
+        operator = operator_of(part, self.velocity_mm_per_us, self.frequency_mhz)
         span = (-SHORTER_MM, 0.5 * self.velocity_mm_per_us * LONGEST_US)
         banks = (
             make_bank(part.front, part.before, operator, rate, span),
             make_bank(part.wall, part.before, operator, rate, span),
         )
-        period = rate / basis.frequency_mhz
+        period = rate / self.frequency_mhz
         most = max(operator.slowness_us_per_mm * self.most_mm * rate, 2.0 * period)
         middle = int(np.searchsorted(_depths(banks[1]), 5.0))
         comb = make_comb(
@@ -70,7 +70,6 @@ class RecordStage:
         object.__setattr__(self, "operator", operator)
         object.__setattr__(self, "banks", banks)
         object.__setattr__(self, "comb", comb)
-        object.__setattr__(self, "waves", baseline_waves(int(LONGEST_US * rate)))
 
     def run(
         self,
@@ -89,7 +88,7 @@ class RecordStage:
             Time of sample 0, of the surface echo as its gate picked it, and the noise in codes.
         flags : ndarray, shape (n,)
         """
-        part, rate, operator = self.part, self.basis.sample_rate_mhz, self.operator
+        part, rate, operator = self.part, self.recording.sample_rate_mhz, self.operator
         guess_us = picked_us + part.lag_us
         # Where the pulse has run the path once more, its repeats begin.
         repeat_us = 2.0 * guess_us - self.delay_us - start_time_us
@@ -105,7 +104,7 @@ class RecordStage:
                 0.0,
             ]
         )
-        longest = min(self.waves.shape[1], block.shape[1])
+        longest = min(int(LONGEST_US * rate), block.shape[1])
         fit_records(
             block,
             float(self.recording.zero_code),
@@ -117,7 +116,7 @@ class RecordStage:
             (self.banks[0].least_mm, self.banks[0].step),
             setup,
             (part.usual_us - start_time_us) * rate,
-            rate / self.basis.frequency_mhz,
+            rate / self.frequency_mhz,
             part.decay,
             (comb.front, comb.wall, comb.levels, comb.energies),
             (comb.least, comb.turn, comb.front_energy),
@@ -125,17 +124,13 @@ class RecordStage:
             results,
             flags,
         )
-        place, spacing, u, front, wall, left, rival, odds, echoes = results.T
+        _, spacing, u, _, _, left, rival, odds, _ = results.T
         return {
-            "place_us": start_time_us + place / rate,
             "interval_us": spacing / rate,
             "u_interval_us": u / rate,
-            "front": front / self.recording.full_scale,
-            "wall": wall / self.recording.full_scale,
-            "left": left / self.recording.full_scale,
+            "unexplained": left / self.recording.full_scale,
             "rival_us": rival / rate,
             "rival_odds": odds,
-            "echoes": echoes,
         }
 
 

@@ -1,0 +1,388 @@
+"""Learning the model of whole records from readings on steps: start, fit, and what it is good for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import gammaincc
+
+from ascan.arrays import AnyArray, Columns, FloatArray, IntArray
+from ascan.calibration.line import fit_line
+from ascan.calibration.parts import RecordPart
+from ascan.errors import fault
+from ascan.flags import is_fatal
+from ascan.pipeline import Pipeline, joined
+from ascan.procedure import Procedure
+from ascan.readings import gate_column
+from ascan.scan import Scan
+from ascan.whole_record.fit import ECHOES
+from ascan.whole_record.learning import (
+    Estimate,
+    Frequencies,
+    Learned,
+    StepRecords,
+    columns_of,
+    improve,
+    learn,
+)
+from ascan.whole_record.operator import Operator
+from ascan.whole_record.pulse import PulseBasis, own_stretch
+
+# The nominal velocity may be off by so much; starts so far apart are tried, for some rounds each.
+STARTS, START_ROUNDS = (0.0, -0.012, 0.012), 4
+# A reading that leaves so many times what the others do is no clean record of its step.
+ODD = 2.5
+NODES = 24
+SIGNIFICANT, CERTAIN = 0.05, 0.01
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class RecordFit:
+    """What the steps teach about whole records.
+
+    Attributes
+    ----------
+    part : RecordPart
+    velocity_mm_per_us, u_velocity_mm_per_us : float
+    used : ndarray of bool, shape (rows,)
+        Readings that were used.
+    lack_of_fit_mm : float
+        What steps left out of the fit differ by beyond what block, noise and fit explain.
+    p_value : float
+        Of their differences.
+    unlearned : list of str
+        Values that the steps say next to nothing about.
+    """
+
+    part: RecordPart
+    velocity_mm_per_us: float
+    u_velocity_mm_per_us: float
+    used: AnyArray
+    lack_of_fit_mm: float
+    p_value: float
+    unlearned: list[str]
+
+
+def learn_records(
+    scan: Scan, procedure: Procedure, known_mm: FloatArray, u_known_mm: FloatArray
+) -> RecordFit:
+    """Return the model of whole records that readings on steps teach.
+
+    Parameters
+    ----------
+    scan : Scan
+        Step readings only.
+    procedure : Procedure
+    known_mm, u_known_mm : ndarray, shape (rows,)
+
+    Raises
+    ------
+    AscanError
+        No surface echo was found, or readings on one step only.
+    """
+    pipeline = Pipeline(procedure, scan.recording)
+    columns = joined(found for _, found in pipeline.walk(scan))
+    surface = procedure.interval.gates[0]
+    picked_us = columns[gate_column(surface, "time_us")]
+    used = np.isfinite(picked_us) & ~is_fatal(columns[gate_column(surface, "flags")])
+    if np.unique(np.round(known_mm[used], 3)).size < 2:
+        raise fault(
+            "calibration",
+            "has a surface echo on fewer than two steps",
+            allowed="two steps or more; four teach what a whole record looks like",
+            remedy="mend the surface gate, or read more steps",
+        )
+    basis = PulseBasis(
+        scan.recording.sample_rate_mhz,
+        procedure.probe.frequency_mhz,
+        0.01 * procedure.probe.bandwidth_percent,
+    )
+    slowness = _starting_slowness(columns, procedure, known_mm)
+    learned, rows = _learned(scan, procedure, basis, used, picked_us, known_mm, u_known_mm, slowness)
+    noise = learned.estimate.noise
+    odd = noise > ODD * np.median(noise)
+    clean = used.copy()
+    clean[np.flatnonzero(used)[odd]] = False
+    if odd.any() and set(np.round(known_mm[clean], 3)) == set(np.round(known_mm[used], 3)):
+        used = clean
+        learned, rows = _learned(
+            scan, procedure, basis, used, picked_us, known_mm, u_known_mm, slowness
+        )
+    return _finished(procedure, basis, learned, rows, used, picked_us, scan.start_time_us)
+
+
+def _starting_slowness(columns: Columns, procedure: Procedure, known_mm: FloatArray) -> float:
+    """Return µs per mm there and back by the picks of both gates, where they are plausible."""
+    nominal = 2.0 / procedure.material.velocity_mm_per_us
+    interval = columns["interval_us"]
+    good = np.isfinite(interval) & (columns["flags"] == 0)
+    if np.unique(known_mm[good]).size < 2:
+        return nominal
+    line = fit_line(known_mm[good], interval[good], np.ones(int(good.sum())))
+    return line.slope if abs(line.slope / nominal - 1.0) < 0.06 else nominal
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Windows:
+    """Where the windows of the used readings lie, and the readings in them."""
+
+    records: StepRecords
+    frequencies: Frequencies
+    begin: IntArray
+
+
+def _learned(
+    scan: Scan,
+    procedure: Procedure,
+    basis: PulseBasis,
+    used: AnyArray,
+    picked_us: FloatArray,
+    known_mm: FloatArray,
+    u_known_mm: FloatArray,
+    slowness: float,
+) -> tuple[Learned, Windows]:
+    """Return what the used readings teach, from the best of several starts."""
+    windows = _windows(scan, procedure, basis, used, picked_us, known_mm, u_known_mm)
+    records, frequencies = windows.records, windows.frequencies
+    nominal = 2.0 / procedure.material.velocity_mm_per_us
+    starts = [slowness, *(nominal * (1.0 + share) for share in STARTS)]
+    trials = []
+    for start in starts:
+        estimate = _start(windows, procedure, basis, picked_us[used], scan, used, start)
+        trials.append((improve(records, frequencies, estimate, rounds=START_ROUNDS), estimate))
+    best = min(trials, key=lambda trial: trial[0])[1]
+    return learn(records, frequencies, best), windows
+
+
+def _windows(
+    scan: Scan,
+    procedure: Procedure,
+    basis: PulseBasis,
+    used: AnyArray,
+    picked_us: FloatArray,
+    known_mm: FloatArray,
+    u_known_mm: FloatArray,
+) -> Windows:
+    """Cut windows from a pulse ahead of the surface echo to where its path repeats itself."""
+    recording, rate = scan.recording, basis.sample_rate_mhz
+    rows = np.flatnonzero(used)
+    place = (picked_us[rows] - scan.start_time_us[rows]) * rate
+    begin = np.maximum(np.floor(place).astype(np.int64) - basis.before - basis.before // 2, 0)
+    emitted = (procedure.probe.delay_us - scan.start_time_us[rows]) * rate
+    ends = np.minimum((2.0 * place - emitted).astype(np.int64) - basis.before, scan.shape[1])
+    width = int((ends - begin).max())
+    samples, weight = np.zeros((rows.size, width)), np.zeros((rows.size, width))
+    for k, row in enumerate(rows):
+        codes = scan.rows.read_block(int(row), int(row) + 1)[0][begin[k] : ends[k]]
+        codes = codes.astype(np.float64)
+        clipped = (codes <= recording.clip_low) | (codes >= recording.clip_high)
+        near = clipped.copy()
+        near[1:] |= clipped[:-1]
+        near[:-1] |= clipped[1:]
+        weight[k, : codes.size] = ~near
+        samples[k, : codes.size] = (codes - recording.zero_code) * ~near
+    steps, step = np.unique(np.round(known_mm[rows], 3), return_inverse=True)
+    u_step = np.zeros(steps.size)
+    np.maximum.at(u_step, step, u_known_mm[rows])
+    usual = float(np.median(picked_us[rows]))
+    records = StepRecords(
+        samples,
+        weight,
+        known_mm[rows],
+        step,
+        u_step,
+        (usual - scan.start_time_us[rows]) * rate - begin,
+    )
+    return Windows(records, Frequencies(basis, width), begin)
+
+
+def _start(
+    windows: Windows,
+    procedure: Procedure,
+    basis: PulseBasis,
+    picked_us: FloatArray,
+    scan: Scan,
+    used: AnyArray,
+    slowness: float,
+) -> Estimate:
+    """Return a start: mean surface echo, and what comes one spacing after it, on thick steps."""
+    records, rate, probe = windows.records, basis.sample_rate_mhz, procedure.probe
+    place = (picked_us - scan.start_time_us[used]) * rate - windows.begin
+    thick = records.known_mm >= np.median(records.known_mm)
+    front = _mean_pulse(records, place, thick, basis)
+    wall = _mean_pulse(records, place + records.known_mm * slowness * rate, thick, basis)
+    spread = procedure.interval.diffraction != "none" and probe.element_diameter_mm is not None
+    velocity = probe.path_mm_per_us
+    path_us = float(np.median(picked_us)) - probe.delay_us
+    operator = Operator(
+        velocity_mm_per_us=2.0 / slowness,
+        radius_mm=0.5 * (probe.element_diameter_mm or 0.0) if spread else 0.0,
+        frequency_mhz=probe.frequency_mhz,
+        path_mm2_per_us=max(path_us, 0.0) * velocity**2,
+        path_velocity_mm_per_us=velocity,
+    )
+    count = len(records.known_mm)
+    return Estimate(
+        operator,
+        basis.fitted(front),
+        basis.fitted(wall),
+        place,
+        [np.zeros(1)] * count,
+        records.known_mm.copy(),
+        np.ones(count),
+    )
+
+
+def _mean_pulse(
+    records: StepRecords, place: FloatArray, chosen: AnyArray, basis: PulseBasis
+) -> FloatArray:
+    """Return the mean of what lies round places of some readings, to the sample."""
+    total = np.zeros(basis.size)
+    for row in np.flatnonzero(chosen):
+        first = int(np.rint(place[row])) - basis.before
+        low, high = max(first, 0), min(first + basis.size, records.samples.shape[1])
+        if high > low:
+            total[low - first : high - first] += records.samples[row, low:high]
+    return total / max(np.abs(total).max(), 1e-300)
+
+
+def _finished(
+    procedure: Procedure,
+    basis: PulseBasis,
+    learned: Learned,
+    windows: Windows,
+    used: AnyArray,
+    picked_us: FloatArray,
+    start_time_us: FloatArray,
+) -> RecordFit:
+    """Return the part of a calibration that the estimate makes."""
+    estimate, records = learned.estimate, windows.records
+    operator, rate = estimate.operator, basis.sample_rate_mhz
+    levels, strength, decay = _usual_heights(estimate)
+    way = 1.0 if strength >= 0.0 else -1.0
+    front = estimate.front @ basis.functions
+    wall = way * estimate.wall @ basis.functions
+    first, last = own_stretch(np.stack([front, wall]), basis.before)
+    place_us = (windows.begin + estimate.place) / rate + start_time_us[used]
+    nodes = np.geomspace(
+        0.4 * float(records.known_mm.min()), 1.6 * float(records.known_mm.max()), NODES
+    )
+    typical = float(np.median([heights[0] for heights in estimate.heights]))
+    node_u = _node_uncertainty(learned, windows, nodes, typical, strength, levels)
+    lack, p_value = _left_out_steps(learned, windows)
+    usual_us = float(np.median(picked_us[used]))
+    part = RecordPart(
+        front=front[first:last],
+        wall=wall[first:last],
+        before=basis.before - first,
+        levels=levels,
+        strength=abs(strength),
+        decay=decay,
+        usual_us=usual_us,
+        lag_us=float(np.median(place_us - picked_us[used])),
+        turn_us=operator.turn_us,
+        attenuation_db_per_mm=operator.attenuation_db_per_mm,
+        radius_mm=operator.radius_mm,
+        path_mm2_per_us=operator.path_mm2_per_us,
+        path_velocity_mm_per_us=operator.path_velocity_mm_per_us,
+        thickness_mm=nodes,
+        u_mm=node_u,
+    )
+    functions = len(basis.functions)
+    u_slowness = float(np.sqrt(learned.covariance[2 * functions, 2 * functions]))
+    return RecordFit(
+        part=part,
+        velocity_mm_per_us=operator.velocity_mm_per_us,
+        u_velocity_mm_per_us=0.5 * operator.velocity_mm_per_us**2 * u_slowness,
+        used=used,
+        lack_of_fit_mm=lack,
+        p_value=p_value,
+        unlearned=learned.unlearned,
+    )
+
+
+def _usual_heights(estimate: Estimate) -> tuple[FloatArray, float, float]:
+    """Return usual heights of wall echoes (first 1), the first's against the surface's, and decay."""
+    levels, decay = np.ones(ECHOES), 0.8
+    for n in range(1, ECHOES):
+        ratios = [
+            heights[n + 1] / heights[n] for heights in estimate.heights if heights.size > n + 1
+        ]
+        if ratios:
+            decay = float(np.clip(abs(np.median(ratios)), 0.2, 0.98))
+        levels[n] = levels[n - 1] * decay
+    strength = float(np.median([heights[1] / heights[0] for heights in estimate.heights]))
+    return levels, strength, decay
+
+
+def _follows(own: FloatArray, thicker: FloatArray, weight: FloatArray) -> FloatArray:
+    """Return by how much a fitted thickness follows each sample, all own values free beside it."""
+    columns = np.concatenate([own, thicker[None]]) * weight
+    return np.asarray(np.linalg.pinv(columns.T, rcond=1e-9)[-1] * weight)
+
+
+def _node_uncertainty(
+    learned: Learned,
+    windows: Windows,
+    nodes: FloatArray,
+    typical: float,
+    strength: float,
+    levels: FloatArray,
+) -> FloatArray:
+    """Return what the uncertainty of all that was learned does to the thickness of a clean wall."""
+    estimate, frequencies = learned.estimate, windows.frequencies
+    slowness = estimate.operator.slowness_us_per_mm
+    rate, width = frequencies.basis.sample_rate_mhz, frequencies.width
+    usual = float(np.median(windows.records.usual))
+    out = np.empty(nodes.size)
+    for k, thickness in enumerate(nodes):
+        period = rate / frequencies.basis.frequency_mhz
+        count = int(np.clip((width - period - usual) / (thickness * slowness * rate), 1, ECHOES))
+        heights = typical * np.concatenate([[1.0], strength * levels[:count]])
+        found = columns_of(frequencies, estimate, usual, float(thickness), heights, usual)
+        thicker = found.shared[-4] * slowness / thickness
+        weight = np.ones(width)
+        weight[max(int(usual + (count + 1) * thickness * slowness * rate), 1) :] = 0.0
+        gain = _follows(found.own, thicker, weight) @ found.shared.T
+        out[k] = np.sqrt(gain @ learned.covariance @ gain)
+    return out
+
+
+def _left_out_steps(learned: Learned, windows: Windows) -> tuple[float, float]:
+    """Return by how much steps that the fit does not know differ beyond expectation, and p.
+
+    Each step is left out in turn, the rest solved again (one linear step), and its readings are
+    measured with that.
+    """
+    estimate, records, frequencies = learned.estimate, windows.records, windows.frequencies
+    slowness = estimate.operator.slowness_us_per_mm
+    off, variance = [], []
+    for k, (change, covariance) in enumerate(learned.without_step):
+        rows = np.flatnonzero(records.step == k)
+        apart, gains, noise = [], [], []
+        for row in rows:
+            place, thickness = float(estimate.place[row]), float(estimate.thickness_mm[row])
+            usual = float(records.usual[row])
+            found = columns_of(
+                frequencies, estimate, place, thickness, estimate.heights[row], usual
+            )
+            thicker = found.shared[-4] * slowness / thickness
+            follows = _follows(found.own, thicker, records.weight[row])
+            gain = -follows @ found.shared.T
+            residual = (records.samples[row] - found.model) * records.weight[row]
+            fitted = thickness + follows @ residual + gain @ change
+            apart.append(fitted - records.known_mm[row])
+            gains.append(gain)
+            noise.append(estimate.noise[row] ** 2 * (follows @ follows))
+        gain = np.mean(gains, axis=0)
+        off.append(float(np.mean(apart)))
+        scatter = np.mean(noise) / rows.size
+        variance.append(
+            float(records.u_step_mm[k] ** 2 + scatter + gain @ covariance @ gain)
+        )
+    square, expected = np.array(off) ** 2, np.array(variance)
+    p_value = float(gammaincc(0.5 * square.size, 0.5 * np.sum(square / expected)))
+    if not p_value < SIGNIFICANT:
+        return 0.0, p_value
+    return float(np.sqrt(max(np.mean(square - expected), 0.0))), p_value
