@@ -37,6 +37,9 @@ PLAUSIBLE_VELOCITY = 0.05
 # No alloy of a material is off its velocity by more than this factor: the steps or echoes are.
 POSSIBLE_VELOCITY = 1.5
 REPEATABLE_PERIODS = 0.1
+# What steps leave of a whole-record fit is in its uncertainty; below this part of a wavelength it is
+# no mix-up of steps or echoes.
+SLIGHT_PERIODS = 0.005
 # Coupling seldom moves an echo by so much; another half-cycle, probe or step does.
 AGREE_PERIODS = 0.25
 # Two echoes of one probe differ in shape and in timing method by no more than this.
@@ -316,7 +319,8 @@ def _calibrate_whole(
     health = {
         "range_is_bracketed": _is_bracketed(means.thickness_mm, procedure.range),
         "residuals_tested": means.thickness_mm.size >= LEAST_FOR_CURVE,
-        "residuals_explained": not learned.p_value < CERTAIN,
+        "residuals_explained": not learned.p_value < CERTAIN
+        or learned.lack_of_fit_mm < SLIGHT_PERIODS * velocity / procedure.probe.frequency_mhz,
         "velocity_plausible": abs(velocity / nominal - 1.0) <= PLAUSIBLE_VELOCITY,
         **_repeats(means, means.repeatability_us, procedure),
         "every_step_used": set(known.tolist()) == set(known[usable].tolist()),

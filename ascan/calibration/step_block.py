@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import brentq
 from scipy.special import gammaincc
 
 from ascan.arrays import FloatArray, IntArray
@@ -96,8 +97,7 @@ def gather_steps(
     freedom = known_mm.size - count
     excess = 0.0
     if freedom > 0:
-        scatter = float(np.sum((interval_us - mean[index]) ** 2)) / freedom
-        excess = max(scatter - float(np.mean(u_interval_us**2)), 0.0)
+        excess = _excess_variance(interval_us - mean[index], u_interval_us**2, freedom)
     return StepMeans(
         thickness_mm=thickness,
         u_thickness_mm=u_known,
@@ -106,6 +106,23 @@ def gather_steps(
         readings=readings.astype(np.int64),
         repeatability_us=float(np.sqrt(excess)),
     )
+
+
+def _excess_variance(off_us: FloatArray, variance: FloatArray, freedom: int) -> float:
+    """Return the τ² for which Σ off² / (u² + τ²) equals the degrees of freedom; 0 where none does.
+
+    Readings weigh by their own noise: one noisy step does not decide for all. Of equal noise, it is
+    what the readings scatter beyond it (Mandel and Paule 1970, Anal. Chem. 42, 1194; from memory).
+    """
+
+    def beyond(excess: float) -> float:
+        share = off_us.size / freedom
+        return float(np.sum(off_us**2 / (variance + excess))) * share - off_us.size
+
+    if not beyond(0.0) > 0.0:
+        return 0.0
+    high = float(np.sum(off_us**2)) / freedom
+    return float(brentq(beyond, 0.0, high, xtol=1e-6 * high))
 
 
 def fit_steps(means: StepMeans, mode: str, material: Material) -> StepFit:

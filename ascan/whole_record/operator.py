@@ -79,7 +79,7 @@ class Operator:
             self,
             velocity_mm_per_us=2.0 / slowness,
             turn_us=turn,
-            attenuation_db_per_mm=attenuation,
+            attenuation_db_per_mm=max(attenuation, 0.0),
             radius_mm=float(np.exp(log_radius)) if self.radius_mm > 0.0 else 0.0,
         )
 

@@ -17,7 +17,7 @@ LOWEST, HIGHEST = 0.1, 2.3
 # The ends of the window are rounded over this part of it each.
 ROUNDED = 0.12
 # What lies outside a pulse's own stretch may hold this part of its energy, on each side.
-LEFT_OFF = 5e-6
+LEAST_LEFT_OFF, MOST_LEFT_OFF = 1e-7, 2e-6
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -69,12 +69,14 @@ class PulseBasis:
         return np.fft.rfft(np.roll(padded, -self.before, axis=1))
 
 
-def own_stretch(pulses: FloatArray, before: int) -> tuple[int, int]:
+def own_stretch(pulses: FloatArray, before: int, noise: float) -> tuple[int, int]:
     """Return from where to where pulses, shape (n, size), hold all but next to none of their energy.
 
-    Time zero, sample ``before``, lies inside.
+    What is left off holds less than half of ``noise``, the share of noise in their energy. Time
+    zero, sample ``before``, lies inside.
     """
     energy = np.cumsum(np.sum(pulses**2 / np.sum(pulses**2, axis=1, keepdims=True), axis=0))
-    first = int(np.searchsorted(energy, LEFT_OFF * energy[-1]))
-    last = int(np.searchsorted(energy, (1.0 - LEFT_OFF) * energy[-1])) + 1
+    left_off = min(max(0.5 * noise, LEAST_LEFT_OFF), MOST_LEFT_OFF)
+    first = int(np.searchsorted(energy, left_off * energy[-1]))
+    last = int(np.searchsorted(energy, (1.0 - left_off) * energy[-1])) + 1
     return min(first, before), max(last, before + 1)

@@ -7,6 +7,7 @@ import numpy as np
 from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.flags import FATAL, Flag
 from ascan.kernels.jit import compiled
+from ascan.whole_record.bank import lay
 from ascan.whole_record.fit import (
     DENSE,
     ECHOES,
@@ -16,6 +17,7 @@ from ascan.whole_record.fit import (
     dot,
     fit_record,
     solve_heights,
+    weigh,
 )
 from ascan.whole_record.search import (
     APART,
@@ -127,18 +129,18 @@ def influence(
 def related_noise(residual: FloatArray, follows: FloatArray, lags: int, free: int) -> float:
     """Return the standard deviation of a weighted sum of noise related as the residual is.
 
-    Not less than half of what unrelated noise of the same level gives.
+    Not less than what unrelated noise of the same level gives: the fit takes up noise that is like
+    an echo, so that what is left seems to hold less of it.
     """
     size = residual.size
-    total = 0.0
-    alone = 0.0
+    total, alone = 0.0, 0.0
     for lag in range(min(lags, size - 1)):
         noise = dot(residual[: size - lag], residual[lag:]) / free
         weight = dot(follows[: size - lag], follows[lag:])
         total += (1.0 if lag == 0 else 2.0) * noise * weight
         if lag == 0:
             alone = noise * weight
-    return np.sqrt(max(total, 0.25 * alone))
+    return np.sqrt(max(total, alone))
 
 
 @compiled
@@ -228,11 +230,19 @@ def fit_records(
         rest = residual[:wide]
         setup_row[4] = usual[row] - begin
         near = guess[row] - begin
-        place, front = find_front(y, comb[0], before, near, int(np.ceil(NEAR * period)))
-        products_of(y, comb[1], before, products[:wide])
+        place, front = find_front(y, w, comb[0], before, near, int(np.ceil(NEAR * period)))
+        whole = int(np.rint(place))
+        starts[0] = whole - before
+        late_mm = (place - setup_row[4]) * setup[3]
+        lay(banks[0], scale, late_mm, place - whole, shapes[0], slopes[0])
+        weigh(shapes[0], starts[0], w)
+        rest[:] = y
+        add(rest, starts[0], shapes[0], -front)
+        products_of(rest, comb[1], before, products[:wide])
         score_spacings(
-            products[:wide], place, front, front_energy, comb[2], least, turn, comb[3], scores
-        )
+            products[:wide], place, np.sign(front), front_energy, comb[2], least, turn, comb[3],
+            scores,
+        )  # fmt: skip
         count = best_spacings(scores, least, APART * period, candidates)
         limits = (least - 1.0, least + 0.5 * scores.size + 1.0)
         best, rival, rival_spacing = np.inf, np.inf, np.nan

@@ -132,27 +132,52 @@ def crest_offset(before: float, here: float, after: float) -> float:
 
 
 @compiled
-def find_front(
-    samples: FloatArray, pulse: FloatArray, before: int, near: float, reach: int
+def fit_at(
+    samples: FloatArray, weight: FloatArray, pulse: FloatArray, before: int, place: int
 ) -> tuple[float, float]:
-    """Return where within ``reach`` of ``near`` the surface echo's pulse fits best, and its product.
+    """Return the height of a pulse on a sample and the root of the energy that it explains.
+
+    Only samples that count are looked at: of a clipped echo, its flanks.
     """
-    best, place = 0.0, int(near)
+    low = max(0, before - place)
+    high = max(min(pulse.size, samples.size - place + before), low)
+    start = place - before
+    product, energy = 0.0, 0.0
+    for j in range(low, high):
+        weighted = np.float64(pulse[j]) * weight[start + j]
+        product += weighted * samples[start + j]
+        energy += weighted * pulse[j]
+    if not energy > 0.0:
+        return 0.0, 0.0
+    return product / energy, abs(product) / np.sqrt(energy)
+
+
+@compiled
+def find_front(
+    samples: FloatArray,
+    weight: FloatArray,
+    pulse: FloatArray,
+    before: int,
+    near: float,
+    reach: int,
+) -> tuple[float, float]:
+    """Return where within ``reach`` of ``near`` the surface echo's pulse fits best, and its height.
+    """
+    best, height, place = 0.0, 0.0, int(near)
     for j in range(max(int(near) - reach, 0), min(int(near) + reach + 1, samples.size)):
-        product = product_at(samples, pulse, before, j)
-        if abs(product) > abs(best):
-            best, place = product, j
-    way = 1.0 if best >= 0.0 else -1.0
-    ahead = way * product_at(samples, pulse, before, place - 1)
-    after = way * product_at(samples, pulse, before, place + 1)
-    return place + crest_offset(ahead, abs(best), after), best
+        size, explains = fit_at(samples, weight, pulse, before, j)
+        if explains > best:
+            best, height, place = explains, size, j
+    ahead = fit_at(samples, weight, pulse, before, place - 1)[1]
+    after = fit_at(samples, weight, pulse, before, place + 1)[1]
+    return place + crest_offset(ahead, best, after), height
 
 
 @compiled
 def score_spacings(
     products: FloatArray,
     place: float,
-    front_product: float,
+    way: float,
     front_energy: float,
     levels: FloatArray,
     least: float,
@@ -160,11 +185,11 @@ def score_spacings(
     energies: FloatArray,
     scores: FloatArray,
 ) -> None:
-    """Write how much energy surface echo and train explain together, for every spacing.
+    """Write how much energy a train explains of what the surface echo leaves, for every spacing.
 
-    Only trains of the usual polarity against the surface echo count.
+    ``products`` are of the wall's pulse with samples freed of the surface echo, whose height stays
+    free beside the train's. Only trains of the usual polarity (``way``) against it count.
     """
-    way = 1.0 if front_product >= 0.0 else -1.0
     size = products.size
     for s in range(scores.size):
         spacing = least + STEP * s
@@ -184,13 +209,7 @@ def score_spacings(
             determinant = front_energy * own - cross * cross
             if determinant <= 0.05 * front_energy * own:
                 continue
-            alone = front_product * front_product / front_energy
-            both = (
-                own * front_product * front_product
-                - 2.0 * cross * front_product * total
-                + front_energy * total * total
-            ) / determinant
-            scores[s] = max(scores[s], both - alone)
+            scores[s] = max(scores[s], front_energy * total * total / determinant)
 
 
 @compiled
