@@ -17,15 +17,9 @@ from ascan.procedure import Procedure
 from ascan.readings import gate_column
 from ascan.scan import Scan
 from ascan.whole_record.fit import ECHOES
-from ascan.whole_record.learning import (
-    Estimate,
-    Frequencies,
-    Learned,
-    StepRecords,
-    columns_of,
-    improve,
-    learn,
-)
+from ascan.whole_record.frequencies import Frequencies
+from ascan.whole_record.layered import LayeredFamily
+from ascan.whole_record.learning import Estimate, Learned, StepRecords, improve, learn
 from ascan.whole_record.operator import Operator
 from ascan.whole_record.pulse import PulseBasis, own_stretch
 
@@ -99,7 +93,9 @@ def learn_records(
         0.01 * procedure.probe.bandwidth_percent,
     )
     slowness = _starting_slowness(columns, procedure, known_mm)
-    learned, rows = _learned(scan, procedure, basis, used, picked_us, known_mm, u_known_mm, slowness)
+    learned, rows = _learned(
+        scan, procedure, basis, used, picked_us, known_mm, u_known_mm, slowness
+    )
     noise = learned.estimate.noise
     odd = noise > ODD * np.median(noise)
     clean = used.copy()
@@ -144,15 +140,18 @@ def _learned(
 ) -> tuple[Learned, Windows]:
     """Return what the used readings teach, from the best of several starts."""
     windows = _windows(scan, procedure, basis, used, picked_us, known_mm, u_known_mm)
-    records, frequencies = windows.records, windows.frequencies
+    records = windows.records
+    family = LayeredFamily(windows.frequencies, _nominal(procedure, picked_us[used]))
     nominal = 2.0 / procedure.material.velocity_mm_per_us
     starts = [slowness, *(nominal * (1.0 + share) for share in STARTS)]
     trials = []
     for start in starts:
-        estimate = _start(windows, procedure, basis, picked_us[used], scan, used, start)
-        trials.append((improve(records, frequencies, estimate, rounds=START_ROUNDS), estimate))
+        operator = replace(family.nominal, velocity_mm_per_us=2.0 / start)
+        place = (picked_us[used] - scan.start_time_us[used]) * basis.sample_rate_mhz
+        estimate = _start(windows, operator, place - windows.begin)
+        trials.append((improve(family, records, estimate, rounds=START_ROUNDS), estimate))
     best = min(trials, key=lambda trial: trial[0])[1]
-    return learn(records, frequencies, best), windows
+    return learn(family, records, best), windows
 
 
 def _windows(
@@ -197,37 +196,33 @@ def _windows(
     return Windows(records, Frequencies(basis, width), begin)
 
 
-def _start(
-    windows: Windows,
-    procedure: Procedure,
-    basis: PulseBasis,
-    picked_us: FloatArray,
-    scan: Scan,
-    used: AnyArray,
-    slowness: float,
-) -> Estimate:
-    """Return a start: mean surface echo, and what comes one spacing after it, on thick steps."""
-    records, rate, probe = windows.records, basis.sample_rate_mhz, procedure.probe
-    place = (picked_us - scan.start_time_us[used]) * rate - windows.begin
-    thick = records.known_mm >= np.median(records.known_mm)
-    front = _mean_pulse(records, place, thick, basis)
-    wall = _mean_pulse(records, place + records.known_mm * slowness * rate, thick, basis)
+def _nominal(procedure: Procedure, picked_us: FloatArray) -> Operator:
+    """Return the operator by nominal values."""
+    probe = procedure.probe
     spread = procedure.interval.diffraction != "none" and probe.element_diameter_mm is not None
     velocity = probe.path_mm_per_us
     path_us = float(np.median(picked_us)) - probe.delay_us
-    operator = Operator(
-        velocity_mm_per_us=2.0 / slowness,
+    return Operator(
+        velocity_mm_per_us=procedure.material.velocity_mm_per_us,
         radius_mm=0.5 * (probe.element_diameter_mm or 0.0) if spread else 0.0,
         frequency_mhz=probe.frequency_mhz,
         path_mm2_per_us=max(path_us, 0.0) * velocity**2,
         path_velocity_mm_per_us=velocity,
     )
+
+
+def _start(windows: Windows, operator: Operator, place: FloatArray) -> Estimate:
+    """Return a start: mean surface echo, and what comes one spacing after it, on thick steps."""
+    records, basis = windows.records, windows.frequencies.basis
+    spacing = records.known_mm * operator.slowness_us_per_mm * basis.sample_rate_mhz
+    thick = records.known_mm >= np.median(records.known_mm)
+    front = _mean_pulse(records, place, thick, basis)
+    wall = _mean_pulse(records, place + spacing, thick, basis)
     count = len(records.known_mm)
     return Estimate(
         operator,
-        basis.fitted(front),
-        basis.fitted(wall),
-        place,
+        np.stack([basis.fitted(front), basis.fitted(wall)]),
+        place.copy(),
         [np.zeros(1)] * count,
         records.known_mm.copy(),
         np.ones(count),
@@ -261,8 +256,8 @@ def _finished(
     operator, rate = estimate.operator, basis.sample_rate_mhz
     levels, strength, decay = _usual_heights(estimate)
     way = 1.0 if strength >= 0.0 else -1.0
-    front = estimate.front @ basis.functions
-    wall = way * estimate.wall @ basis.functions
+    front = estimate.pulses[0] @ basis.functions
+    wall = way * estimate.pulses[1] @ basis.functions
     first, last = own_stretch(np.stack([front, wall]), basis.before, _noise_share(learned, basis))
     place_us = (windows.begin + estimate.place) / rate + start_time_us[used]
     nodes = np.geomspace(
@@ -289,8 +284,8 @@ def _finished(
         thickness_mm=nodes,
         u_mm=node_u,
     )
-    functions = len(basis.functions)
-    u_slowness = float(np.sqrt(learned.covariance[2 * functions, 2 * functions]))
+    slowness = estimate.pulses.size
+    u_slowness = float(np.sqrt(learned.covariance[slowness, slowness]))
     return RecordFit(
         part=part,
         velocity_mm_per_us=operator.velocity_mm_per_us,
@@ -307,7 +302,7 @@ def _noise_share(learned: Learned, basis: PulseBasis) -> float:
     functions = basis.functions
     inner = slice(len(functions), 2 * len(functions))
     noise = float(np.sum((learned.covariance[inner, inner] @ functions) * functions))
-    wall = learned.estimate.wall @ functions
+    wall = learned.estimate.pulses[1] @ functions
     return noise / float(wall @ wall)
 
 
@@ -349,11 +344,10 @@ def _node_uncertainty(
         period = rate / frequencies.basis.frequency_mhz
         count = int(np.clip((width - period - usual) / (thickness * slowness * rate), 1, ECHOES))
         heights = typical * np.concatenate([[1.0], strength * levels[:count]])
-        found = columns_of(frequencies, estimate, usual, float(thickness), heights, usual)
-        thicker = found.shared[-4] * slowness / thickness
+        found = learned.family.columns(estimate, usual, float(thickness), heights, usual)
         weight = np.ones(width)
         weight[max(int(usual + (count + 1) * thickness * slowness * rate), 1) :] = 0.0
-        gain = _follows(found.own, thicker, weight) @ found.shared.T
+        gain = _follows(found.own, found.thicker, weight) @ found.shared.T
         out[k] = np.sqrt(gain @ learned.covariance @ gain)
     return out
 
@@ -364,8 +358,7 @@ def _left_out_steps(learned: Learned, windows: Windows) -> tuple[float, float]:
     Each step is left out in turn, the rest solved again (one linear step), and its readings are
     measured with that.
     """
-    estimate, records, frequencies = learned.estimate, windows.records, windows.frequencies
-    slowness = estimate.operator.slowness_us_per_mm
+    estimate, records = learned.estimate, windows.records
     off, variance = [], []
     for k, (change, covariance) in enumerate(learned.without_step):
         rows = np.flatnonzero(records.step == k)
@@ -373,11 +366,8 @@ def _left_out_steps(learned: Learned, windows: Windows) -> tuple[float, float]:
         for row in rows:
             place, thickness = float(estimate.place[row]), float(estimate.thickness_mm[row])
             usual = float(records.usual[row])
-            found = columns_of(
-                frequencies, estimate, place, thickness, estimate.heights[row], usual
-            )
-            thicker = found.shared[-4] * slowness / thickness
-            follows = _follows(found.own, thicker, records.weight[row])
+            found = learned.family.columns(estimate, place, thickness, estimate.heights[row], usual)
+            follows = _follows(found.own, found.thicker, records.weight[row])
             gain = -follows @ found.shared.T
             residual = (records.samples[row] - found.model) * records.weight[row]
             fitted = thickness + follows @ residual + gain @ change
@@ -387,9 +377,7 @@ def _left_out_steps(learned: Learned, windows: Windows) -> tuple[float, float]:
         gain = np.mean(gains, axis=0)
         off.append(float(np.mean(apart)))
         scatter = np.mean(noise) / rows.size
-        variance.append(
-            float(records.u_step_mm[k] ** 2 + scatter + gain @ covariance @ gain)
-        )
+        variance.append(float(records.u_step_mm[k] ** 2 + scatter + gain @ covariance @ gain))
     square, expected = np.array(off) ** 2, np.array(variance)
     # Steps left out in turn lean on each other: only the worst one is tested, for one of so many.
     p_value = float(min(square.size * gammaincc(0.5, 0.5 * np.max(square / expected)), 1.0))

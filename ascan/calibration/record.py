@@ -12,8 +12,15 @@ from typing import Any
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray, IntArray
-from ascan.calibration.parts import DUAL_ARRAYS, RECORD_NUMBERS, RECORD_ARRAYS, DualPart, RecordPart, frozen
+from ascan.arrays import FloatArray, IntArray
+from ascan.calibration.parts import (
+    DUAL_ARRAYS,
+    RECORD_ARRAYS,
+    RECORD_NUMBERS,
+    DualPart,
+    RecordPart,
+    frozen,
+)
 from ascan.calibration.signature import differences
 from ascan.errors import fault
 from ascan.template import Template

@@ -288,16 +288,12 @@ def fit_records(
         columns = (shaped, dense_count)
         free = max(int(w.sum()) - shaped - dense_count - 2, 1)
         variance = max(best / free, 1e-300)
-        influence(
-            starts, shapes, basis, columns, moved, shared, inverse, follows[:wide]
-        )
+        influence(starts, shapes, basis, columns, moved, shared, inverse, follows[:wide])
         u = related_noise(rest, follows[:wide], lags, free)
         own = np.sqrt(variance * dot(follows[:wide], follows[:wide]))
         colour = max(u / max(own, 1e-300), 1.0)
         height_front, height_wall, echoes = heights[0], heights[1], shaped - 1
-        alone = solve_heights(
-            y, starts, shapes, basis, (1, WAVES), gram, heights, follows[:wide]
-        )
+        alone = solve_heights(y, starts, shapes, basis, (1, WAVES), gram, heights, follows[:wide])
         odds = (rival - best) / (variance * colour * colour)
         gain = (alone - best) / (variance * colour * colour)
         results[row, 0], results[row, 1], results[row, 2] = begin + numbers[0], numbers[1], u

@@ -161,8 +161,7 @@ def find_front(
     near: float,
     reach: int,
 ) -> tuple[float, float]:
-    """Return where within ``reach`` of ``near`` the surface echo's pulse fits best, and its height.
-    """
+    """Return where within ``reach`` of ``near`` the surface echo's pulse fits best, and its height."""
     best, height, place = 0.0, 0.0, int(near)
     for j in range(max(int(near) - reach, 0), min(int(near) + reach + 1, samples.size)):
         size, explains = fit_at(samples, weight, pulse, before, j)
@@ -213,9 +212,7 @@ def score_spacings(
 
 
 @compiled
-def best_spacings(
-    scores: FloatArray, least: float, apart: float, candidates: FloatArray
-) -> int:
+def best_spacings(scores: FloatArray, least: float, apart: float, candidates: FloatArray) -> int:
     """Write the spacings of the highest crests, ``apart`` samples from each other; return count.
 
     After the second, those that explain far less than the first are left out.
