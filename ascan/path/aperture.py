@@ -122,27 +122,40 @@ def first_echoes(
     ndarray, shape (n, samples)
         Relative to the largest of each row; the first echo opens with the pulse's own sign.
     """
-    offset, height, weight = geometry.pairs()
-    shear = SHEAR_RATIO * velocity_mm_per_us
     fine = np.arange(time_us[0], time_us[-1], GRID_US)
     out = np.empty((len(thickness_mm), time_us.size))
     for row, depth in enumerate(thickness_mm):
         density = np.zeros(fine.size + 1)
-        for down, slow, size in ARRIVALS:
-            layers = Layers(
-                np.stack([height, *(np.full_like(height, n * depth) for n in (down, slow))]),
-                np.array([geometry.velocity_mm_per_us, velocity_mm_per_us, shear]),
-            )
-            time, slowness = least_time(layers, offset)
-            part = size * weight / _distance(layers, slowness, offset)
-            if slow:
-                part = part * _converted(slowness, velocity_mm_per_us, shear)
-            _spread(density, (time - fine[0]) / GRID_US, part)
+        for time, part in arrivals(geometry, float(depth), velocity_mm_per_us):
+            spread(density, (time - fine[0]) / GRID_US, part)
         out[row] = np.interp(time_us, fine, _heard(density[:-1], frequency_mhz))
     return np.asarray(out / np.abs(out).max(axis=1, keepdims=True))
 
 
-def _spread(density: FloatArray, place: FloatArray, weight: FloatArray) -> None:
+def arrivals(
+    geometry: DualGeometry,
+    thickness_mm: float,
+    velocity_mm_per_us: float,
+    shear_ratio: float = SHEAR_RATIO,
+) -> list[tuple[FloatArray, FloatArray]]:
+    """Return times (µs) and weights of all pairs of points, for each of `ARRIVALS`."""
+    offset, height, weight = geometry.pairs()
+    shear = shear_ratio * velocity_mm_per_us
+    out = []
+    for down, slow, size in ARRIVALS:
+        layers = Layers(
+            np.stack([height, *(np.full_like(height, n * thickness_mm) for n in (down, slow))]),
+            np.array([geometry.velocity_mm_per_us, velocity_mm_per_us, shear]),
+        )
+        time, slowness = least_time(layers, offset)
+        part = size * weight / _distance(layers, slowness, offset)
+        if slow:
+            part = part * _converted(slowness, velocity_mm_per_us, shear)
+        out.append((time, part))
+    return out
+
+
+def spread(density: FloatArray, place: FloatArray, weight: FloatArray) -> None:
     """Add weights at places between the cells, shared between the two neighbours."""
     inside = (place >= 0.0) & (place < density.size - 2)
     index = place[inside].astype(np.int64)

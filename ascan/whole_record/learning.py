@@ -15,6 +15,7 @@ from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.whole_record.fit import WAVES
 from ascan.whole_record.frequencies import Frequencies
 
+TRACE = False
 ROUNDS, SETTLED = 40, 3e-6
 # A value whose uncertainty the steps leave so much of is not learned.
 UNLEARNED = 0.8
@@ -281,6 +282,8 @@ def improve(
     last = np.inf
     damping = 1e-3
     for _ in range(rounds):
+        # All readings weigh alike, as they do in the energy that tells whether a step was good.
+        estimate.noise[:] = np.sqrt(np.mean(estimate.noise**2))
         normal = _normal(family, estimate, records)
         weight, offset = _priors(family, estimate, records)
         matrix, right = normal.matrix.sum(axis=0), normal.right.sum(axis=0)
@@ -293,16 +296,19 @@ def improve(
         _move(family, estimate, step, normal, records)
         left = _solve_heights(family, estimate, records)
         if left > last * (1.0 + 1e-9):
+            if TRACE: print("rej %.6g %.1e"%(left,damping), step[-11:].round(5))
             estimate.restore(kept)
             damping = min(damping * 10.0, 1e3)
             if damping >= 1e3:
                 break
             continue
+        if TRACE: print("%.6g damp %.1e %s"%(left,damping,estimate.operator.values().round(4)))
         settled = last - left < SETTLED * left
         last, damping = left, max(damping * 0.1, 1e-5)
         _normalise(family, estimate)
         if settled:
             break
+    _solve_heights(family, estimate, records)
     return last
 
 

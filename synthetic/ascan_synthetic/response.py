@@ -10,7 +10,7 @@ from scipy.interpolate import CubicSpline
 
 from ascan_synthetic.aperture import DualProbe, Piston
 from ascan_synthetic.layers import IntArray, Layer, Plate, diffraction, reverberated
-from ascan_synthetic.medium import AIR, Medium
+from ascan_synthetic.medium import AIR, STEEL_SHEAR_MM_PER_US, Medium
 from ascan_synthetic.pulse import ComplexArray, FloatArray, sum_of_delays
 
 
@@ -182,10 +182,14 @@ class DualElement:
         return np.asarray((total + talk) / reference)
 
     def _kinds(self) -> list[tuple[int, float]]:
-        """Return (echo number, µs per mm of depth) of each arrival, the converted one last."""
+        """Return (echo number, µs per mm of depth) of each arrival, the converted one last.
+
+        What is left of an arrival's delay must turn its spectrum little from node to node.
+        """
         slowness = 2.0 / self.probe.wall.velocity_mm_per_us
         kinds = [(number, number * slowness) for number in range(1, self.echoes + 1)]
-        return [*kinds, (1, slowness)] if self.conversion else kinds
+        one_way = 1.0 / STEEL_SHEAR_MM_PER_US
+        return [*kinds, (1, 0.5 * slowness + one_way)] if self.conversion else kinds
 
     def _splines(self, omega: FloatArray) -> list[CubicSpline]:
         """Return each arrival's spectrum over log depth, the straight path's delay taken out."""
