@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 import numpy as np
 import numpy.typing as npt
 
+from ascan.aperture_learning import learn_walls
 from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.calibration.conditions import Conditions
 from ascan.calibration.record import Calibration, Steps
@@ -17,12 +18,13 @@ from ascan.calibration.step_block import StepFit, StepMeans, fit_steps, gather_s
 from ascan.channels import channels_of
 from ascan.errors import fault
 from ascan.flags import is_fatal, names
+from ascan.head_learning import Learned as HeadsLearned
 from ascan.head_learning import learn_heads
 from ascan.path.direct import interval_us
 from ascan.pipeline import Pipeline, guide_of, joined
 from ascan.procedure import MeasuringRange, Procedure
 from ascan.readings import Readings
-from ascan.record_learning import CERTAIN, learn_records
+from ascan.record_learning import CERTAIN, RecordFit, learn_records
 from ascan.scan import Scan
 from ascan.template_learning import learn_templates
 from ascan.timing.head import HeadGuide
@@ -149,7 +151,8 @@ def _calibrate_alone(
     if procedure.gate(procedure.interval.gates[0]).echo == "head" and guide is None:
         return _calibrate_heads(scan, procedure, rows, known, u_known)
     if procedure.interval.mode == "whole_record":
-        return _calibrate_whole(scan, procedure, rows, known, u_known)
+        learned = learn_records(scan.choose(rows.tolist()), procedure, known, u_known)
+        return _calibrate_whole(scan, procedure, rows, known, u_known, learned)
     steps = scan.choose(rows.tolist())
     templates = learn_templates(steps, procedure, guide)
     pipeline = Pipeline(procedure, scan.recording, templates=templates, guide=guide)
@@ -222,7 +225,19 @@ def _calibrate_heads(
     scan: Scan, procedure: Procedure, rows: IntArray, known: FloatArray, u_known: FloatArray
 ) -> Calibration:
     """Calibrate a dual-element probe: a curve through the steps, and the head of its echo."""
-    learned = learn_heads(scan.choose(rows.tolist()), procedure, known, u_known)
+    steps_only = scan.choose(rows.tolist())
+    learned = learn_heads(steps_only, procedure, known, u_known)
+    calibration = _head_calibration(scan, procedure, rows, known, learned)
+    if procedure.interval.mode != "whole_record":
+        return calibration
+    walls = learn_walls(steps_only, procedure, known, u_known, learned)
+    return _calibrate_whole(scan, procedure, rows, known, u_known, walls, calibration)
+
+
+def _head_calibration(
+    scan: Scan, procedure: Procedure, rows: IntArray, known: FloatArray, learned: HeadsLearned
+) -> Calibration:
+    """Return the calibration of a dual probe's heads and curve."""
     best, means, dual = learned.fits[0], learned.means, learned.dual
     nominal = procedure.material.velocity_mm_per_us
     velocity = nominal / best.scale
@@ -290,11 +305,19 @@ def _steps_as_known(known: FloatArray, u_known: FloatArray) -> Steps:
 
 
 def _calibrate_whole(
-    scan: Scan, procedure: Procedure, rows: IntArray, known: FloatArray, u_known: FloatArray
+    scan: Scan,
+    procedure: Procedure,
+    rows: IntArray,
+    known: FloatArray,
+    u_known: FloatArray,
+    learned: RecordFit,
+    heads: Calibration | None = None,
 ) -> Calibration:
-    """Calibrate on whole records: pulses, operator, velocity, and what all of them are good for."""
+    """Calibrate on whole records: pulses, operator, velocity, and what all of them are good for.
+
+    ``heads`` is the calibration of a dual probe's heads, by which its records are found.
+    """
     steps = scan.choose(rows.tolist())
-    learned = learn_records(steps, procedure, known, u_known)
     velocity, u_velocity = learned.velocity_mm_per_us, learned.u_velocity_mm_per_us
     first = Calibration(
         zero_us=0.0,
@@ -309,6 +332,7 @@ def _calibrate_whole(
         signature=procedure.signature(scan.recording),
         conditions={},
         whole=learned.part,
+        dual=heads.dual if heads else None,
     )
     pipeline = Pipeline(procedure, scan.recording, first)
     times = Readings(joined(found for _, found in pipeline.walk(steps)))

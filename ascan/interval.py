@@ -38,7 +38,8 @@ class Interval:
     def __post_init__(self) -> None:
         count = len(self.gates)
         wanted = {"time_zero_to_echo": (1, 1), "interface_to_echo": (2, 2), "echo_to_echo": (1, 32)}
-        wanted["echo_to_converted"] = wanted["whole_record"] = (2, 2)
+        wanted["echo_to_converted"] = (2, 2)
+        wanted["whole_record"] = (1, 2)
         least, most = wanted[self.mode]
         if not least <= count <= most or len(set(self.gates)) != count:
             allowed = f"{least} different gates" if least == most else f"{least} or more"

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
+from ascan.calibration.parts import AperturePart
 from ascan.calibration.record import Calibration
 from ascan.conditioning import condition_rows
 from ascan.errors import fault
@@ -33,11 +34,15 @@ from ascan.scan import Progress, Scan
 from ascan.template import Template
 from ascan.thickness_stage import ThicknessStage
 from ascan.timing.head import HeadGuide
+from ascan.whole_record.aperture_stage import ApertureStage
 from ascan.whole_record.stage import RecordStage
 
 # Two thicknesses that differ by more of their standard uncertainties are not of one wall: chance
 # does so once in four hundred.
 MOST_OFF = 3.0
+# The second echo's path is another wall's where it differs by so many of its standard uncertainties,
+# and by more than this part of a period.
+MOST_SECOND_OFF, LEAST_SECOND_PERIODS = 4.0, 0.03
 # Whole records are searched for walls so many times as thick as the gate lets pass.
 FURTHER = 1.5
 # Some hundred rows amortise the calls; more gained nothing (benches/speed.py).
@@ -59,7 +64,7 @@ class Pipeline:
     to_thickness: ThicknessStage | None = field(init=False)
     leads: tuple[FloatArray, FloatArray] | None = field(init=False)
     witness: Pipeline | None = field(init=False)
-    whole: RecordStage | None = field(init=False)
+    whole: RecordStage | ApertureStage | None = field(init=False)
 
     def __post_init__(self) -> None:
         for name, given, wanted in (
@@ -223,7 +228,7 @@ class Pipeline:
 
     def _fit_whole(
         self,
-        whole: RecordStage,
+        whole: RecordStage | ApertureStage,
         block: AnyArray,
         start_time_us: FloatArray,
         echoes: Mapping[str, GateEchoes],
@@ -234,22 +239,51 @@ class Pipeline:
 
         The surface gate says where to begin; the gate of the wall bounds the answer, not the search.
         """
-        surface, wall = self.procedure.interval.gates
-        front = echoes[surface]
-        flags |= front.flags & np.uint32(FATAL)
+        front = echoes[self.procedure.interval.gates[0]]
         noise = np.abs(front.amplitude) * self.recording.full_scale / 10 ** (front.snr_db / 20.0)
-        found = whole.run(block, start_time_us, front.time_us, np.nan_to_num(noise), flags)
-        interval = found["interval_us"]
-        start_us, stop_us = self.window_us(self.procedure.gate(wall))
-        outside = (interval < start_us) | (interval > stop_us)
-        flags |= np.where(outside, np.uint32(Flag.OUTSIDE_GATE), np.uint32(0))
-        columns = self._to_columns(interval, found["u_interval_us"], flags, component_c)
+        noise = np.nan_to_num(noise)
+        if isinstance(whole, RecordStage):
+            flags |= front.flags & np.uint32(FATAL)
+            found = whole.run(block, start_time_us, front.time_us, noise, flags)
+            start_us, stop_us = self.window_us(
+                self.procedure.gate(self.procedure.interval.gates[1])
+            )
+            outside = (found["interval_us"] < start_us) | (found["interval_us"] > stop_us)
+            flags |= np.where(outside, np.uint32(Flag.OUTSIDE_GATE), np.uint32(0))
+        else:
+            # Which half-cycle it is, the whole record settles itself.
+            flags |= front.flags & ~np.uint32(Flag.HALF_CYCLE_UNSURE)
+            found = whole.run(block, start_time_us, self._by_head(front), noise, flags)
+        columns = self._to_columns(found["interval_us"], found["u_interval_us"], flags, component_c)
         half = 0.5 * whole.operator.velocity_mm_per_us
-        return columns | {
+        columns |= {
             "rival_mm": half * found["rival_us"],
             "rival_odds": found["rival_odds"],
             "unexplained": found["unexplained"],
         }
+        if "second_late_mm" in found:
+            self._hear_second(columns, found)
+        return columns
+
+    def _by_head(self, front: GateEchoes) -> FloatArray:
+        """Return thickness by the head of a dual probe's echo."""
+        assert self.calibration is not None
+        dual = self.calibration.dual
+        assert dual is not None
+        time_us = np.nan_to_num(front.time_us, nan=-1.0)
+        found = np.interp(time_us, dual.time_us, dual.thickness_mm)
+        return np.where(np.isfinite(front.time_us), found, np.nan)
+
+    def _hear_second(self, columns: Columns, found: Columns) -> None:
+        """Add what the second echo's path says of the wall, and flag where it says otherwise."""
+        late, u_late = found["second_late_mm"], found["u_second_late_mm"]
+        columns["witness_mm"] = columns["thickness_mm"] + late
+        columns["u_witness_mm"] = np.hypot(u_late, columns["u_common_mm"])
+        columns["witness_off"] = -late / np.hypot(u_late, columns["u_common_mm"])
+        slight = LEAST_SECOND_PERIODS / self.procedure.probe.frequency_mhz
+        slight_mm = 0.5 * slight * self.procedure.material.velocity_mm_per_us
+        off = (np.abs(columns["witness_off"]) > MOST_SECOND_OFF) & (np.abs(late) > slight_mm)
+        columns["flags"] |= np.where(off, np.uint32(Flag.WITNESS_DISAGREES), np.uint32(0))
 
     def _take_interval(
         self, echoes: Mapping[str, GateEchoes], rows: int
@@ -403,11 +437,19 @@ def _leads(procedure: Procedure) -> tuple[FloatArray, FloatArray] | None:
 
 def _record_stage(
     procedure: Procedure, recording: Recording, calibration: Calibration | None
-) -> RecordStage | None:
+) -> RecordStage | ApertureStage | None:
     """Return the fit of whole records, where the calibration has learned what they look like."""
     if calibration is None or calibration.whole is None:
         return None
     probe = procedure.probe
+    if isinstance(calibration.whole, AperturePart):
+        return ApertureStage(
+            part=calibration.whole,
+            recording=recording,
+            frequency_mhz=probe.frequency_mhz,
+            delay_us=probe.delay_us,
+            span_mm=(0.4 * calibration.minimum_mm, FURTHER * calibration.maximum_mm),
+        )
     wall = procedure.gate(procedure.interval.gates[1])
     velocity = calibration.velocity_mm_per_us
     most_mm = 0.5 * velocity * wall.window_us(0.0, velocity)[1]

@@ -127,7 +127,7 @@ class Procedure:
                     remedy="put that gate above this one",
                 )
             earlier.add(gate.name)
-            of_first = ("time_zero_to_echo", "echo_to_converted")
+            of_first = ("time_zero_to_echo", "echo_to_converted", "whole_record")
             if gate.echo == "head" and self.interval.mode not in of_first:
                 raise fault(
                     f"gate '{gate.name}'",
@@ -211,12 +211,23 @@ class Procedure:
         """Refuse a whole record without a surface echo and a gate that says where the wall is."""
         if self.interval.mode != "whole_record":
             return
+        if self.probe.arrangement == "dual" and self.probe.geometry() is not None:
+            if self.gate(self.interval.gates[0]).echo != "head" or len(self.interval.gates) != 1:
+                raise fault(
+                    "interval.gates",
+                    f"names {', '.join(self.interval.gates)}",
+                    allowed="one gate with echo = 'head' for the whole record of a dual probe",
+                )
+            return
         if self.probe.arrangement not in ("delay_line", "immersion"):
             raise fault(
                 "interval.mode",
                 f"is 'whole_record' for a {self.probe.arrangement} probe",
-                allowed="a delay_line or immersion probe, whose surface echo is its time zero",
+                allowed="delay_line or immersion (the surface echo is time zero), or a dual probe "
+                "whose dimensions are given",
             )
+        if len(self.interval.gates) != 2:
+            raise fault("interval.gates", f"names {len(self.interval.gates)}", allowed="two gates")
         surface, wall = self.interval.gates
         if self.gate(wall).follows != surface:
             raise fault(

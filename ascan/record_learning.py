@@ -9,7 +9,7 @@ from scipy.special import gammaincc
 
 from ascan.arrays import AnyArray, Columns, FloatArray, IntArray
 from ascan.calibration.line import fit_line
-from ascan.calibration.parts import RecordPart
+from ascan.calibration.parts import AperturePart, RecordPart
 from ascan.errors import fault
 from ascan.flags import is_fatal
 from ascan.pipeline import Pipeline, joined
@@ -37,7 +37,7 @@ class RecordFit:
 
     Attributes
     ----------
-    part : RecordPart
+    part : RecordPart or AperturePart
     velocity_mm_per_us, u_velocity_mm_per_us : float
     used : ndarray of bool, shape (rows,)
         Readings that were used.
@@ -49,7 +49,7 @@ class RecordFit:
         Values that the steps say next to nothing about.
     """
 
-    part: RecordPart
+    part: RecordPart | AperturePart
     velocity_mm_per_us: float
     u_velocity_mm_per_us: float
     used: AnyArray
@@ -164,12 +164,32 @@ def _windows(
     u_known_mm: FloatArray,
 ) -> Windows:
     """Cut windows from a pulse ahead of the surface echo to where its path repeats itself."""
-    recording, rate = scan.recording, basis.sample_rate_mhz
+    rate = basis.sample_rate_mhz
     rows = np.flatnonzero(used)
     place = (picked_us[rows] - scan.start_time_us[rows]) * rate
     begin = np.maximum(np.floor(place).astype(np.int64) - basis.before - basis.before // 2, 0)
     emitted = (procedure.probe.delay_us - scan.start_time_us[rows]) * rate
     ends = np.minimum((2.0 * place - emitted).astype(np.int64) - basis.before, scan.shape[1])
+    usual = float(np.median(picked_us[rows]))
+    place_usual = (usual - scan.start_time_us[rows]) * rate - begin
+    records = step_samples(scan, rows, begin, ends, place_usual, known_mm[rows], u_known_mm[rows])
+    return Windows(records, Frequencies(basis, records.samples.shape[1]), begin)
+
+
+def step_samples(
+    scan: Scan,
+    rows: IntArray,
+    begin: IntArray,
+    ends: IntArray,
+    usual: FloatArray,
+    known_mm: FloatArray,
+    u_known_mm: FloatArray,
+) -> StepRecords:
+    """Return readings cut to windows from ``begin`` to ``ends``, clipped samples left out.
+
+    All arrays are of shape (rows,).
+    """
+    recording = scan.recording
     width = int((ends - begin).max())
     samples, weight = np.zeros((rows.size, width)), np.zeros((rows.size, width))
     for k, row in enumerate(rows):
@@ -181,19 +201,10 @@ def _windows(
         near[:-1] |= clipped[1:]
         weight[k, : codes.size] = ~near
         samples[k, : codes.size] = (codes - recording.zero_code) * ~near
-    steps, step = np.unique(np.round(known_mm[rows], 3), return_inverse=True)
+    steps, step = np.unique(np.round(known_mm, 3), return_inverse=True)
     u_step = np.zeros(steps.size)
-    np.maximum.at(u_step, step, u_known_mm[rows])
-    usual = float(np.median(picked_us[rows]))
-    records = StepRecords(
-        samples,
-        weight,
-        known_mm[rows],
-        step,
-        u_step,
-        (usual - scan.start_time_us[rows]) * rate - begin,
-    )
-    return Windows(records, Frequencies(basis, width), begin)
+    np.maximum.at(u_step, step, u_known_mm)
+    return StepRecords(samples, weight, known_mm, step, u_step, usual)
 
 
 def _nominal(procedure: Procedure, picked_us: FloatArray) -> Operator:
@@ -258,14 +269,14 @@ def _finished(
     way = 1.0 if strength >= 0.0 else -1.0
     front = estimate.pulses[0] @ basis.functions
     wall = way * estimate.pulses[1] @ basis.functions
-    first, last = own_stretch(np.stack([front, wall]), basis.before, _noise_share(learned, basis))
+    first, last = own_stretch(np.stack([front, wall]), basis.before, noise_share(learned, basis))
     place_us = (windows.begin + estimate.place) / rate + start_time_us[used]
     nodes = np.geomspace(
         0.4 * float(records.known_mm.min()), 1.6 * float(records.known_mm.max()), NODES
     )
     typical = float(np.median([heights[0] for heights in estimate.heights]))
     node_u = _node_uncertainty(learned, windows, nodes, typical, strength, levels)
-    lack, p_value = _left_out_steps(learned, windows)
+    lack, p_value = left_out_steps(learned, windows)
     usual_us = float(np.median(picked_us[used]))
     part = RecordPart(
         front=front[first:last],
@@ -297,12 +308,13 @@ def _finished(
     )
 
 
-def _noise_share(learned: Learned, basis: PulseBasis) -> float:
+def noise_share(learned: Learned, basis: PulseBasis) -> float:
     """Return which part of the wall pulse's energy is noise that was learned with it."""
     functions = basis.functions
-    inner = slice(len(functions), 2 * len(functions))
+    last = learned.estimate.pulses.size
+    inner = slice(last - len(functions), last)
     noise = float(np.sum((learned.covariance[inner, inner] @ functions) * functions))
-    wall = learned.estimate.pulses[1] @ functions
+    wall = learned.estimate.pulses[-1] @ functions
     return noise / float(wall @ wall)
 
 
@@ -320,7 +332,7 @@ def _usual_heights(estimate: Estimate) -> tuple[FloatArray, float, float]:
     return levels, strength, decay
 
 
-def _follows(own: FloatArray, thicker: FloatArray, weight: FloatArray) -> FloatArray:
+def follows(own: FloatArray, thicker: FloatArray, weight: FloatArray) -> FloatArray:
     """Return by how much a fitted thickness follows each sample, all own values free beside it."""
     columns = np.concatenate([own, thicker[None]]) * weight
     return np.asarray(np.linalg.pinv(columns.T, rcond=1e-9)[-1] * weight)
@@ -347,12 +359,12 @@ def _node_uncertainty(
         found = learned.family.columns(estimate, usual, float(thickness), heights, usual)
         weight = np.ones(width)
         weight[max(int(usual + (count + 1) * thickness * slowness * rate), 1) :] = 0.0
-        gain = _follows(found.own, found.thicker, weight) @ found.shared.T
+        gain = follows(found.own, found.thicker, weight) @ found.shared.T
         out[k] = np.sqrt(gain @ learned.covariance @ gain)
     return out
 
 
-def _left_out_steps(learned: Learned, windows: Windows) -> tuple[float, float]:
+def left_out_steps(learned: Learned, windows: Windows) -> tuple[float, float]:
     """Return by how much steps that the fit does not know differ beyond expectation, and p.
 
     Each step is left out in turn, the rest solved again (one linear step), and its readings are
@@ -367,13 +379,13 @@ def _left_out_steps(learned: Learned, windows: Windows) -> tuple[float, float]:
             place, thickness = float(estimate.place[row]), float(estimate.thickness_mm[row])
             usual = float(records.usual[row])
             found = learned.family.columns(estimate, place, thickness, estimate.heights[row], usual)
-            follows = _follows(found.own, found.thicker, records.weight[row])
-            gain = -follows @ found.shared.T
+            weights = follows(found.own, found.thicker, records.weight[row])
+            gain = -weights @ found.shared.T
             residual = (records.samples[row] - found.model) * records.weight[row]
-            fitted = thickness + follows @ residual + gain @ change
+            fitted = thickness + weights @ residual + gain @ change
             apart.append(fitted - records.known_mm[row])
             gains.append(gain)
-            noise.append(estimate.noise[row] ** 2 * (follows @ follows))
+            noise.append(estimate.noise[row] ** 2 * (weights @ weights))
         gain = np.mean(gains, axis=0)
         off.append(float(np.mean(apart)))
         scatter = np.mean(noise) / rows.size

@@ -118,6 +118,48 @@ class RecordPart:
         ]
 
 
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class AperturePart:
+    """What whole records of a dual-element probe look like (`ascan.whole_record.aperture`).
+
+    Attributes
+    ----------
+    pulse : ndarray, shape (size,)
+        Of height 1, at the recording's sample rate; time zero is sample ``before``.
+    values : ndarray, shape (values,)
+        Of `ascan.whole_record.aperture.ApertureOperator`.
+    width_mm, length_mm : float
+        Of each element.
+    thickness_mm, u_mm : ndarray, shape (nodes,)
+        What the calibration's own uncertainty makes of a reading.
+    """
+
+    pulse: FloatArray
+    before: int
+    values: FloatArray
+    width_mm: float
+    length_mm: float
+    thickness_mm: FloatArray
+    u_mm: FloatArray
+
+    def __post_init__(self) -> None:
+        for name in APERTURE_ARRAYS:
+            object.__setattr__(self, name, frozen(getattr(self, name)))
+
+    def lines(self) -> list[str]:
+        """Return what was learned as text."""
+        _, height, roof, gap, wedge, shear, loss = self.values
+        u = np.interp(np.median(self.thickness_mm), self.thickness_mm, self.u_mm)
+        return [
+            f"whole record: pulse of {self.pulse.size} samples; effective wedge height "
+            f"{height:.3f} mm, roof {roof:.2f}°, element gap {gap:.3f} mm, wedge {wedge:.3f} mm/µs",
+            f"transverse velocity {shear:.4f} of the longitudinal one, attenuation {loss:.4f} "
+            f"dB/mm; u of the calibration {1e3 * u:.2f} µm at {np.median(self.thickness_mm):.1f} mm",
+        ]
+
+
+APERTURE_ARRAYS = ("pulse", "values", "thickness_mm", "u_mm")
+APERTURE_NUMBERS = ("before", "width_mm", "length_mm")
 RECORD_ARRAYS = ("front", "wall", "levels", "thickness_mm", "u_mm")
 RECORD_NUMBERS = (
     "before",
@@ -134,6 +176,14 @@ RECORD_NUMBERS = (
 
 
 def frozen(array: AnyArray) -> AnyArray:
+    """Return a copy that cannot be written to."""
     copy = np.array(array)
     copy.flags.writeable = False
     return copy
+
+
+def names_of(part: RecordPart | AperturePart) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the names of a part's arrays and of its numbers."""
+    if isinstance(part, AperturePart):
+        return APERTURE_ARRAYS, APERTURE_NUMBERS
+    return RECORD_ARRAYS, RECORD_NUMBERS

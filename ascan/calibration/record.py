@@ -15,11 +15,11 @@ import numpy as np
 from ascan.arrays import FloatArray, IntArray
 from ascan.calibration.parts import (
     DUAL_ARRAYS,
-    RECORD_ARRAYS,
-    RECORD_NUMBERS,
+    AperturePart,
     DualPart,
     RecordPart,
     frozen,
+    names_of,
 )
 from ascan.calibration.signature import differences
 from ascan.errors import fault
@@ -123,7 +123,7 @@ class Calibration:
     dual : DualPart, optional
         For a dual-element probe. Zero and velocity are then effective numbers of that probe, good
         for placing gates; they are no material's, and serve no other probe or path.
-    whole : RecordPart, optional
+    whole : RecordPart or AperturePart, optional
         What whole records look like, where the interval is taken from them.
     templates : mapping of str to Template
         What an echo of each gate looks like, where the timing method takes that.
@@ -156,7 +156,7 @@ class Calibration:
     signature: Mapping[str, Any]
     conditions: Mapping[str, str]
     dual: DualPart | None = None
-    whole: RecordPart | None = None
+    whole: RecordPart | AperturePart | None = None
     templates: Mapping[str, Template] = field(default_factory=dict)
     lags_us: Mapping[str, float] = field(default_factory=dict)
     heights: Mapping[str, tuple[float, float]] = field(default_factory=dict)
@@ -275,8 +275,9 @@ class Calibration:
             parts += [arrays, self.dual.model, self.dual.polarity, self.dual.before]
             parts.append(repr(self.dual.half_separation_mm))
         if self.whole is not None:
-            parts += [getattr(self.whole, name).tolist() for name in RECORD_ARRAYS]
-            parts += [repr(getattr(self.whole, name)) for name in RECORD_NUMBERS]
+            arrays, numbers = names_of(self.whole)
+            parts += [getattr(self.whole, name).tolist() for name in arrays]
+            parts += [repr(getattr(self.whole, name)) for name in numbers]
         for name, template in sorted(self.templates.items()):
             parts += [name, template.samples.tolist(), template.echoes, template.scatter]
         if self.witness is not None:

@@ -10,11 +10,15 @@ import h5py
 import numpy as np
 
 from ascan.calibration.parts import (
+    APERTURE_ARRAYS,
+    APERTURE_NUMBERS,
     DUAL_ARRAYS,
     RECORD_ARRAYS,
     RECORD_NUMBERS,
+    AperturePart,
     DualPart,
     RecordPart,
+    names_of,
 )
 from ascan.calibration.record import Calibration, Steps
 from ascan.errors import fault
@@ -43,6 +47,12 @@ DUAL_UNITS = {
 RECORD_UNITS = {
     "front": ("1", "pulse of the surface echo"),
     "wall": ("1", "pulse of the wall echoes"),
+    "pulse": ("1", "pulse of every echo"),
+    "values": (
+        "us/mm, mm, deg, mm, mm/us, 1, dB/mm",
+        "slowness there and back, wedge height, roof, element gap, wedge velocity, transverse "
+        "against longitudinal velocity, attenuation",
+    ),
     "levels": ("1", "usual heights of the wall echoes, the first one's 1"),
     "thickness_mm": ("mm", "thickness at the nodes of u_mm"),
     "u_mm": ("mm", "what the calibration's own uncertainty makes of a reading"),
@@ -122,23 +132,26 @@ def _write_dual(group: h5py.Group, dual: DualPart) -> None:
         group.attrs[name] = getattr(dual, name)
 
 
-def _write_whole(group: h5py.Group, whole: RecordPart) -> None:
-    for name, (unit, meaning) in RECORD_UNITS.items():
+def _write_whole(group: h5py.Group, whole: RecordPart | AperturePart) -> None:
+    arrays, numbers = names_of(whole)
+    for name in arrays:
+        unit, meaning = RECORD_UNITS[name]
         item = group.create_dataset(name, data=getattr(whole, name))
         item.attrs.update({"units": unit, "long_name": meaning})
-    for name in RECORD_NUMBERS:
+    for name in numbers:
         group.attrs[name] = getattr(whole, name)
 
 
-def _read_whole(group: h5py.Group, place: str) -> RecordPart:
-    arrays: dict[str, Any] = {
+def _read_whole(group: h5py.Group, place: str) -> RecordPart | AperturePart:
+    dual = "values" in group
+    parts: dict[str, Any] = {
         name: np.asarray(schema.dataset(group, name, place)[...], np.float64)
-        for name in RECORD_ARRAYS
+        for name in (APERTURE_ARRAYS if dual else RECORD_ARRAYS)
     }
-    numbers: dict[str, Any] = {
-        name: float(schema.attribute(group, name, place)) for name in RECORD_NUMBERS
-    }
-    return RecordPart(**arrays, **numbers | {"before": int(numbers["before"])})
+    for name in APERTURE_NUMBERS if dual else RECORD_NUMBERS:
+        parts[name] = float(schema.attribute(group, name, place))
+    parts["before"] = int(parts["before"])
+    return AperturePart(**parts) if dual else RecordPart(**parts)
 
 
 def _write_template(group: h5py.Group, gate: str, template: Template) -> None:

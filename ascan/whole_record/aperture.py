@@ -16,8 +16,8 @@ from ascan.path.aperture import (
     spread,
 )
 from ascan.whole_record.frequencies import Frequencies
-from ascan.whole_record.operator import ATTENUATION_POWER, NEPER_PER_DB
 from ascan.whole_record.learning import Columns, Estimate, StepRecords
+from ascan.whole_record.operator import ATTENUATION_POWER, NEPER_PER_DB
 
 # Arrivals are spread over cells this part of a sample wide.
 FINER = 4
@@ -102,6 +102,14 @@ def arrival_times_us(operator: ApertureOperator, thickness_mm: float) -> FloatAr
     return np.array([first, first + later, *echoes])
 
 
+def lost(operator: ApertureOperator, thickness_mm: float, mhz: FloatArray) -> FloatArray:
+    """Return what attenuation leaves of each arrival, shape (arrivals, frequencies)."""
+    crossed_mm = thickness_mm * np.array([down + slow for down, slow, _ in ARRIVALS])
+    relative = (mhz / operator.frequency_mhz) ** ATTENUATION_POWER
+    lost_db = operator.attenuation_db_per_mm * np.outer(crossed_mm, relative)
+    return np.asarray(np.exp(-NEPER_PER_DB * lost_db))
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class ApertureFamily:
     """The family of such records; ``nominal`` is the operator before any step is read.
@@ -151,7 +159,10 @@ class ApertureFamily:
 
     def end_windows(self, estimate: Estimate, records: StepRecords) -> StepRecords:
         """Make room for each reading's heights, and end its window before an arrival that is cut."""
-        rate, frequency = self.frequencies.basis.sample_rate_mhz, self.frequencies.basis.frequency_mhz
+        rate, frequency = (
+            self.frequencies.basis.sample_rate_mhz,
+            self.frequencies.basis.frequency_mhz,
+        )
         weight = records.weight.copy()
         for row, thickness in enumerate(estimate.thickness_mm):
             end_us = (np.flatnonzero(records.weight[row])[-1] - records.usual[row]) / rate
@@ -189,11 +200,8 @@ class ApertureFamily:
         kept = self.frequencies.mhz.size
         late = first_us - 1.0 / rate
         turned = np.exp(-2j * np.pi * self.frequencies.mhz * late)
-        crossed_mm = thickness_mm * np.array([down + slow for down, slow, _ in ARRIVALS])
-        relative = (self.frequencies.mhz / operator.frequency_mhz) ** ATTENUATION_POWER
-        lost_db = operator.attenuation_db_per_mm * np.outer(crossed_mm, relative)
         spectra = np.fft.rfft(density)[:, :kept] * turned
-        return np.asarray(spectra * np.exp(-NEPER_PER_DB * lost_db))
+        return np.asarray(spectra * lost(operator, thickness_mm, self.frequencies.mhz))
 
     def echoes(self, estimate: Estimate, records: StepRecords, row: int) -> AnyArray:
         """Return the spectra of a reading's echoes, of height 1."""

@@ -296,13 +296,15 @@ def improve(
         _move(family, estimate, step, normal, records)
         left = _solve_heights(family, estimate, records)
         if left > last * (1.0 + 1e-9):
-            if TRACE: print("rej %.6g %.1e"%(left,damping), step[-11:].round(5))
+            if TRACE:
+                print("rej %.6g %.1e" % (left, damping), step[-11:].round(5))
             estimate.restore(kept)
             damping = min(damping * 10.0, 1e3)
             if damping >= 1e3:
                 break
             continue
-        if TRACE: print("%.6g damp %.1e %s"%(left,damping,estimate.operator.values().round(4)))
+        if TRACE:
+            print("%.6g damp %.1e %s" % (left, damping, estimate.operator.values().round(4)))
         settled = last - left < SETTLED * left
         last, damping = left, max(damping * 0.1, 1e-5)
         _normalise(family, estimate)

@@ -1,0 +1,210 @@
+"""Learning the whole records of a dual-element probe from readings on steps."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from ascan.arrays import FloatArray
+from ascan.calibration.parts import AperturePart
+from ascan.errors import fault
+from ascan.head_learning import Learned as HeadsLearned
+from ascan.procedure import Procedure
+from ascan.record_learning import (
+    NODES,
+    ODD,
+    RecordFit,
+    Windows,
+    follows,
+    left_out_steps,
+    noise_share,
+    step_samples,
+)
+from ascan.scan import Scan
+from ascan.whole_record.aperture import ApertureFamily, ApertureOperator
+from ascan.whole_record.frequencies import Frequencies
+from ascan.whole_record.learning import Estimate, Learned, StepRecords, improve, learn
+from ascan.whole_record.pulse import PulseBasis, own_stretch
+
+# The nominal velocity may be off by so much; starts so far apart are tried, for some rounds each.
+STARTS, START_ROUNDS = (0.0, -0.007, 0.007, -0.014, 0.014), 4
+# A window begins so many periods before the half-cycle the head was timed on, and is so long.
+AHEAD_PERIODS, LONGEST_US = 5.5, 9.0
+
+
+def learn_walls(
+    scan: Scan,
+    procedure: Procedure,
+    known_mm: FloatArray,
+    u_known_mm: FloatArray,
+    heads: HeadsLearned,
+) -> RecordFit:
+    """Return the model of a dual probe's whole records that readings on steps teach.
+
+    Parameters
+    ----------
+    scan : Scan
+        Step readings only.
+    procedure : Procedure
+    known_mm, u_known_mm : ndarray, shape (rows,)
+    heads : ascan.head_learning.Learned
+        Where the heads of their echoes are.
+
+    Raises
+    ------
+    AscanError
+        Usable readings on fewer than three steps, or no nominal dimensions of the probe.
+    """
+    geometry = procedure.probe.geometry()
+    if geometry is None:
+        raise fault("probe", "gives no dimensions", remedy="give the wedge's and the elements'")
+    used = heads.usable.copy()
+    if np.unique(np.round(known_mm[used], 3)).size < 3:
+        raise fault(
+            "calibration",
+            "has a usable reading on fewer than three steps",
+            allowed="three steps or more for the whole record of a dual probe; four are advised",
+        )
+    nominal = ApertureOperator(
+        velocity_mm_per_us=procedure.material.velocity_mm_per_us,
+        geometry=geometry,
+        frequency_mhz=procedure.probe.frequency_mhz,
+    )
+    time_us = heads.times.columns["interval_us"]
+    learned, windows = _learned(scan, procedure, nominal, used, time_us, known_mm, u_known_mm)
+    noise = _relative_noise(learned)
+    odd = noise > ODD * np.median(noise)
+    clean = used.copy()
+    clean[np.flatnonzero(used)[odd]] = False
+    if odd.any() and set(np.round(known_mm[clean], 3)) == set(np.round(known_mm[used], 3)):
+        used = clean
+        learned, windows = _learned(scan, procedure, nominal, used, time_us, known_mm, u_known_mm)
+    return _finished(learned, windows, used)
+
+
+def _relative_noise(learned: Learned) -> FloatArray:
+    """Return what each reading leaves against the height of its first echo."""
+    size = np.array([abs(heights[0]) for heights in learned.estimate.heights])
+    return learned.estimate.noise / np.maximum(size, 1e-300)
+
+
+def _learned(
+    scan: Scan,
+    procedure: Procedure,
+    nominal: ApertureOperator,
+    used: FloatArray,
+    time_us: FloatArray,
+    known_mm: FloatArray,
+    u_known_mm: FloatArray,
+) -> tuple[Learned, Windows]:
+    """Return what the used readings teach, from the best of several starts."""
+    probe, rate = procedure.probe, scan.recording.sample_rate_mhz
+    basis = PulseBasis(rate, probe.frequency_mhz, 0.01 * probe.bandwidth_percent)
+    rows = np.flatnonzero(used)
+    place = (time_us[rows] - scan.start_time_us[rows]) * rate
+    ahead = int(AHEAD_PERIODS * rate / probe.frequency_mhz)
+    begin = np.maximum(place.astype(np.int64) - ahead, 0)
+    ends = np.minimum(begin + int(LONGEST_US * rate), scan.shape[1])
+    zero = (probe.delay_us - scan.start_time_us[rows]) * rate - begin
+    records = step_samples(scan, rows, begin, ends, zero, known_mm[rows], u_known_mm[rows])
+    family = ApertureFamily(Frequencies(basis, records.samples.shape[1]), nominal)
+    trials = []
+    for share in STARTS:
+        operator = replace(nominal, velocity_mm_per_us=nominal.velocity_mm_per_us * (1.0 + share))
+        estimate = _start(family, records, operator)
+        trials.append((improve(family, records, estimate, rounds=START_ROUNDS), estimate))
+    best = min(trials, key=lambda trial: trial[0])[1]
+    return learn(family, records, best), Windows(records, family.frequencies, begin)
+
+
+def _start(family: ApertureFamily, records: StepRecords, operator: ApertureOperator) -> Estimate:
+    """Return a start: the pulse that explains all readings best if the operator is right."""
+    count = len(records.known_mm)
+    frequencies = family.frequencies
+    estimate = Estimate(
+        operator,
+        np.zeros((1, len(frequencies.functions))),
+        np.zeros(count),
+        [np.zeros(1)] * count,
+        records.known_mm.copy(),
+        np.ones(count),
+    )
+    windows = family.end_windows(estimate, records)
+    linear, wanted = [], []
+    for row, thickness in enumerate(records.known_mm):
+        heard = family.heard(operator, float(thickness))[: estimate.heights[row].size]
+        turned = heard.sum(axis=0) * np.exp(-1j * frequencies.turning * records.usual[row])
+        size = np.abs(records.samples[row]).max()
+        linear.append((frequencies.back(turned * frequencies.functions) * windows.weight[row]).T)
+        wanted.append(records.samples[row] / size * windows.weight[row])
+    pulse = np.linalg.lstsq(np.concatenate(linear), np.concatenate(wanted), rcond=1e-6)[0]
+    height = np.abs(pulse @ frequencies.basis.functions).max()
+    estimate.pulses = pulse[None] / height
+    return estimate
+
+
+def _finished(learned: Learned, windows: Windows, used: FloatArray) -> RecordFit:
+    """Return the part of a calibration that the estimate makes."""
+    estimate, basis = learned.estimate, windows.frequencies.basis
+    # Heights are positive: a pulse that came out upside down is turned over.
+    way = 1.0 if np.median([heights[0] for heights in estimate.heights]) >= 0.0 else -1.0
+    pulse = way * estimate.pulses[0] @ basis.functions
+    first, last = own_stretch(pulse[None], basis.before, noise_share(learned, basis))
+    known = windows.records.known_mm
+    nodes = np.geomspace(0.5 * float(known.min()), 1.3 * float(known.max()), NODES)
+    lack, p_value = left_out_steps(learned, windows)
+    operator = estimate.operator
+    pulses = estimate.pulses.size
+    u_slowness = float(np.sqrt(learned.covariance[pulses, pulses]))
+    return RecordFit(
+        part=AperturePart(
+            pulse=pulse[first:last],
+            before=basis.before - first,
+            values=operator.values(),
+            width_mm=operator.geometry.width_mm,
+            length_mm=operator.geometry.length_mm,
+            thickness_mm=nodes,
+            u_mm=_node_uncertainty(learned, windows, nodes),
+        ),
+        velocity_mm_per_us=operator.velocity_mm_per_us,
+        u_velocity_mm_per_us=0.5 * operator.velocity_mm_per_us**2 * u_slowness,
+        used=used,
+        lack_of_fit_mm=lack,
+        p_value=p_value,
+        unlearned=learned.unlearned,
+    )
+
+
+def _node_uncertainty(learned: Learned, windows: Windows, nodes: FloatArray) -> FloatArray:
+    """Return what the uncertainty of all that was learned does to the thickness of a clean wall."""
+    estimate, records = learned.estimate, windows.records
+    height = float(np.median([heights[0] for heights in estimate.heights]))
+    out = np.empty(nodes.size)
+    operator, frequencies = estimate.operator, windows.frequencies
+    rate = frequencies.basis.sample_rate_mhz
+    ahead = AHEAD_PERIODS * rate / frequencies.basis.frequency_mhz
+    for k, thickness in enumerate(nodes):
+        zero = ahead - operator.least_us(float(thickness)) * rate
+        one = StepRecords(
+            samples=records.samples[:1],
+            weight=np.ones_like(records.weight[:1]),
+            known_mm=np.array([thickness]),
+            step=np.zeros(1, np.int64),
+            u_step_mm=records.u_step_mm[:1],
+            usual=np.array([zero]),
+        )
+        trial = Estimate(
+            operator,
+            estimate.pulses,
+            np.zeros(1),
+            [np.zeros(1)],
+            np.array([thickness]),
+            np.ones(1),
+        )
+        window = learned.family.end_windows(trial, one)
+        heights = np.full(trial.heights[0].size, height)
+        found = learned.family.columns(trial, 0.0, float(thickness), heights, zero)
+        gain = follows(found.own, found.thicker, window.weight[0]) @ found.shared.T
+        out[k] = np.sqrt(gain @ learned.covariance @ gain)
+    return out

@@ -1,0 +1,162 @@
+"""Whole records of a dual-element probe, bound to a calibration and a recording."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.fft import next_fast_len
+
+from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
+from ascan.calibration.parts import AperturePart
+from ascan.path.aperture import ARRIVALS, DualGeometry, arrivals, spread
+from ascan.recording import Recording
+from ascan.whole_record.aperture import (
+    FINER,
+    ApertureOperator,
+    arrival_times_us,
+    lost,
+)
+from ascan.whole_record.bank import FIRST_MM, PLACES
+from ascan.whole_record.fit import baseline_waves
+from ascan.whole_record.heads import RESULTS, fit_walls
+
+DEPTHS = 72
+# Longest window, in µs: later echoes add next to nothing.
+LONGEST_US = 12.0
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class ApertureStage:
+    """Fits whole records of a dual-element probe; immutable, thread-safe.
+
+    Attributes
+    ----------
+    part : AperturePart
+    recording : Recording
+    frequency_mhz, delay_us : float
+        Of the probe.
+    span_mm : tuple of float
+        Thinnest and thickest wall that is laid out.
+    """
+
+    part: AperturePart
+    recording: Recording
+    frequency_mhz: float
+    delay_us: float
+    span_mm: tuple[float, float]
+    operator: ApertureOperator = field(init=False)
+    bank: FloatArray = field(init=False)
+    times: FloatArray = field(init=False)
+    scale: tuple[float, float] = field(init=False)
+    before: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        operator = operator_of(self.part, self.frequency_mhz)
+        least, most = self.span_mm
+        step = float(np.log1p((most - least) / FIRST_MM) / (DEPTHS - 1))
+        depths = least + FIRST_MM * np.expm1(step * np.arange(DEPTHS))
+        object.__setattr__(self, "operator", operator)
+        object.__setattr__(self, "scale", (least, step))
+        self._lay_out(operator, depths)
+
+    def _lay_out(self, operator: ApertureOperator, depths: FloatArray) -> None:
+        """Lay out what the probe hears of every thickness, each arrival from its own least time."""
+        part, rate = self.part, self.recording.sample_rate_mhz
+        found = [
+            arrivals(operator.geometry, depth, operator.velocity_mm_per_us, operator.shear_ratio)
+            for depth in depths
+        ]
+        first_us = np.array([[time.min() for time, _ in each] for each in found])
+        most_us = max(float(np.ptp(time)) for each in found for time, _ in each)
+        size = part.pulse.size + int(np.ceil(most_us * rate)) + 2
+        transform = next_fast_len(size + part.pulse.size, real=True)
+        omega = 2.0 * np.pi * np.fft.rfftfreq(transform)
+        mhz = np.fft.rfftfreq(transform, 1.0 / rate)
+        pulse = np.fft.rfft(part.pulse, transform)
+        places = np.arange(PLACES + 1) / PLACES - 0.5
+        bank = np.empty((len(ARRIVALS), DEPTHS, PLACES + 1, 3, size), np.float32)
+        for d, each in enumerate(found):
+            whole = each[0][1].sum()
+            for k, (time, weight) in enumerate(each):
+                density = np.zeros(transform * FINER)
+                spread(density, (time - first_us[d, k]) * rate * FINER, weight / whole)
+                heard = np.fft.rfft(density)[: omega.size] * pulse
+                heard = heard * lost(operator, float(depths[d]), mhz)[k]
+                for p, place in enumerate(places):
+                    late = heard * np.exp(-1j * omega * place)
+                    orders = np.stack([late, 1j * omega * late, -(omega**2) * late])
+                    bank[k, d, p] = np.fft.irfft(orders, transform)[:, :size]
+        fourth = np.array([arrival_times_us(operator, float(depth))[-1] for depth in depths])
+        times = np.concatenate([first_us.T, fourth[None]]) * rate
+        object.__setattr__(self, "bank", bank)
+        object.__setattr__(self, "times", np.ascontiguousarray(times))
+        object.__setattr__(self, "before", part.before)
+
+    def run(
+        self,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        start_mm: FloatArray,
+        noise: FloatArray,
+        flags: FlagArray,
+    ) -> Columns:
+        """Return what the fits of a block give.
+
+        Parameters
+        ----------
+        block : ndarray, shape (n, samples), stored type
+        start_time_us, start_mm, noise : ndarray, shape (n,)
+            Time of sample 0, thickness by the head of the echo, and the noise in codes.
+        flags : ndarray, shape (n,)
+        """
+        rate, full = self.recording.sample_rate_mhz, self.recording.full_scale
+        longest = min(int(LONGEST_US * rate), block.shape[1])
+        results = np.empty((len(block), RESULTS))
+        fit_walls(
+            block,
+            float(self.recording.zero_code),
+            (float(self.recording.clip_low), float(self.recording.clip_high)),
+            start_mm,
+            (self.delay_us - start_time_us) * rate,
+            noise,
+            self.before,
+            self.bank,
+            self.times,
+            self.scale,
+            rate / self.frequency_mhz,
+            longest,
+            baseline_waves(longest),
+            results,
+            flags,
+        )
+        thickness, u, _, left, rival, odds, late, u_late = results.T
+        slowness = self.operator.slowness_us_per_mm
+        return {
+            "interval_us": slowness * thickness,
+            "u_interval_us": slowness * u,
+            "unexplained": left / full,
+            "rival_us": slowness * rival,
+            "rival_odds": odds,
+            "second_late_mm": late,
+            "u_second_late_mm": u_late,
+        }
+
+
+def operator_of(part: AperturePart, frequency_mhz: float) -> ApertureOperator:
+    """Return the operator that a calibration learned."""
+    _, height, roof, gap, wedge, _, _ = (float(value) for value in part.values)
+    geometry = DualGeometry(
+        height_mm=height,
+        velocity_mm_per_us=wedge,
+        roof_deg=roof,
+        width_mm=part.width_mm,
+        length_mm=part.length_mm,
+        gap_mm=gap,
+    )
+    nominal = ApertureOperator(
+        velocity_mm_per_us=2.0 / float(part.values[0]),
+        geometry=geometry,
+        frequency_mhz=frequency_mhz,
+    )
+    return nominal.with_values(part.values)

@@ -1,0 +1,306 @@
+"""Least squares of a dual-element probe's record: first, converted, second and third echo at once.
+
+Only the thickness is sought by Gauss-Newton; what both apertures make of each echo of such a wall
+is laid out beforehand, and heights and baseline are solved for at every step.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.flags import FATAL, Flag
+from ascan.kernels.jit import compiled
+from ascan.whole_record.bank import FIRST_MM, lay
+from ascan.whole_record.fit import (
+    WAVES,
+    add,
+    against,
+    dot,
+    solve_heights,
+    solve_root,
+    weigh,
+)
+from ascan.whole_record.rivals import (
+    CANDIDATES,
+    HOPELESS,
+    MOST_LEFT,
+    MOST_LEFT_SHARE,
+    TOLD_APART,
+    drop_spikes,
+    load_window,
+    related_noise,
+)
+
+FATAL_BITS = np.uint32(FATAL)
+NO_ECHO = np.uint32(Flag.NO_ECHO)
+RIVAL = np.uint32(Flag.RIVAL_READING)
+UNLIKE = np.uint32(Flag.UNLIKE_MODEL)
+OUTSIDE = np.uint32(Flag.GATE_OUTSIDE_RECORD)
+
+ROUNDS, PATIENCE = 14, 3
+# A thickness that moves by less than this is settled, in mm; no step is longer than this part of a
+# period.
+SETTLED_MM, LONGEST = 2e-6, 0.2
+# The window begins so many periods before the first echo's pulse: the quiet before it counts.
+QUIET_PERIODS = 2.0
+# An arrival is taken in that begins so many periods before the window's end.
+WHOLE_PERIODS = 2.5
+LEAST_GAIN = 36.0
+RESULTS = 8
+
+
+@compiled
+def node_of(depth: float, scale: tuple[float, float], nodes: int) -> tuple[int, float]:
+    """Return the node below a thickness and the share of the way to the next."""
+    where = np.log1p(max(depth - scale[0], 0.0) / FIRST_MM) / scale[1]
+    low = min(int(where), nodes - 2)
+    # Between nodes that are even in a logarithm, thickness itself shares the way.
+    here = FIRST_MM * np.expm1(scale[1] * low)
+    after = FIRST_MM * np.expm1(scale[1] * (low + 1))
+    return low, min((depth - scale[0] - here) / (after - here), 1.0)
+
+
+@compiled
+def time_of(depth: float, times: FloatArray, scale: tuple[float, float]) -> tuple[float, float]:
+    """Return when an arrival of such a wall comes, in samples, and how it follows the thickness."""
+    low, share = node_of(depth, scale, times.size)
+    here = FIRST_MM * np.expm1(scale[1] * low)
+    after = FIRST_MM * np.expm1(scale[1] * (low + 1))
+    rise = times[low + 1] - times[low]
+    return times[low] + share * rise, rise / (after - here)
+
+
+@compiled
+def fit_wall(
+    samples: FloatArray,
+    weight: FloatArray,
+    start_mm: float,
+    zero: float,
+    before: int,
+    bank: FloatArray,
+    times: FloatArray,
+    scale: tuple[float, float],
+    count: int,
+    period: float,
+    enough: float,
+    starts: IntArray,
+    shapes: FloatArray,
+    slopes: FloatArray,
+    waves: FloatArray,
+    gram: FloatArray,
+    heights: FloatArray,
+    residual: FloatArray,
+    moved: FloatArray,
+    shared: FloatArray,
+) -> tuple[float, float, float]:
+    """Fit the thickness from a start; return energy left, thickness, and inverse of its matrix."""
+    depth, least, step, inverse = start_mm, np.inf, 0.0, np.nan
+    columns = (count, WAVES)
+    for turn in range(ROUNDS):
+        moved[:] = 0.0
+        for k in range(count):
+            late, follows = time_of(depth, times[k], scale)
+            place = zero + late
+            whole = int(np.rint(place))
+            starts[k] = whole - before
+            lay(bank[k], scale, depth, place - whole, shapes[k], slopes[k])
+            weigh(shapes[k], starts[k], weight)
+            weigh(slopes[k], starts[k], weight)
+            shared[k] = follows
+        left = solve_heights(samples, starts, shapes, waves, columns, gram, heights, residual)
+        if left > least * (1.0 + 1e-4) and turn < ROUNDS - 1:
+            step *= 0.5
+            depth -= step
+            continue
+        least = min(left, least)
+        for k in range(count):
+            add(moved, starts[k], slopes[k], -heights[k] * shared[k])
+        for k in range(count):
+            shared[k] = against(moved, starts[k], shapes[k])
+        for d in range(WAVES):
+            shared[count + d] = dot(moved, waves[d])
+        kept = shared[: count + WAVES].copy()
+        solve_root(gram, count + WAVES, shared)
+        own = dot(moved, moved) - kept @ shared[: count + WAVES]
+        if not own > 0.0:
+            return np.inf, depth, np.nan
+        inverse = 1.0 / own
+        step = inverse * dot(moved, residual)
+        longest = LONGEST * period / max(abs(time_of(depth, times[0], scale)[1]), 1e-9)
+        step = min(max(step, -longest), longest)
+        if turn == ROUNDS - 1 or (turn >= PATIENCE and least > enough):
+            break
+        depth = max(depth + step, scale[0])
+        if abs(step) < SETTLED_MM:
+            break
+    return least, depth, inverse
+
+
+@compiled
+def fit_walls(
+    block: AnyArray,
+    zero_code: float,
+    clips: tuple[float, float],
+    start_mm: FloatArray,
+    zero: FloatArray,
+    noise: FloatArray,
+    before: int,
+    bank: FloatArray,
+    times: FloatArray,
+    scale: tuple[float, float],
+    period: float,
+    longest: int,
+    all_waves: FloatArray,
+    results: FloatArray,
+    flags: FlagArray,
+) -> None:
+    """Fit every record of a block.
+
+    Parameters
+    ----------
+    block : ndarray, shape (n, samples), stored type
+    zero_code, clips : float
+    start_mm : ndarray, shape (n,)
+        Thickness by the head of the first echo (NaN: none).
+    zero : ndarray, shape (n,)
+        When the pulse leaves, in samples of the record.
+    noise : ndarray, shape (n,)
+        Standard deviation of the record's noise, in codes.
+    before : int
+        Samples of a shape before its time zero.
+    bank : ndarray, shape (arrivals, depths, PLACES + 1, 3, size), float32
+    times : ndarray, shape (arrivals + 1, depths)
+        When each arrives, in samples after the pulse left; the last is that of the first one left
+        out.
+    scale : tuple of float
+        As for `ascan.whole_record.bank.lay`.
+    longest : int
+        Of a window.
+    all_waves : ndarray, shape (WAVES, longest), float32
+    results : ndarray, shape (n, RESULTS)
+        Gets thickness, its standard uncertainty (mm), height of the first echo, what is left
+        (codes), the rival's thickness, twice the log odds against it, by how much the second echo
+        comes late (mm of wall), and the standard uncertainty of that.
+
+    Notes
+    -----
+    Flags: ``NO_ECHO``, ``RIVAL_READING`` (fatal); ``UNLIKE_MODEL``.
+    """
+    arrivals, size = bank.shape[0], bank.shape[4]
+    few = arrivals
+    starts = np.zeros(few, np.int64)
+    shapes, slopes = np.empty((few, size), np.float32), np.empty((few, size), np.float32)
+    gram, heights = np.empty((few + WAVES, few + WAVES)), np.zeros(few + WAVES)
+    shared = np.empty(few + WAVES)
+    results[:] = np.nan
+    quiet = int(QUIET_PERIODS * period)
+    lags = int(np.ceil(period))
+    for row in range(block.shape[0]):
+        if flags[row] & FATAL_BITS or not np.isfinite(start_mm[row]):
+            if not flags[row] & FATAL_BITS:
+                flags[row] |= NO_ECHO
+            continue
+        first = zero[row] + time_of(start_mm[row], times[0], scale)[0]
+        begin = max(int(first) - before - quiet, 0)
+        last = zero[row] + time_of(start_mm[row], times[arrivals], scale)[0] - before
+        wide = min(int(last) - begin, block.shape[1] - begin, longest)
+        if wide < size // 2:
+            flags[row] |= OUTSIDE
+            continue
+        count = 1
+        for k in range(1, arrivals):
+            place = zero[row] + time_of(start_mm[row], times[k], scale)[0]
+            if place + WHOLE_PERIODS * period < begin + wide:
+                count = k + 1
+        if count < arrivals:
+            # What is left out may begin inside: the window ends before.
+            place = zero[row] + time_of(start_mm[row], times[count], scale)[0]
+            wide = min(wide, max(int(place) - before - begin, size // 2))
+        y, w = np.empty(wide, np.float32), np.empty(wide, np.float32)
+        waves = np.empty((WAVES, wide), np.float32)
+        rest, moved = np.empty(wide, np.float32), np.empty(wide, np.float32)
+        load_window(block[row], zero_code, clips, begin, y, w)
+        for k in range(WAVES):
+            for j in range(wide):
+                waves[k, j] = all_waves[k, j] * w[j]
+        origin = zero[row] - begin
+        per_sample = 1.0 / max(time_of(start_mm[row], times[0], scale)[1], 1e-9)
+        best, depth, rival, rival_mm = np.inf, np.nan, np.inf, np.nan
+        for c in range(CANDIDATES):
+            # A period to each side of where the head was found.
+            start = start_mm[row] + (0.0, -1.0, 1.0)[c] * period * per_sample
+            left, found, _ = fit_wall(
+                y, w, max(start, scale[0]), origin, before, bank, times, scale, count, period,
+                HOPELESS * best, starts, shapes, slopes, waves, gram, heights, rest, moved, shared,
+            )  # fmt: skip
+            if not np.isfinite(left) or heights[0] <= 0.0:
+                continue
+            same = abs(found - depth) < 0.2 * period * per_sample
+            if left < best:
+                if np.isfinite(best) and not same:
+                    rival, rival_mm = best, depth
+                best, depth = left, found
+            elif not same and left < rival:
+                rival, rival_mm = left, found
+        if not np.isfinite(best):
+            flags[row] |= NO_ECHO
+            continue
+        inverse = np.nan
+        for attempt in range(2):
+            best, depth, inverse = fit_wall(
+                y, w, depth, origin, before, bank, times, scale, count, period,
+                np.inf, starts, shapes, slopes, waves, gram, heights, rest, moved, shared,
+            )  # fmt: skip
+            if attempt or not drop_spikes(rest, np.sqrt(best / wide), y, w):
+                break
+            for k in range(WAVES):
+                for j in range(wide):
+                    waves[k, j] = all_waves[k, j] * w[j]
+        free = max(int(w.sum()) - count - WAVES - 1, 1)
+        variance = max(best / free, 1e-300)
+        # How the thickness follows each sample; then what noise does to it.
+        follows = moved * np.float32(inverse)
+        for k in range(count):
+            add(follows, starts[k], shapes[k], -inverse * shared[k])
+        for d in range(WAVES):
+            add(follows, 0, waves[d], -inverse * shared[count + d])
+        u = related_noise(rest, follows, lags, free)
+        own = np.sqrt(variance * dot(follows, follows))
+        colour = max(u / max(own, 1e-300), 1.0)
+        results[row, 0], results[row, 1], results[row, 2] = depth, u, heights[0]
+        results[row, 3], results[row, 4] = np.sqrt(variance), rival_mm
+        results[row, 5] = (rival - best) / (variance * colour * colour)
+        if count > 2 and heights[2] > 0.0:
+            # The second echo alone, moved: how far, in the wall that its path would then be of.
+            late = np.zeros(wide, np.float32)
+            add(late, starts[2], slopes[2], -heights[2])
+            for k in range(count):
+                shared[k] = against(late, starts[k], shapes[k])
+            for d in range(WAVES):
+                shared[count + d] = dot(late, waves[d])
+            kept = shared[: count + WAVES].copy()
+            solve_root(gram, count + WAVES, shared)
+            cross = dot(late, moved)
+            free_of = cross - 0.0
+            for k in range(count):
+                free_of -= shared[k] * against(moved, starts[k], shapes[k])
+            for d in range(WAVES):
+                free_of -= shared[count + d] * dot(moved, waves[d])
+            energy = dot(late, late) - kept @ shared[: count + WAVES]
+            energy -= free_of * free_of * inverse
+            if energy > 0.0:
+                rise = time_of(depth, times[2], scale)[1]
+                results[row, 6] = dot(late, rest) / energy / rise
+                results[row, 7] = colour * np.sqrt(variance / energy) / rise
+        gain = 0.0
+        for k in range(count):
+            gain += heights[k] * against(y, starts[k], shapes[k])
+        if gain < LEAST_GAIN * variance * colour * colour:
+            flags[row] |= NO_ECHO
+            continue
+        if results[row, 5] < TOLD_APART:
+            flags[row] |= RIVAL
+        floor = max(MOST_LEFT * noise[row], MOST_LEFT_SHARE * abs(heights[0]))
+        if np.sqrt(variance) > floor:
+            flags[row] |= UNLIKE
