@@ -366,7 +366,9 @@ def _calibrate_whole(
             residual_mm=0.5 * velocity * means.interval_us - means.thickness_mm,
         ),
         health=health,
-        conditions=_conditions(scan, procedure, rows[usable].tolist(), left_out) | told,
+        conditions=dict(heads.conditions if heads else {})
+        | _conditions(scan, procedure, rows[usable].tolist(), left_out)
+        | told,
         heights=_heights(times, procedure, usable),
     )
 

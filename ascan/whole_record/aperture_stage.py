@@ -18,7 +18,6 @@ from ascan.whole_record.aperture import (
     lost,
 )
 from ascan.whole_record.bank import FIRST_MM, PLACES
-from ascan.whole_record.fit import baseline_waves
 from ascan.whole_record.heads import RESULTS, fit_walls
 
 DEPTHS = 72
@@ -126,7 +125,6 @@ class ApertureStage:
             self.scale,
             rate / self.frequency_mhz,
             longest,
-            baseline_waves(longest),
             results,
             flags,
         )

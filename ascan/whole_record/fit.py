@@ -33,10 +33,20 @@ def dot(one: FloatArray, other: FloatArray) -> float:
     return np.float64(total)
 
 
-def baseline_waves(size: int) -> FloatArray:
-    """Return the cosines that make the baseline of a window, shape (WAVES, size), float32."""
-    phase = np.pi * np.outer(np.arange(WAVES), np.arange(size) + 0.5) / size
-    return np.asarray(np.cos(phase), np.float32) / np.float32(np.sqrt(size))
+@compiled
+def lay_waves(weight: FloatArray, dense: FloatArray) -> None:
+    """Write the baseline's cosines over a window, at 0 where a sample does not count."""
+    size = weight.size
+    level = 1.0 / np.sqrt(size)
+    turn_c, turn_s = np.cos(np.pi / size), np.sin(np.pi / size)
+    c, s = np.cos(0.5 * np.pi / size), np.sin(0.5 * np.pi / size)
+    for j in range(size):
+        counts = weight[j]
+        dense[0, j] = np.float32(level) * counts
+        dense[1, j] = np.float32(level * c) * counts
+        dense[2, j] = np.float32(level * (2.0 * c * c - 1.0)) * counts
+        dense[3, j] = np.float32(level * c * (4.0 * c * c - 3.0)) * counts
+        c, s = c * turn_c - s * turn_s, s * turn_c + c * turn_s
 
 
 @compiled

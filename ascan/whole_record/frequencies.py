@@ -8,7 +8,7 @@ import numpy as np
 from scipy.fft import next_fast_len
 
 from ascan.arrays import AnyArray, FloatArray
-from ascan.whole_record.fit import baseline_waves
+from ascan.whole_record.fit import WAVES, lay_waves
 from ascan.whole_record.pulse import HIGHEST, PulseBasis
 
 
@@ -26,7 +26,9 @@ class Frequencies:
 
     def __post_init__(self) -> None:
         transform = next_fast_len(self.width + 2 * self.basis.size, real=True)
-        object.__setattr__(self, "waves", baseline_waves(self.width).astype(np.float64))
+        waves = np.empty((WAVES, self.width), np.float32)
+        lay_waves(np.ones(self.width, np.float32), waves)
+        object.__setattr__(self, "waves", waves.astype(np.float64))
         mhz = np.fft.rfftfreq(transform, 1.0 / self.basis.sample_rate_mhz)
         kept = int(np.searchsorted(mhz, 1.5 * HIGHEST * self.basis.frequency_mhz))
         object.__setattr__(self, "transform", transform)

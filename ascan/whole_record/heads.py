@@ -17,6 +17,7 @@ from ascan.whole_record.fit import (
     add,
     against,
     dot,
+    lay_waves,
     solve_heights,
     solve_root,
     weigh,
@@ -45,7 +46,7 @@ SETTLED_MM, LONGEST = 2e-6, 0.2
 # The window begins so many periods before the first echo's pulse: the quiet before it counts.
 QUIET_PERIODS = 2.0
 # An arrival is taken in that begins so many periods before the window's end.
-WHOLE_PERIODS = 2.5
+WHOLE_PERIODS, CLEAR_PERIODS = 2.5, 1.0
 LEAST_GAIN = 36.0
 RESULTS = 8
 
@@ -151,7 +152,6 @@ def fit_walls(
     scale: tuple[float, float],
     period: float,
     longest: int,
-    all_waves: FloatArray,
     results: FloatArray,
     flags: FlagArray,
 ) -> None:
@@ -177,7 +177,6 @@ def fit_walls(
         As for `ascan.whole_record.bank.lay`.
     longest : int
         Of a window.
-    all_waves : ndarray, shape (WAVES, longest), float32
     results : ndarray, shape (n, RESULTS)
         Gets thickness, its standard uncertainty (mm), height of the first echo, what is left
         (codes), the rival's thickness, twice the log odds against it, by how much the second echo
@@ -203,27 +202,23 @@ def fit_walls(
             continue
         first = zero[row] + time_of(start_mm[row], times[0], scale)[0]
         begin = max(int(first) - before - quiet, 0)
-        last = zero[row] + time_of(start_mm[row], times[arrivals], scale)[0] - before
-        wide = min(int(last) - begin, block.shape[1] - begin, longest)
-        if wide < size // 2:
-            flags[row] |= OUTSIDE
-            continue
+        wide = min(block.shape[1] - begin, longest)
         count = 1
         for k in range(1, arrivals):
             place = zero[row] + time_of(start_mm[row], times[k], scale)[0]
             if place + WHOLE_PERIODS * period < begin + wide:
                 count = k + 1
-        if count < arrivals:
-            # What is left out may begin inside: the window ends before.
-            place = zero[row] + time_of(start_mm[row], times[count], scale)[0]
-            wide = min(wide, max(int(place) - before - begin, size // 2))
+        # The window ends before the first arrival that is left out.
+        place = zero[row] + time_of(start_mm[row], times[count], scale)[0]
+        wide = min(wide, int(place - CLEAR_PERIODS * period) - begin)
+        if wide < before + int((QUIET_PERIODS + 1.0) * period):
+            flags[row] |= OUTSIDE
+            continue
         y, w = np.empty(wide, np.float32), np.empty(wide, np.float32)
         waves = np.empty((WAVES, wide), np.float32)
         rest, moved = np.empty(wide, np.float32), np.empty(wide, np.float32)
         load_window(block[row], zero_code, clips, begin, y, w)
-        for k in range(WAVES):
-            for j in range(wide):
-                waves[k, j] = all_waves[k, j] * w[j]
+        lay_waves(w, waves)
         origin = zero[row] - begin
         per_sample = 1.0 / max(time_of(start_mm[row], times[0], scale)[1], 1e-9)
         best, depth, rival, rival_mm = np.inf, np.nan, np.inf, np.nan
@@ -254,9 +249,7 @@ def fit_walls(
             )  # fmt: skip
             if attempt or not drop_spikes(rest, np.sqrt(best / wide), y, w):
                 break
-            for k in range(WAVES):
-                for j in range(wide):
-                    waves[k, j] = all_waves[k, j] * w[j]
+            lay_waves(w, waves)
         free = max(int(w.sum()) - count - WAVES - 1, 1)
         variance = max(best / free, 1e-300)
         # How the thickness follows each sample; then what noise does to it.

@@ -16,6 +16,7 @@ from ascan.whole_record.fit import (
     add,
     dot,
     fit_record,
+    lay_waves,
     solve_heights,
     weigh,
 )
@@ -159,7 +160,7 @@ def fit_records(
     decay: float,
     comb: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
     comb_numbers: tuple[float, float, float],
-    waves: FloatArray,
+    longest: int,
     results: FloatArray,
     flags: FlagArray,
 ) -> None:
@@ -184,7 +185,8 @@ def fit_records(
         In samples.
     comb, comb_numbers
         Front and wall pulse, levels and energies of `Comb`; least spacing, turn, front's energy.
-    waves : ndarray, shape (WAVES, longest window), float32
+    longest : int
+        Of a window, in samples.
     results : ndarray, shape (n, RESULTS)
         Gets place of the surface echo, spacing, its standard uncertainty (samples), height of
         surface and first wall echo (codes), what is left (codes), the rival's spacing, twice the
@@ -196,7 +198,6 @@ def fit_records(
     """
     before, size = int(setup[0]), banks[0].shape[3]
     quiet = before // 2
-    longest = waves.shape[1]
     least, turn, front_energy = comb_numbers
     samples, weight = np.empty(longest, np.float32), np.empty(longest, np.float32)
     residual, follows = np.empty(longest, np.float32), np.empty(longest, np.float32)
@@ -224,9 +225,7 @@ def fit_records(
         y, w = samples[:wide], weight[:wide]
         moved, basis = np.empty((2, wide), np.float32), np.empty((DENSE, wide), np.float32)
         load_window(block[row], zero, clips, begin, y, w)
-        for k in range(WAVES):
-            for j in range(wide):
-                basis[k, j] = waves[k, j] * w[j]
+        lay_waves(w, basis)
         rest = residual[:wide]
         setup_row[4] = usual[row] - begin
         near = guess[row] - begin
@@ -279,9 +278,7 @@ def fit_records(
             level = np.sqrt(best / wide)
             if attempt or not drop_spikes(rest, level, y, w):
                 break
-            for k in range(WAVES):
-                for j in range(wide):
-                    basis[k, j] = waves[k, j] * w[j]
+            lay_waves(w, basis)
         if not np.isfinite(best):
             flags[row] |= NO_ECHO
             continue

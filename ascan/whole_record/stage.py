@@ -10,7 +10,6 @@ from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.calibration.parts import RecordPart
 from ascan.recording import Recording
 from ascan.whole_record.bank import Bank, make_bank
-from ascan.whole_record.fit import baseline_waves
 from ascan.whole_record.operator import Operator
 from ascan.whole_record.rivals import RESULTS, fit_records
 from ascan.whole_record.search import THINNEST, Comb, make_comb
@@ -120,7 +119,7 @@ class RecordStage:
             part.decay,
             (comb.front, comb.wall, comb.levels, comb.energies),
             (comb.least, comb.turn, comb.front_energy),
-            baseline_waves(longest),
+            longest,
             results,
             flags,
         )
