@@ -28,6 +28,9 @@ from ascan.whole_record.learning import Estimate, Learned, StepRecords, improve,
 from ascan.whole_record.pulse import PulseBasis, own_stretch
 
 # The nominal velocity may be off by so much; starts so far apart are tried, for some rounds each.
+# What the operator itself leaves, in periods of round trip (own study, dimensions off by as much as
+# they may be).
+OPERATOR_PERIODS = 5e-4
 STARTS, START_ROUNDS = (0.0, -0.007, 0.007, -0.014, 0.014), 4
 # A window begins so many periods before the half-cycle the head was timed on, and is so long.
 AHEAD_PERIODS, LONGEST_US = 5.5, 9.0
@@ -86,7 +89,7 @@ def learn_walls(
 def _relative_noise(learned: Learned) -> FloatArray:
     """Return what each reading leaves against the height of its first echo."""
     size = np.array([abs(heights[0]) for heights in learned.estimate.heights])
-    return learned.estimate.noise / np.maximum(size, 1e-300)
+    return np.asarray(learned.estimate.noise / np.maximum(size, 1e-300))
 
 
 def _learned(
@@ -207,4 +210,5 @@ def _node_uncertainty(learned: Learned, windows: Windows, nodes: FloatArray) -> 
         found = learned.family.columns(trial, 0.0, float(thickness), heights, zero)
         gain = follows(found.own, found.thicker, window.weight[0]) @ found.shared.T
         out[k] = np.sqrt(gain @ learned.covariance @ gain)
-    return out
+    own = OPERATOR_PERIODS / frequencies.basis.frequency_mhz / operator.slowness_us_per_mm
+    return np.asarray(np.hypot(out, own))

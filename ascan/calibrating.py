@@ -39,8 +39,8 @@ PLAUSIBLE_VELOCITY = 0.05
 # No alloy of a material is off its velocity by more than this factor: the steps or echoes are.
 POSSIBLE_VELOCITY = 1.5
 REPEATABLE_PERIODS = 0.1
-# What steps leave of a whole-record fit is in its uncertainty; below this part of a wavelength it is
-# no mix-up of steps or echoes.
+# What steps leave of a whole-record fit is in its uncertainty; below this part of a wavelength it
+# is no mix-up of steps or echoes.
 SLIGHT_PERIODS = 0.005
 # Coupling seldom moves an echo by so much; another half-cycle, probe or step does.
 AGREE_PERIODS = 0.25

@@ -40,8 +40,8 @@ from ascan.whole_record.stage import RecordStage
 # Two thicknesses that differ by more of their standard uncertainties are not of one wall: chance
 # does so once in four hundred.
 MOST_OFF = 3.0
-# The second echo's path is another wall's where it differs by so many of its standard uncertainties,
-# and by more than this part of a period.
+# The second echo's path is another wall's where it differs by so many of its standard
+# uncertainties, and by more than this part of a period.
 MOST_SECOND_OFF, LEAST_SECOND_PERIODS = 4.0, 0.03
 # Whole records are searched for walls so many times as thick as the gate lets pass.
 FURTHER = 1.5
@@ -237,7 +237,7 @@ class Pipeline:
     ) -> Columns:
         """Return the columns of a block by fits of whole records.
 
-        The surface gate says where to begin; the gate of the wall bounds the answer, not the search.
+        The surface gate says where to begin; that of the wall bounds the answer, not the search.
         """
         front = echoes[self.procedure.interval.gates[0]]
         noise = np.abs(front.amplitude) * self.recording.full_scale / 10 ** (front.snr_db / 20.0)

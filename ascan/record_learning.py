@@ -1,4 +1,4 @@
-"""Learning the model of whole records from readings on steps: start, fit, and what it is good for."""
+"""Learning the model of whole records from readings on steps, and what it is good for."""
 
 from __future__ import annotations
 
@@ -250,7 +250,7 @@ def _mean_pulse(
         low, high = max(first, 0), min(first + basis.size, records.samples.shape[1])
         if high > low:
             total[low - first : high - first] += records.samples[row, low:high]
-    return total / max(np.abs(total).max(), 1e-300)
+    return np.asarray(total / max(np.abs(total).max(), 1e-300))
 
 
 def _finished(
@@ -319,7 +319,7 @@ def noise_share(learned: Learned, basis: PulseBasis) -> float:
 
 
 def _usual_heights(estimate: Estimate) -> tuple[FloatArray, float, float]:
-    """Return usual heights of wall echoes (first 1), the first's against the surface's, and decay."""
+    """Return usual heights of wall echoes (first: 1), that of the first, and the decay."""
     levels, decay = np.ones(ECHOES), 0.8
     for n in range(1, ECHOES):
         ratios = [

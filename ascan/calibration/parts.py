@@ -111,7 +111,7 @@ class RecordPart:
         radius = f"element radius {self.radius_mm:.3f} mm" if self.radius_mm else "no diffraction"
         return [
             f"whole record: pulses of {self.front.size} samples, first wall echo "
-            f"{self.strength:.3f} of the surface echo, later ones {self.decay:.3f} of the one before",
+            f"{self.strength:.3f} of the surface echo, later ones {self.decay:.3f} of the former",
             f"attenuation {self.attenuation_db_per_mm:.4f} dB/mm, {radius}, each turn at the front "
             f"{1e3 * self.turn_us:+.2f} ns; u of the calibration {1e3 * u:.2f} µm at "
             f"{np.median(self.thickness_mm):.1f} mm",
@@ -154,7 +154,8 @@ class AperturePart:
             f"whole record: pulse of {self.pulse.size} samples; effective wedge height "
             f"{height:.3f} mm, roof {roof:.2f}°, element gap {gap:.3f} mm, wedge {wedge:.3f} mm/µs",
             f"transverse velocity {shear:.4f} of the longitudinal one, attenuation {loss:.4f} "
-            f"dB/mm; u of the calibration {1e3 * u:.2f} µm at {np.median(self.thickness_mm):.1f} mm",
+            f"dB/mm; u of the calibration {1e3 * u:.2f} µm at "
+            f"{np.median(self.thickness_mm):.1f} mm",
         ]
 
 

@@ -275,9 +275,9 @@ class Calibration:
             parts += [arrays, self.dual.model, self.dual.polarity, self.dual.before]
             parts.append(repr(self.dual.half_separation_mm))
         if self.whole is not None:
-            arrays, numbers = names_of(self.whole)
-            parts += [getattr(self.whole, name).tolist() for name in arrays]
-            parts += [repr(getattr(self.whole, name)) for name in numbers]
+            names, figures = names_of(self.whole)
+            parts += [getattr(self.whole, name).tolist() for name in names]
+            parts += [repr(getattr(self.whole, name)) for name in figures]
         for name, template in sorted(self.templates.items()):
             parts += [name, template.samples.tolist(), template.echoes, template.scatter]
         if self.witness is not None:

@@ -55,7 +55,7 @@ def least_time(layers: Layers, offset_mm: FloatArray) -> tuple[FloatArray, Float
     Notes
     -----
     The offset Σ h tan θ grows with the slowness p (sin θ = p v in each layer), from 0 to infinity
-    as p nears 1 / v of the fastest: the root is bracketed; Newton's steps stay inside the bracket. Time is
+    as p nears 1 / v of the fastest: the root is bracketed, and Newton's steps stay inside. Time is
     Σ h / (v cos θ).
     """
     offset = np.asarray(offset_mm, np.float64)

@@ -102,7 +102,7 @@ def arrival_times_us(operator: ApertureOperator, thickness_mm: float) -> FloatAr
     return np.array([first, first + later, *echoes])
 
 
-def lost(operator: ApertureOperator, thickness_mm: float, mhz: FloatArray) -> FloatArray:
+def lost(operator: ApertureOperator, thickness_mm: float, mhz: AnyArray) -> FloatArray:
     """Return what attenuation leaves of each arrival, shape (arrivals, frequencies)."""
     crossed_mm = thickness_mm * np.array([down + slow for down, slow, _ in ARRIVALS])
     relative = (mhz / operator.frequency_mhz) ** ATTENUATION_POWER
@@ -158,7 +158,7 @@ class ApertureFamily:
         return np.zeros(heights, np.int64)
 
     def end_windows(self, estimate: Estimate, records: StepRecords) -> StepRecords:
-        """Make room for each reading's heights, and end its window before an arrival that is cut."""
+        """Make room for each reading's heights; end its window before an arrival that is cut."""
         rate, frequency = (
             self.frequencies.basis.sample_rate_mhz,
             self.frequencies.basis.frequency_mhz,
@@ -208,7 +208,8 @@ class ApertureFamily:
         pulse = estimate.pulses[0] @ self.frequencies.functions
         count = estimate.heights[row].size
         heard = self.heard(estimate.operator, float(estimate.thickness_mm[row]))[:count]
-        return heard * pulse * np.exp(-1j * self.frequencies.turning * records.usual[row])
+        late = np.exp(-1j * self.frequencies.turning * records.usual[row])
+        return np.asarray(heard * pulse * late)
 
     def columns(
         self,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.fft import next_fast_len
 
-from ascan.arrays import FloatArray
+from ascan.arrays import AnyArray
 from ascan.kernels.jit import compiled
 from ascan.whole_record.operator import Operator
 
@@ -32,14 +32,14 @@ class Bank:
         Sample of time zero.
     """
 
-    shapes: FloatArray
+    shapes: AnyArray
     least_mm: float
     step: float
     before: int
 
 
 def make_bank(
-    pulse: FloatArray,
+    pulse: AnyArray,
     before: int,
     operator: Operator,
     sample_rate_mhz: float,
@@ -74,12 +74,12 @@ def make_bank(
 
 @compiled
 def lay(
-    bank: FloatArray,
+    bank: AnyArray,
     scale: tuple[float, float],
     crossed_mm: float,
     offset: float,
-    shape: FloatArray,
-    slope: FloatArray,
+    shape: AnyArray,
+    slope: AnyArray,
 ) -> None:
     """Write shape and slope of an echo that is ``offset`` (−½..½) samples late.
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import FloatArray, IntArray
+from ascan.arrays import AnyArray, IntArray
 from ascan.kernels.jit import compiled, compiled_sums
 from ascan.whole_record.bank import lay
 
@@ -25,7 +25,7 @@ LONGEST = 0.15
 
 
 @compiled_sums
-def dot(one: FloatArray, other: FloatArray) -> float:
+def dot(one: AnyArray, other: AnyArray) -> float:
     """Return a sum of products of float32, many at a time."""
     total = np.float32(0.0)
     for j in range(one.size):
@@ -34,7 +34,7 @@ def dot(one: FloatArray, other: FloatArray) -> float:
 
 
 @compiled
-def lay_waves(weight: FloatArray, dense: FloatArray) -> None:
+def lay_waves(weight: AnyArray, dense: AnyArray) -> None:
     """Write the baseline's cosines over a window, at 0 where a sample does not count."""
     size = weight.size
     level = 1.0 / np.sqrt(size)
@@ -50,13 +50,13 @@ def lay_waves(weight: FloatArray, dense: FloatArray) -> None:
 
 
 @compiled
-def part_of(vector: FloatArray, start: int, size: int) -> tuple[int, int]:
+def part_of(vector: AnyArray, start: int, size: int) -> tuple[int, int]:
     """Return where a shape's samples lie within a vector as long as the window."""
     return max(start, 0), max(min(start + size, vector.size), 0)
 
 
 @compiled
-def add(vector: FloatArray, start: int, shape: FloatArray, height: float) -> None:
+def add(vector: AnyArray, start: int, shape: AnyArray, height: float) -> None:
     """Add a shape that starts at a sample, times a height, to a vector over the window."""
     low, high = part_of(vector, start, shape.size)
     if high <= low:
@@ -68,7 +68,7 @@ def add(vector: FloatArray, start: int, shape: FloatArray, height: float) -> Non
 
 
 @compiled
-def weigh(shape: FloatArray, start: int, weight: FloatArray) -> None:
+def weigh(shape: AnyArray, start: int, weight: AnyArray) -> None:
     """Multiply a shape that starts at a sample by the samples' weights; by 0 outside the window."""
     low, high = overlap(start, shape.size, weight.size)
     shape[:low] = 0.0
@@ -87,17 +87,17 @@ def overlap(start: int, size: int, samples: int) -> tuple[int, int]:
 
 @compiled
 def lay_columns(
-    numbers: FloatArray,
-    weight: FloatArray,
-    banks: tuple[FloatArray, FloatArray],
+    numbers: AnyArray,
+    weight: AnyArray,
+    banks: tuple[AnyArray, AnyArray],
     scale: tuple[float, float],
-    setup: FloatArray,
+    setup: AnyArray,
     decay: float,
     count: int,
     starts: IntArray,
-    shapes: FloatArray,
-    slopes: FloatArray,
-    dense: FloatArray,
+    shapes: AnyArray,
+    slopes: AnyArray,
+    dense: AnyArray,
 ) -> bool:
     """Lay the surface echo, ``count`` wall echoes, and what comes after them; tell if any does.
 
@@ -139,8 +139,8 @@ def lay_columns(
 
 
 @compiled
-def cholesky(gram: FloatArray, size: int) -> None:
-    """Write the lower triangular root of a positive matrix over it; a trace of ridge keeps it so."""
+def cholesky(gram: AnyArray, size: int) -> None:
+    """Write the lower triangular root of a positive matrix over it; a trace of ridge helps."""
     largest = 0.0
     for k in range(size):
         largest = max(largest, gram[k, k])
@@ -156,7 +156,7 @@ def cholesky(gram: FloatArray, size: int) -> None:
 
 
 @compiled
-def solve_root(root: FloatArray, size: int, right: FloatArray) -> None:
+def solve_root(root: AnyArray, size: int, right: AnyArray) -> None:
     """Solve with a root for one right-hand side, which is overwritten."""
     for k in range(size):
         total = right[k]
@@ -171,7 +171,7 @@ def solve_root(root: FloatArray, size: int, right: FloatArray) -> None:
 
 
 @compiled
-def against(vector: FloatArray, start: int, shape: FloatArray) -> float:
+def against(vector: AnyArray, start: int, shape: AnyArray) -> float:
     """Return the product of a shape that starts at a sample with a vector over the window."""
     low, high = part_of(vector, start, shape.size)
     if high <= low:
@@ -181,14 +181,14 @@ def against(vector: FloatArray, start: int, shape: FloatArray) -> float:
 
 @compiled
 def solve_heights(
-    samples: FloatArray,
+    samples: AnyArray,
     starts: IntArray,
-    shapes: FloatArray,
-    dense: FloatArray,
+    shapes: AnyArray,
+    dense: AnyArray,
     columns: tuple[int, int],
-    gram: FloatArray,
-    heights: FloatArray,
-    residual: FloatArray,
+    gram: AnyArray,
+    heights: AnyArray,
+    residual: AnyArray,
 ) -> float:
     """Solve for all heights, write what is left of the samples, and return its energy.
 
@@ -226,10 +226,10 @@ def solve_heights(
 @compiled
 def lay_derivatives(
     starts: IntArray,
-    slopes: FloatArray,
-    heights: FloatArray,
+    slopes: AnyArray,
+    heights: AnyArray,
     count: int,
-    moved: FloatArray,
+    moved: AnyArray,
 ) -> None:
     """Write how the model follows the surface echo's place and the spacing, shape (2, samples)."""
     moved[:] = 0.0
@@ -241,13 +241,13 @@ def lay_derivatives(
 @compiled
 def schur(
     starts: IntArray,
-    shapes: FloatArray,
-    dense: FloatArray,
+    shapes: AnyArray,
+    dense: AnyArray,
     columns: tuple[int, int],
-    root: FloatArray,
-    moved: FloatArray,
-    shared: FloatArray,
-    inverse: FloatArray,
+    root: AnyArray,
+    moved: AnyArray,
+    shared: AnyArray,
+    inverse: AnyArray,
 ) -> bool:
     """Write the inverse of what the heights leave of the two places' own matrix.
 
@@ -276,27 +276,27 @@ def schur(
 
 @compiled
 def fit_record(
-    samples: FloatArray,
-    weight: FloatArray,
-    numbers: FloatArray,
-    banks: tuple[FloatArray, FloatArray],
+    samples: AnyArray,
+    weight: AnyArray,
+    numbers: AnyArray,
+    banks: tuple[AnyArray, AnyArray],
     scale: tuple[float, float],
-    setup: FloatArray,
+    setup: AnyArray,
     period: float,
     decay: float,
     limits: tuple[float, float],
     rounds: int,
     enough: float,
     starts: IntArray,
-    shapes: FloatArray,
-    slopes: FloatArray,
-    dense: FloatArray,
-    gram: FloatArray,
-    heights: FloatArray,
-    residual: FloatArray,
-    moved: FloatArray,
-    shared: FloatArray,
-    inverse: FloatArray,
+    shapes: AnyArray,
+    slopes: AnyArray,
+    dense: AnyArray,
+    gram: AnyArray,
+    heights: AnyArray,
+    residual: AnyArray,
+    moved: AnyArray,
+    shared: AnyArray,
+    inverse: AnyArray,
 ) -> tuple[float, int, int]:
     """Fit from ``numbers``, which is overwritten; return energy left, shapes and dense columns.
 

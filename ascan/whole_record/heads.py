@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.arrays import AnyArray, FlagArray, IntArray
 from ascan.flags import FATAL, Flag
 from ascan.kernels.jit import compiled
 from ascan.whole_record.bank import FIRST_MM, lay
@@ -63,7 +63,7 @@ def node_of(depth: float, scale: tuple[float, float], nodes: int) -> tuple[int, 
 
 
 @compiled
-def time_of(depth: float, times: FloatArray, scale: tuple[float, float]) -> tuple[float, float]:
+def time_of(depth: float, times: AnyArray, scale: tuple[float, float]) -> tuple[float, float]:
     """Return when an arrival of such a wall comes, in samples, and how it follows the thickness."""
     low, share = node_of(depth, scale, times.size)
     here = FIRST_MM * np.expm1(scale[1] * low)
@@ -74,29 +74,29 @@ def time_of(depth: float, times: FloatArray, scale: tuple[float, float]) -> tupl
 
 @compiled
 def fit_wall(
-    samples: FloatArray,
-    weight: FloatArray,
+    samples: AnyArray,
+    weight: AnyArray,
     start_mm: float,
     zero: float,
     before: int,
-    bank: FloatArray,
-    times: FloatArray,
+    bank: AnyArray,
+    times: AnyArray,
     scale: tuple[float, float],
     count: int,
     period: float,
     enough: float,
     starts: IntArray,
-    shapes: FloatArray,
-    slopes: FloatArray,
-    waves: FloatArray,
-    gram: FloatArray,
-    heights: FloatArray,
-    residual: FloatArray,
-    moved: FloatArray,
-    shared: FloatArray,
+    shapes: AnyArray,
+    slopes: AnyArray,
+    waves: AnyArray,
+    gram: AnyArray,
+    heights: AnyArray,
+    residual: AnyArray,
+    moved: AnyArray,
+    shared: AnyArray,
 ) -> tuple[float, float, float]:
     """Fit the thickness from a start; return energy left, thickness, and inverse of its matrix."""
-    depth, least, step, inverse = start_mm, np.inf, 0.0, np.nan
+    depth, least, step, inverse = float(start_mm), np.inf, 0.0, np.nan
     columns = (count, WAVES)
     for turn in range(ROUNDS):
         moved[:] = 0.0
@@ -123,16 +123,16 @@ def fit_wall(
             shared[count + d] = dot(moved, waves[d])
         kept = shared[: count + WAVES].copy()
         solve_root(gram, count + WAVES, shared)
-        own = dot(moved, moved) - kept @ shared[: count + WAVES]
+        own = dot(moved, moved) - float(kept @ shared[: count + WAVES])
         if not own > 0.0:
             return np.inf, depth, np.nan
         inverse = 1.0 / own
         step = inverse * dot(moved, residual)
         longest = LONGEST * period / max(abs(time_of(depth, times[0], scale)[1]), 1e-9)
-        step = min(max(step, -longest), longest)
+        step = float(min(max(step, -longest), longest))
         if turn == ROUNDS - 1 or (turn >= PATIENCE and least > enough):
             break
-        depth = max(depth + step, scale[0])
+        depth = float(max(depth + step, scale[0]))
         if abs(step) < SETTLED_MM:
             break
     return least, depth, inverse
@@ -143,16 +143,16 @@ def fit_walls(
     block: AnyArray,
     zero_code: float,
     clips: tuple[float, float],
-    start_mm: FloatArray,
-    zero: FloatArray,
-    noise: FloatArray,
+    start_mm: AnyArray,
+    zero: AnyArray,
+    noise: AnyArray,
     before: int,
-    bank: FloatArray,
-    times: FloatArray,
+    bank: AnyArray,
+    times: AnyArray,
     scale: tuple[float, float],
     period: float,
     longest: int,
-    results: FloatArray,
+    results: AnyArray,
     flags: FlagArray,
 ) -> None:
     """Fit every record of a block.

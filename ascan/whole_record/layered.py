@@ -109,7 +109,7 @@ class LayeredFamily:
         heights: FloatArray,
         usual: float,
     ) -> Columns:
-        """Return a reading's model and its derivatives; ``heights`` are of surface and wall echoes."""
+        """Return a reading's model and its derivatives; the first height is the surface's."""
         operator, rate = estimate.operator, self.frequencies.basis.sample_rate_mhz
         w, number = self.frequencies.turning, np.arange(1, heights.size)[:, None]
         found = self.arrivals_of(estimate, place, thickness_mm, heights.size - 1, usual)

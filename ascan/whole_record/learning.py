@@ -1,7 +1,8 @@
 """Learning what the records of a probe look like from readings on known steps, all at once.
 
-Pulses are sought as linear filters together with what distance does to them, while every reading keeps its own time zero, heights and baseline. One
-Gauss-Newton step solves for all of it: what belongs to one reading is projected out of it first.
+Pulses are sought as linear filters together with what distance does to them, while every reading
+keeps its own heights and baseline (and time zero). One Gauss-Newton step solves for all of it: what
+belongs to one reading is projected out first.
 """
 
 from __future__ import annotations
@@ -15,8 +16,9 @@ from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.whole_record.fit import WAVES
 from ascan.whole_record.frequencies import Frequencies
 
-TRACE = False
 ROUNDS, SETTLED = 40, 3e-6
+# Damping of the first step and of the last ones, and how many steps may be refused in all.
+LEAST_DAMPING, MOST_REFUSED = 1e-9, 6
 # A value whose uncertainty the steps leave so much of is not learned.
 UNLEARNED = 0.8
 # Directions that the readings leave free (a pulse's height, its time zero) are left where they are.
@@ -130,17 +132,28 @@ class Family(Protocol):
     """
 
     @property
-    def frequencies(self) -> Frequencies: ...
+    def frequencies(self) -> Frequencies:
+        """The transform its models are made by."""
+
     @property
-    def nominal(self) -> Any: ...
+    def nominal(self) -> Any:
+        """The operator before any step is read."""
+
     @property
-    def names(self) -> tuple[str, ...]: ...
+    def names(self) -> tuple[str, ...]:
+        """Of the operator's values."""
+
     @property
-    def own_place(self) -> bool: ...
+    def own_place(self) -> bool:
+        """Whether each reading has a time zero of its own."""
+
     @property
-    def sigma(self) -> FloatArray: ...
+    def sigma(self) -> FloatArray:
+        """Standard uncertainties of the values beforehand."""
+
     @property
-    def sought(self) -> AnyArray: ...
+    def sought(self) -> AnyArray:
+        """Which values are sought."""
 
     def pulse_of(self, heights: int) -> IntArray:
         """Return the number of the pulse that each height belongs to."""
@@ -279,8 +292,7 @@ def improve(
         free = np.concatenate([ones[:pulses], family.sought, ones[pulses:]])
     records = family.end_windows(estimate, records)
     _solve_heights(family, estimate, records)
-    last = np.inf
-    damping = 1e-3
+    last, damping, refused = np.inf, 1e-3, 0
     for _ in range(rounds):
         # All readings weigh alike, as they do in the energy that tells whether a step was good.
         estimate.noise[:] = np.sqrt(np.mean(estimate.noise**2))
@@ -296,20 +308,19 @@ def improve(
         _move(family, estimate, step, normal, records)
         left = _solve_heights(family, estimate, records)
         if left > last * (1.0 + 1e-9):
-            if TRACE:
-                print("rej %.6g %.1e" % (left, damping), step[-11:].round(5))
             estimate.restore(kept)
-            damping = min(damping * 10.0, 1e3)
-            if damping >= 1e3:
+            refused += 1
+            damping *= 30.0
+            if refused > MOST_REFUSED:
                 break
             continue
-        if TRACE:
-            print("%.6g damp %.1e %s" % (left, damping, estimate.operator.values().round(4)))
         settled = last - left < SETTLED * left
-        last, damping = left, max(damping * 0.1, 1e-5)
+        last = left
         _normalise(family, estimate)
-        if settled:
+        # A damped step that gains little may only have been too short.
+        if settled and (damping <= LEAST_DAMPING or refused):
             break
+        damping = max(damping * 1e-2, LEAST_DAMPING)
     _solve_heights(family, estimate, records)
     return last
 
@@ -375,7 +386,7 @@ def _finished(family: Family, estimate: Estimate, records: StepRecords, free: An
 
 
 def _colour(family: Family, estimate: Estimate, records: StepRecords) -> float:
-    """Return by how much more noise there is in the pulse's band than white noise would put there."""
+    """Return by how much more noise the pulse's band holds than white noise would put there."""
     frequencies = family.frequencies
     power, number = 0.0, 0.0
     for row in range(len(records.known_mm)):

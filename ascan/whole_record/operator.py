@@ -55,7 +55,7 @@ class Operator:
         """Thickness of wall that spreads a beam as an echo's coming later through its path does."""
         return 0.5 * self.path_velocity_mm_per_us**2 / self.velocity_mm_per_us
 
-    def response(self, frequency_mhz: FloatArray, crossed_mm: FloatArray) -> AnyArray:
+    def response(self, frequency_mhz: AnyArray, crossed_mm: AnyArray) -> AnyArray:
         """Return what crossing so much wall, and coming back, does: shape (crossed, frequencies).
 
         Diffraction of legs adds as length times velocity (paraxial). Negative ``crossed_mm`` stands
@@ -70,7 +70,7 @@ class Operator:
             above = np.maximum(frequency_mhz, 1e-3 * self.frequency_mhz)
             s = np.maximum(path, 1e-6) / (above * self.radius_mm**2)
             out = out * piston_loss(s)
-        return out
+        return np.asarray(out)
 
     def with_values(self, values: FloatArray) -> Operator:
         """Return the operator with (slowness, turn, attenuation, log of radius) as given."""

@@ -70,7 +70,7 @@ class PulseBasis:
 
 
 def own_stretch(pulses: FloatArray, before: int, noise: float) -> tuple[int, int]:
-    """Return from where to where pulses, shape (n, size), hold all but next to none of their energy.
+    """Return from where to where pulses, shape (n, size), hold next to all of their energy.
 
     What is left off holds less than half of ``noise``, the share of noise in their energy. Time
     zero, sample ``before``, lies inside.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.arrays import AnyArray, FlagArray, IntArray
 from ascan.flags import FATAL, Flag
 from ascan.kernels.jit import compiled
 from ascan.whole_record.bank import lay
@@ -62,8 +62,8 @@ def load_window(
     zero: float,
     clips: tuple[float, float],
     begin: int,
-    samples: FloatArray,
-    weight: FloatArray,
+    samples: AnyArray,
+    weight: AnyArray,
 ) -> int:
     """Write a window of a record, clipped samples and their neighbours at 0; return how many."""
     size = samples.size
@@ -87,7 +87,7 @@ def load_window(
 
 
 @compiled
-def drop_spikes(residual: FloatArray, level: float, samples: FloatArray, weight: FloatArray) -> int:
+def drop_spikes(residual: AnyArray, level: float, samples: AnyArray, weight: AnyArray) -> int:
     """Set lone samples far off the model to weight 0; return how many."""
     dropped = 0
     for j in range(1, residual.size - 1):
@@ -105,13 +105,13 @@ def drop_spikes(residual: FloatArray, level: float, samples: FloatArray, weight:
 @compiled
 def influence(
     starts: IntArray,
-    shapes: FloatArray,
-    dense: FloatArray,
+    shapes: AnyArray,
+    dense: AnyArray,
     columns: tuple[int, int],
-    moved: FloatArray,
-    shared: FloatArray,
-    inverse: FloatArray,
-    out: FloatArray,
+    moved: AnyArray,
+    shared: AnyArray,
+    inverse: AnyArray,
+    out: AnyArray,
 ) -> None:
     """Write by how much the spacing follows each sample."""
     few, wide = columns
@@ -127,7 +127,7 @@ def influence(
 
 
 @compiled
-def related_noise(residual: FloatArray, follows: FloatArray, lags: int, free: int) -> float:
+def related_noise(residual: AnyArray, follows: AnyArray, lags: int, free: int) -> float:
     """Return the standard deviation of a weighted sum of noise related as the residual is.
 
     Not less than what unrelated noise of the same level gives: the fit takes up noise that is like
@@ -141,7 +141,7 @@ def related_noise(residual: FloatArray, follows: FloatArray, lags: int, free: in
         total += (1.0 if lag == 0 else 2.0) * noise * weight
         if lag == 0:
             alone = noise * weight
-    return np.sqrt(max(total, alone))
+    return float(np.sqrt(max(total, alone)))
 
 
 @compiled
@@ -149,19 +149,19 @@ def fit_records(
     block: AnyArray,
     zero: float,
     clips: tuple[float, float],
-    guess: FloatArray,
+    guess: AnyArray,
     ends: IntArray,
-    noise: FloatArray,
-    banks: tuple[FloatArray, FloatArray],
+    noise: AnyArray,
+    banks: tuple[AnyArray, AnyArray],
     scale: tuple[float, float],
-    setup: FloatArray,
-    usual: FloatArray,
+    setup: AnyArray,
+    usual: AnyArray,
     period: float,
     decay: float,
-    comb: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    comb: tuple[AnyArray, AnyArray, AnyArray, AnyArray],
     comb_numbers: tuple[float, float, float],
     longest: int,
-    results: FloatArray,
+    results: AnyArray,
     flags: FlagArray,
 ) -> None:
     """Fit every record of a block.

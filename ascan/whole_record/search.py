@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ascan.arrays import FloatArray
+from ascan.arrays import AnyArray
 from ascan.kernels.jit import compiled, compiled_sums
 from ascan.whole_record.fit import dot
 
@@ -43,11 +43,11 @@ class Comb:
         Samples that every echo after the first comes late.
     """
 
-    front: FloatArray
-    wall: FloatArray
-    levels: FloatArray
+    front: AnyArray
+    wall: AnyArray
+    levels: AnyArray
     least: float
-    energies: FloatArray
+    energies: AnyArray
     turn: float
     front_energy: float = field(init=False)
 
@@ -57,9 +57,9 @@ class Comb:
 
 
 def make_comb(
-    front: FloatArray,
-    wall: FloatArray,
-    levels: FloatArray,
+    front: AnyArray,
+    wall: AnyArray,
+    levels: AnyArray,
     spacings: tuple[float, float],
     turn: float,
 ) -> Comb:
@@ -77,12 +77,12 @@ def make_comb(
 
 @compiled
 def train_energies(
-    own: FloatArray,
-    shared: FloatArray,
-    levels: FloatArray,
+    own: AnyArray,
+    shared: AnyArray,
+    levels: AnyArray,
     least: float,
     turn: float,
-    energies: FloatArray,
+    energies: AnyArray,
 ) -> None:
     """Write energy of every train and its product with a surface echo, from those of two pulses.
 
@@ -107,14 +107,14 @@ def train_energies(
 
 
 @compiled_sums
-def products_of(samples: FloatArray, pulse: FloatArray, before: int, out: FloatArray) -> None:
+def products_of(samples: AnyArray, pulse: AnyArray, before: int, out: AnyArray) -> None:
     """Write the product of a pulse with the samples, its time zero on each of them."""
     for j in range(samples.size):
         out[j] = product_at(samples, pulse, before, j)
 
 
 @compiled
-def product_at(samples: FloatArray, pulse: FloatArray, before: int, place: int) -> float:
+def product_at(samples: AnyArray, pulse: AnyArray, before: int, place: int) -> float:
     """Return the product of a pulse with the samples, its time zero on one of them."""
     low = max(0, before - place)
     high = max(min(pulse.size, samples.size - place + before), low)
@@ -133,7 +133,7 @@ def crest_offset(before: float, here: float, after: float) -> float:
 
 @compiled
 def fit_at(
-    samples: FloatArray, weight: FloatArray, pulse: FloatArray, before: int, place: int
+    samples: AnyArray, weight: AnyArray, pulse: AnyArray, before: int, place: int
 ) -> tuple[float, float]:
     """Return the height of a pulse on a sample and the root of the energy that it explains.
 
@@ -154,14 +154,14 @@ def fit_at(
 
 @compiled
 def find_front(
-    samples: FloatArray,
-    weight: FloatArray,
-    pulse: FloatArray,
+    samples: AnyArray,
+    weight: AnyArray,
+    pulse: AnyArray,
     before: int,
     near: float,
     reach: int,
 ) -> tuple[float, float]:
-    """Return where within ``reach`` of ``near`` the surface echo's pulse fits best, and its height."""
+    """Return where near a sample the surface echo's pulse fits best, and its height."""
     best, height, place = 0.0, 0.0, int(near)
     for j in range(max(int(near) - reach, 0), min(int(near) + reach + 1, samples.size)):
         size, explains = fit_at(samples, weight, pulse, before, j)
@@ -174,15 +174,15 @@ def find_front(
 
 @compiled
 def score_spacings(
-    products: FloatArray,
+    products: AnyArray,
     place: float,
     way: float,
     front_energy: float,
-    levels: FloatArray,
+    levels: AnyArray,
     least: float,
     turn: float,
-    energies: FloatArray,
-    scores: FloatArray,
+    energies: AnyArray,
+    scores: AnyArray,
 ) -> None:
     """Write how much energy a train explains of what the surface echo leaves, for every spacing.
 
@@ -212,7 +212,7 @@ def score_spacings(
 
 
 @compiled
-def best_spacings(scores: FloatArray, least: float, apart: float, candidates: FloatArray) -> int:
+def best_spacings(scores: AnyArray, least: float, apart: float, candidates: AnyArray) -> int:
     """Write the spacings of the highest crests, ``apart`` samples from each other; return count.
 
     After the second, those that explain far less than the first are left out.

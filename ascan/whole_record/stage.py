@@ -134,7 +134,7 @@ class RecordStage:
 
 
 def _depths(bank: Bank) -> FloatArray:
-    return bank.least_mm + np.expm1(bank.step * np.arange(len(bank.shapes)))
+    return np.asarray(bank.least_mm + np.expm1(bank.step * np.arange(len(bank.shapes))))
 
 
 def operator_of(part: RecordPart, velocity_mm_per_us: float, frequency_mhz: float) -> Operator:
