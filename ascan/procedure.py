@@ -178,7 +178,7 @@ class Procedure:
         if self.coating is None:
             return
         known = self.coating.thickness_mm is not None
-        if not known and self.witness is None:
+        if not known and self.witness is None and self.interval.mode != "whole_record":
             raise fault(
                 "coating",
                 "is given without a witness and without its thickness",

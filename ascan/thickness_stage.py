@@ -17,6 +17,9 @@ from ascan.procedure import Procedure
 from ascan.thickness import look_up_thickness, to_thickness
 from ascan.uncertainty.coverage import coverage_factor, inverse_effective_freedom
 
+# By how much a coating of unknown thickness moves the spacing of a whole record, in periods: what
+# paint of 0.05 to 1 mm did on a train fitted as bare (own study, 1.5 µm at 5 MHz).
+COATED_PERIODS = 0.0025
 IN_DOUBT = np.uint32(Flag.CALIBRATION_IN_DOUBT)
 
 
@@ -201,6 +204,10 @@ class ThicknessStage:
         It takes as long as velocity / coating velocity times its thickness of wall.
         """
         coating = self.procedure.coating
+        if coating is not None and self.calibration.whole is not None:
+            # Successive wall echoes turn at the coating, each a little later or earlier.
+            periods = COATED_PERIODS / self.procedure.probe.frequency_mhz
+            return 0.0, 0.5 * self.calibration.velocity_mm_per_us * periods
         if coating is None or coating.thickness_mm is None or coating.u_thickness_mm is None:
             return 0.0, 0.0
         ratio = self.calibration.velocity_mm_per_us / coating.velocity_mm_per_us

@@ -11,7 +11,7 @@ from ascan.template import SIGMA_OVER_BANDWIDTH
 
 # A pulse may begin so many widths σ of the nominal one before its time zero and end so many after:
 # real pulses open sharply and ring on.
-LEAD_WIDTHS, TAIL_WIDTHS = 5.0, 9.0
+LEAD_WIDTHS, TAIL_WIDTHS = 5.0, 16.0
 # Its band, in units of the nominal frequency.
 LOWEST, HIGHEST = 0.1, 2.3
 # The ends of the window are rounded over this part of it each.

@@ -18,7 +18,7 @@ FLOORS = {
     "material": 2, "recording": 2, "conditioning": 2, "path": 2, "readings": 2,
     "template": 1,
     "scan": 3, "noise": 3, "timing": 3, "interval": 3, "health": 3, "thickness": 3,
-    "calibration": 3, "series": 3, "study": 3, "uncertainty": 3,
+    "calibration": 3, "series": 3, "study": 3, "neighbours": 1, "uncertainty": 3,
     "gating": 4, "probe": 4, "whole_record": 4,
     "procedure": 5,
     "gate_stage": 6,

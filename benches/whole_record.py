@@ -1,0 +1,229 @@
+"""What the whole record as one model reaches, beside single echoes, with what each part brings.
+
+    python benches/whole_record.py [ROWS] [SEED]
+
+Layered delay line, coated, immersed with a moving water path and clipped, a noise ladder, and the
+dual-element probe with nominal dimensions right and off. Micrometres and ratios only, no wall time.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import sys
+
+import numpy as np
+from ascan_synthetic.synthesis import Synthesis
+from ascan_synthetic.tables import (
+    ProbeTable,
+    ReceiverTable,
+    RecordTable,
+    Scenario,
+    StackTable,
+    WallTable,
+)
+
+from ascan import Procedure, Readings, Scan, calibrate, measure
+from ascan.arrays import FloatArray
+from ascan.flags import is_fatal
+
+STEPS_MM = np.array([1.0, 3.0, 8.0, 20.0])
+READINGS = 4
+# Height of the first wall echo behind the delay line, fraction of full scale, at a gain of 0.5.
+WALL_HEIGHT = 0.0702
+U_STEP_MM = 1e-5
+LAYERED = """
+probe = {{ arrangement = "{arrangement}", frequency_mhz = 5.0, delay_us = 0.35,
+          element_diameter_mm = 6.0 }}
+filter = {{ kind = "gaussian", centre_mhz = 5.0, bandwidth_mhz = 3.0 }}
+interval = {{ mode = "{mode}", gates = ["surface", "wall"], diffraction = "{diffraction}" }}
+[[gate]]
+name = "surface"
+start_us = {start}
+stop_us = {stop}
+threshold = 0.1
+echo = "largest"
+[[gate]]
+name = "wall"
+follows = "surface"
+start_mm = 0.3
+stop_mm = 25.0
+threshold = 0.02
+""".replace("\n          ", " ")
+DUAL = """
+probe = {{ arrangement = "dual", frequency_mhz = 5.0, delay_us = 0.35, wedge_height_mm = {height},
+           wedge_velocity_mm_per_us = {wedge}, roof_deg = {roof}, element_width_mm = 5.0,
+           element_length_mm = 8.0, element_gap_mm = {gap} }}
+filter = {{ kind = "band_pass", low_mhz = 1.5, high_mhz = 9.0 }}
+interval = {{ mode = "{mode}", gates = ["wall"] }}
+[[gate]]
+name = "wall"
+start_mm = -1.0
+stop_mm = 30.0
+echo = "head"
+""".replace("\n           ", " ")
+
+
+def layered(mode: str = "whole_record", arrangement: str = "delay_line", **other: str) -> Procedure:
+    """Return the procedure of a delay-line or immersion probe."""
+    start, stop = ("8.0", "11.0") if arrangement == "delay_line" else ("22.0", "33.0")
+    spread = "round_element" if mode == "whole_record" else "none"
+    values = {"diffraction": spread, "start": start, "stop": stop} | other
+    return Procedure.from_text(LAYERED.format(arrangement=arrangement, mode=mode, **values))
+
+
+def plates(seed: int, *, noise: float, gain: float = 0.5, **walls: object) -> Scenario:
+    """Return plates behind a delay line, the first wall echo 0.07 of full scale."""
+    return Scenario(
+        seed=seed,
+        record=RecordTable(samples=1000, start_us=8.0, bits=14),
+        probe=ProbeTable(
+            arrangement="delay_line", radius_mm=3.0, path_mm=12.0, phase_deg=20.0, delay_us=0.35
+        ),
+        stack=StackTable(),
+        wall=WallTable(**walls),  # type: ignore[arg-type]
+        receiver=ReceiverTable(gain=gain, noise=noise, jitter_ns=2.0, gain_spread_db=1.0),
+    )
+
+
+def scan_of(made: Synthesis) -> Scan:
+    full = made.full_scale
+    return Scan.from_array(
+        made.waveforms(),
+        sample_rate_mhz=made.scenario.record.sample_rate_mhz,
+        start_time_us=made.scenario.record.start_us,
+        full_scale=full,
+        clip_low=-full,
+        clip_high=full - 1.0,
+    )
+
+
+def told(name: str, readings: Readings, truth: FloatArray) -> None:
+    """Print one line of figures."""
+    refused = is_fatal(readings.flags)
+    error, u = 1e3 * (readings.thickness_mm - truth)[~refused], 1e3 * readings.u_mm[~refused]
+    care = (readings.flags[~refused] != 0).mean() if error.size else np.nan
+    gross = int((np.abs(error) > 148.0).sum())
+    print(
+        f"{name:<44} {100 * refused.mean():6.2f} {100 * care:6.1f} {gross:5d} "
+        f"{np.sqrt(np.mean(error**2)):8.2f} {np.abs(error).max():9.2f} {error.mean():+7.2f} "
+        f"{np.std(error / u):7.2f} {100 * np.mean(np.abs(error) < 1.96 * u):6.1f}"
+    )
+
+
+def run(name: str, how: Procedure, block: Scenario, walls: Scenario) -> None:
+    made, steps = Synthesis(walls), Synthesis(block)
+    known = np.asarray(steps.truth_columns()["true_mean_mm"])
+    fit = calibrate(scan_of(steps), how, known, u_known_mm=U_STEP_MM)
+    readings = measure(scan_of(made), how, fit)
+    told(name, readings, np.asarray(made.truth_columns()["true_mean_mm"]))
+
+
+def ladder(rows: int, seed: int) -> None:
+    for snr in (10, 15, 20, 25, 30, 35, 40, 45, 50):
+        noise = WALL_HEIGHT * 10.0 ** (-snr / 20.0)
+        block = plates(
+            seed + snr,
+            noise=min(noise, WALL_HEIGHT / 100.0),
+            steps_mm=tuple(STEPS_MM),
+            readings=READINGS,
+        )
+        walls = plates(seed + 100 + snr, noise=noise, uniform_mm=(0.8, 20.0), count=rows)
+        run(f"layered 0.8-20 mm, {snr} dB", layered(), block, walls)
+        if snr in (30, 45):
+            thick = dataclasses.replace(walls, wall=WallTable(uniform_mm=(3.0, 20.0), count=rows))
+            run(f"  single echoes, 3-20 mm, {snr} dB", layered("interface_to_echo"), block, thick)
+
+
+def ablations(rows: int, seed: int) -> None:
+    noise = WALL_HEIGHT * 10.0 ** (-40.0 / 20.0)
+    block = plates(seed, noise=noise, steps_mm=tuple(STEPS_MM), readings=READINGS)
+    walls = plates(seed + 1, noise=noise, uniform_mm=(3.0, 20.0), count=rows)
+    run("40 dB, 3-20 mm: all", layered(), block, walls)
+    run("  no diffraction", layered(diffraction="none"), block, walls)
+    # So short a record that it holds one wall echo: what the train brings.
+    one = plates(seed + 1, noise=noise, uniform_mm=(12.0, 20.0), count=rows)
+    run("  one echo only (12-20 mm)", layered(), block, one)
+    run("  surface to first echo, matched filter", layered("interface_to_echo"), block, walls)
+
+
+def conditions(rows: int, seed: int) -> None:
+    noise = WALL_HEIGHT * 10.0 ** (-38.0 / 20.0)
+    block = plates(seed, noise=noise, steps_mm=tuple(STEPS_MM), readings=READINGS)
+    for coating in (0.1, 0.25, 0.5):
+        walls = plates(seed + 2, noise=noise, uniform_mm=(2.0, 20.0), count=rows)
+        walls = dataclasses.replace(walls, stack=StackTable(coating_mm=coating))
+        how = Procedure.from_text(layered().text + "\n[coating]\nvelocity_mm_per_us = 2.5\n")
+        run(f"coated {coating} mm, block bare", how, block, walls)
+    film = dataclasses.replace(block, stack=StackTable(couplant_mm=0.02))
+    walls = plates(seed + 3, noise=noise, uniform_mm=(0.8, 20.0), count=rows)
+    walls = dataclasses.replace(walls, stack=StackTable(couplant_mm=0.03))
+    run("film 30 µm, on the block 20 µm", layered(), film, walls)
+    probe = ProbeTable(
+        arrangement="immersion", radius_mm=3.0, path_mm=20.0, path_wander_mm=3.0, delay_us=0.35
+    )
+    record = RecordTable(samples=2600, start_us=20.0, bits=14)
+    wet = dataclasses.replace(
+        block,
+        probe=probe,
+        record=record,
+        wall=WallTable(steps_mm=(3.0, 6.0, 12.0, 20.0), readings=5),
+    )
+    for name, gain in (("", 0.6), (", surface echo clipped", 2.2)):
+        walls = plates(seed + 4, noise=0.001, gain=gain, uniform_mm=(1.5, 20.0), count=rows)
+        walls = dataclasses.replace(walls, probe=probe, record=record)
+        run(f"immersed, water path moving{name}", layered(arrangement="immersion"), wet, walls)
+
+
+def dual(rows: int, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    for roof in (0.0, 3.5, 8.0):
+        for name, off in (("right", 0.0), ("off", 1.0)):
+            values = {
+                "height": 8.0 * (1.0 + 0.03 * off),
+                "wedge": 2.35 * (1.0 + 0.01 * off),
+                "roof": roof + off,
+                "gap": 1.0 + 0.2 * off,
+            }
+            for snr in (30.0, 45.0):
+                for mode in ("whole_record", "time_zero_to_echo"):
+                    how = Procedure.from_text(DUAL.format(mode=mode, **values))
+                    steps = np.repeat([1.0, 3.0, 10.0, 25.0], READINGS)
+                    fit = calibrate(_heard(rng, steps, roof, snr), how, steps, u_known_mm=U_STEP_MM)
+                    truth = rng.uniform(2.0, 25.0, rows)
+                    readings = measure(_heard(rng, truth, roof, snr), how, fit)
+                    kind = "  head alone" if mode != "whole_record" else "dual"
+                    told(f"{kind}, roof {roof:g}°, card {name}, {snr:g} dB", readings, truth)
+
+
+def _heard(rng: np.random.Generator, thickness: FloatArray, roof: float, snr_db: float) -> Scan:
+    """Return records of walls, noise against the largest sample of each record's first echo."""
+    made = Synthesis(
+        Scenario(
+            record=RecordTable(samples=1900, start_us=4.0, bits=16),
+            probe=ProbeTable(arrangement="dual", roof_deg=roof, delay_us=0.35),
+            wall=WallTable(steps_mm=tuple(thickness.tolist())),
+            receiver=ReceiverTable(gain=0.4, noise=0.0),
+        )
+    )
+    first = dataclasses.replace(
+        made.scenario, probe=dataclasses.replace(made.scenario.probe, echoes=1, conversion=0.0)
+    )
+    own = np.abs(Synthesis(first).waveforms().astype(np.float64)).max(axis=1, keepdims=True)
+    clean = made.waveforms().astype(np.float64)
+    noisy = clean + own * 10.0 ** (-snr_db / 20.0) * rng.standard_normal(clean.shape)
+    return Scan.from_array(
+        np.rint(noisy).clip(-32768, 32767).astype(np.int16),
+        sample_rate_mhz=100.0,
+        start_time_us=4.0,
+        full_scale=2**15,
+    )
+
+
+if __name__ == "__main__":
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
+    first_seed = int(sys.argv[2]) if len(sys.argv) > 2 else 7000
+    print(f"{'':<44} refused  care % gross  rms µm   most µm    bias   err/u  in 95")
+    ladder(count, first_seed)
+    ablations(count, first_seed)
+    conditions(count, first_seed)
+    dual(count, first_seed)

@@ -1,0 +1,47 @@
+"""Footprint spread and shares below a limit."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from ascan.errors import AscanError
+from ascan.neighbours import footprint_u_mm, share_below
+
+
+def test_an_even_wall_adds_nothing_and_a_step_adds_its_range() -> None:
+    x, y = (grid.ravel().astype(float) for grid in np.meshgrid(np.arange(9), np.arange(9)))
+    flat = np.full(81, 6.0)
+    assert (footprint_u_mm(x, y, flat, 1.1) == 0.0).all()
+    step = np.where(x < 4, 6.0, 5.0)
+    u = footprint_u_mm(x, y, step, 1.1)
+    at_edge = (x == 3) | (x == 4)
+    # Half of 1 mm, rectangular.
+    np.testing.assert_allclose(u[at_edge], 0.5 / np.sqrt(3.0), rtol=1e-12, atol=0.0)
+    assert (u[~at_edge] == 0.0).all()
+
+
+def test_refused_readings_say_nothing() -> None:
+    x = np.arange(3.0)
+    u = footprint_u_mm(x, 0.0 * x, np.array([6.0, np.nan, 5.0]), 1.5)
+    assert np.isnan(u[1])
+    assert u[0] == 0.0
+
+
+def test_wrong_input() -> None:
+    with pytest.raises(AscanError, match="radius_mm: is 0 mm"):
+        footprint_u_mm(np.zeros(2), np.zeros(2), np.zeros(2), 0.0)
+    with pytest.raises(AscanError, match="one of each per reading"):
+        footprint_u_mm(np.zeros(2), np.zeros(3), np.zeros(2), 1.0)
+
+
+def test_share_is_an_interval_that_holds_the_refused() -> None:
+    rng = np.random.default_rng(1)
+    true = rng.uniform(4.0, 8.0, 4000)
+    u = np.full(true.size, 0.05)
+    read = true + u * rng.standard_normal(true.size)
+    read[:400] = np.nan
+    share = share_below(read, u, 5.0)
+    truth = float((true < 5.0).mean())
+    assert share.least <= truth <= share.most
+    assert share.most - share.least >= 0.1
