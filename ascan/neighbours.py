@@ -1,4 +1,4 @@
-"""What the neighbours of a raster reading say: its footprint's spread, and areas as intervals."""
+"""What the neighbours of a raster reading say: spread, joint map, and shares as intervals."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ from ascan.arrays import FloatArray
 from ascan.errors import fault
 
 COVERAGE = 2.0
+# A joint map is solved for so many positions at most: its matrix is inverted as a whole.
+MOST_POSITIONS = 4000
 
 
 def footprint_u_mm(
@@ -67,6 +69,76 @@ def footprint_u_mm(
     for row, near in zip(known, cKDTree(places).query_ball_point(places, radius_mm), strict=True):
         out[row] = np.ptp(values[near]) / (2.0 * np.sqrt(3.0))
     return out
+
+
+def joint_map(
+    x_mm: FloatArray,
+    y_mm: FloatArray,
+    thickness_mm: FloatArray,
+    u_mm: FloatArray,
+    *,
+    footprint_mm: float,
+    roughness_mm: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return the wall that all readings of a raster together make likely, and its uncertainty.
+
+    Each reading is taken as the mean of the wall under a Gaussian beam; positions ``footprint_mm``
+    apart may differ by ``roughness_mm``. To be shown beside the readings, never instead of them: a
+    pit that no reading shows is in no joint map either.
+
+    Parameters
+    ----------
+    x_mm, y_mm, thickness_mm, u_mm : ndarray, shape (n,)
+        Positions, readings and their standard uncertainties; refused readings are NaN.
+    footprint_mm : float
+        Width of the beam at half its amplitude.
+    roughness_mm : float
+        Standard deviation of the difference between positions a footprint apart.
+
+    Returns
+    -------
+    wall_mm, u_mm : ndarray, shape (n,)
+        NaN where there is no reading.
+
+    Raises
+    ------
+    AscanError
+        More than 4000 readings, or a width or roughness that is not above 0.
+
+    Notes
+    -----
+    Least squares with a prior (Gauss-Markov): (WᵀU⁻¹W + C⁻¹) d = WᵀU⁻¹ y + C⁻¹ m, W the beam's
+    weights, C a Gaussian covariance of the footprint's length, m the mean reading.
+    """
+    for name, value in (("footprint_mm", footprint_mm), ("roughness_mm", roughness_mm)):
+        if not value > 0.0:
+            raise fault(name, f"is {value:g} mm", allowed="above 0 mm")
+    known = np.flatnonzero(np.isfinite(thickness_mm))
+    if known.size > MOST_POSITIONS:
+        raise fault(
+            "joint_map",
+            f"is asked for {known.size} readings",
+            allowed=f"up to {MOST_POSITIONS}",
+            remedy="take a part of the scan",
+        )
+    wall, u_wall = np.full(thickness_mm.size, np.nan), np.full(thickness_mm.size, np.nan)
+    if known.size == 0:
+        return wall, u_wall
+    x, y, read = x_mm[known], y_mm[known], thickness_mm[known]
+    square = (x[:, None] - x) ** 2 + (y[:, None] - y) ** 2
+    # Half of the amplitude at half the width.
+    beam = np.exp(-4.0 * np.log(2.0) * square / footprint_mm**2)
+    beam /= beam.sum(axis=1, keepdims=True)
+    covariance = 0.5 * roughness_mm**2 / (1.0 - np.exp(-0.5))
+    prior = covariance * np.exp(-0.5 * square / footprint_mm**2)
+    seen = beam @ prior
+    total = seen @ beam.T + np.diag(u_mm[known] ** 2)
+    gain = np.linalg.solve(total, seen).T
+    mean = float(np.mean(read))
+    wall[known] = mean + gain @ (read - mean)
+    left = np.diag(prior) - np.einsum("ij,ji->i", gain, seen)
+    u_wall[known] = np.sqrt(np.maximum(left, 0.0))
+    return wall, u_wall
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

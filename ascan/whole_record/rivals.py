@@ -52,7 +52,6 @@ SPIKE, SPIKE_NEIGHBOUR = 8.0, 0.4
 HOPELESS = 2.0
 # Noise is related over so many periods at most.
 RELATED = 1.0
-# A surface echo of the wrong polarity, this part of the usual height without a wall, ends on air.
 RESULTS = 9
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from ascan.errors import AscanError
-from ascan.neighbours import footprint_u_mm, share_below
+from ascan.neighbours import footprint_u_mm, joint_map, share_below
 
 
 def test_an_even_wall_adds_nothing_and_a_step_adds_its_range() -> None:
@@ -45,3 +45,41 @@ def test_share_is_an_interval_that_holds_the_refused() -> None:
     truth = float((true < 5.0).mean())
     assert share.least <= truth <= share.most
     assert share.most - share.least >= 0.1
+
+
+def test_a_joint_map_sharpens_a_pit_and_says_how_well() -> None:
+    rng = np.random.default_rng(4)
+    x, y = (grid.ravel().astype(float) for grid in np.meshgrid(np.arange(21), np.arange(21)))
+    square = (x[:, None] - x) ** 2 + (y[:, None] - y) ** 2
+    # Walls drawn from the prior itself: then the stated u must be the true one.
+    variance = 0.5 * 0.3**2 / (1.0 - np.exp(-0.5))
+    prior = variance * np.exp(-0.5 * square / 3.0**2)
+    root = np.linalg.cholesky(prior + 1e-8 * np.eye(x.size))
+    beam = np.exp(-4.0 * np.log(2.0) * square / 3.0**2)
+    beam /= beam.sum(axis=1, keepdims=True)
+    off, raw, stated = [], [], []
+    for _ in range(20):
+        true = 8.0 + root @ rng.standard_normal(x.size)
+        u = np.full(x.size, 0.01)
+        read = beam @ true + u * rng.standard_normal(x.size)
+        wall, u_wall = joint_map(x, y, read, u, footprint_mm=3.0, roughness_mm=0.3)
+        off.append(wall - true)
+        raw.append(read - true)
+        stated.append(u_wall)
+    assert np.std(off) < 0.6 * np.std(raw)
+    assert 0.9 < np.std(np.array(off) / np.array(stated)) < 1.1
+
+
+def test_a_joint_map_is_asked_for_what_it_can_do() -> None:
+    with pytest.raises(AscanError, match="footprint_mm: is 0 mm"):
+        joint_map(*np.zeros((4, 3)), footprint_mm=0.0, roughness_mm=0.1)
+    wall, u = joint_map(
+        np.arange(3.0),
+        np.zeros(3),
+        np.array([8.0, np.nan, 8.0]),
+        np.full(3, 0.01),
+        footprint_mm=2.0,
+        roughness_mm=0.1,
+    )
+    assert np.isnan(wall[1])
+    assert np.isnan(u[1])
