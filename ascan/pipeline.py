@@ -241,7 +241,9 @@ class Pipeline:
         """
         front = echoes[self.procedure.interval.gates[0]]
         noise = np.abs(front.amplitude) * self.recording.full_scale / 10 ** (front.snr_db / 20.0)
-        noise = np.nan_to_num(noise)
+        # The fit works on the raw record, the gate's noise is what its filter leaves of it.
+        taps = self.stage.taps.astype(np.float64)
+        noise = np.nan_to_num(noise) / float(np.linalg.norm(np.concatenate([taps[:0:-1], taps])))
         if isinstance(whole, RecordStage):
             flags |= front.flags & np.uint32(FATAL)
             found = whole.run(block, start_time_us, front.time_us, noise, flags)

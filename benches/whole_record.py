@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import dataclasses
 import sys
+from typing import Any
+from unittest import mock
 
 import numpy as np
 from ascan_synthetic.synthesis import Synthesis
@@ -22,12 +24,15 @@ from ascan_synthetic.tables import (
     WallTable,
 )
 
-from ascan import Procedure, Readings, Scan, calibrate, measure
+from ascan import Procedure, Readings, Scan, calibrate, measure, record_learning
 from ascan.arrays import FloatArray
 from ascan.flags import is_fatal
+from ascan.template import SIGMA_OVER_BANDWIDTH
 
 STEPS_MM = np.array([1.0, 3.0, 8.0, 20.0])
 READINGS = 4
+# Single echoes need walls whose echoes stand apart.
+SINGLE_BLOCK = WallTable(steps_mm=(3.0, 6.0, 12.0, 20.0), readings=4)
 # Height of the first wall echo behind the delay line, fraction of full scale, at a gain of 0.5.
 WALL_HEIGHT = 0.0702
 U_STEP_MM = 1e-5
@@ -45,7 +50,7 @@ echo = "largest"
 [[gate]]
 name = "wall"
 follows = "surface"
-start_mm = 0.3
+start_mm = {thinnest}
 stop_mm = 25.0
 threshold = 0.02
 """.replace("\n          ", " ")
@@ -67,7 +72,8 @@ def layered(mode: str = "whole_record", arrangement: str = "delay_line", **other
     """Return the procedure of a delay-line or immersion probe."""
     start, stop = ("8.0", "11.0") if arrangement == "delay_line" else ("22.0", "33.0")
     spread = "round_element" if mode == "whole_record" else "none"
-    values = {"diffraction": spread, "start": start, "stop": stop} | other
+    thinnest = "0.3" if mode == "whole_record" else "2.0"
+    values = {"diffraction": spread, "start": start, "stop": stop, "thinnest": thinnest} | other
     return Procedure.from_text(LAYERED.format(arrangement=arrangement, mode=mode, **values))
 
 
@@ -131,7 +137,9 @@ def ladder(rows: int, seed: int) -> None:
         run(f"layered 0.8-20 mm, {snr} dB", layered(), block, walls)
         if snr in (30, 45):
             thick = dataclasses.replace(walls, wall=WallTable(uniform_mm=(3.0, 20.0), count=rows))
-            run(f"  single echoes, 3-20 mm, {snr} dB", layered("interface_to_echo"), block, thick)
+            for_single = dataclasses.replace(block, wall=SINGLE_BLOCK)
+            how = layered("interface_to_echo")
+            run(f"  single echoes, 3-20 mm, {snr} dB", how, for_single, thick)
 
 
 def ablations(rows: int, seed: int) -> None:
@@ -143,7 +151,29 @@ def ablations(rows: int, seed: int) -> None:
     # So short a record that it holds one wall echo: what the train brings.
     one = plates(seed + 1, noise=noise, uniform_mm=(12.0, 20.0), count=rows)
     run("  one echo only (12-20 mm)", layered(), block, one)
-    run("  surface to first echo, matched filter", layered("interface_to_echo"), block, walls)
+    for_single = dataclasses.replace(block, wall=SINGLE_BLOCK)
+    run("  surface to first echo, matched", layered("interface_to_echo"), for_single, walls)
+    nominal_pulse(rows, seed)
+
+
+def nominal_pulse(rows: int, seed: int) -> None:
+    """Print what is left where the pulses are the nominal Gaussian, not learned."""
+    learn = record_learning.learn
+
+    def fixed(family: Any, records: Any, estimate: Any, **_: Any) -> Any:
+        basis = family.frequencies.basis
+        after_us = (np.arange(basis.size) - basis.before) / basis.sample_rate_mhz
+        sigma_us = SIGMA_OVER_BANDWIDTH / basis.bandwidth / basis.frequency_mhz
+        pulse = np.cos(2.0 * np.pi * basis.frequency_mhz * after_us)
+        coefficients = basis.fitted(pulse * np.exp(-0.5 * (after_us / sigma_us) ** 2))
+        estimate.pulses = np.stack([coefficients, coefficients])
+        return learn(family, records, estimate, fixed_pulse=True)
+
+    noise = WALL_HEIGHT * 10.0 ** (-40.0 / 20.0)
+    block = plates(seed, noise=noise, steps_mm=tuple(STEPS_MM), readings=READINGS)
+    walls = plates(seed + 1, noise=noise, uniform_mm=(3.0, 20.0), count=rows)
+    with mock.patch.object(record_learning, "learn", fixed):
+        run("  nominal pulse", layered(), block, walls)
 
 
 def conditions(rows: int, seed: int) -> None:
