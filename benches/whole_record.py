@@ -39,7 +39,6 @@ U_STEP_MM = 1e-5
 LAYERED = """
 probe = {{ arrangement = "{arrangement}", frequency_mhz = 5.0, delay_us = 0.35,
           element_diameter_mm = 6.0 }}
-filter = {{ kind = "gaussian", centre_mhz = 5.0, bandwidth_mhz = 3.0 }}
 interval = {{ mode = "{mode}", gates = ["surface", "wall"], diffraction = "{diffraction}" }}
 [[gate]]
 name = "surface"
@@ -47,12 +46,15 @@ start_us = {start}
 stop_us = {stop}
 threshold = 0.1
 echo = "largest"
+timing = "{timing}"
 [[gate]]
 name = "wall"
 follows = "surface"
 start_mm = {thinnest}
 stop_mm = 25.0
 threshold = 0.02
+echo = "largest"
+timing = "{timing}"
 """.replace("\n          ", " ")
 DUAL = """
 probe = {{ arrangement = "dual", frequency_mhz = 5.0, delay_us = 0.35, wedge_height_mm = {height},
@@ -74,6 +76,7 @@ def layered(mode: str = "whole_record", arrangement: str = "delay_line", **other
     spread = "round_element" if mode == "whole_record" else "none"
     thinnest = "0.3" if mode == "whole_record" else "2.0"
     values = {"diffraction": spread, "start": start, "stop": stop, "thinnest": thinnest} | other
+    values["timing"] = "peak" if mode == "whole_record" else "correlation"
     return Procedure.from_text(LAYERED.format(arrangement=arrangement, mode=mode, **values))
 
 

@@ -50,6 +50,8 @@ MOST_LEFT, MOST_LEFT_SHARE = 2.0, 0.03
 SPIKE, SPIKE_NEIGHBOUR = 8.0, 0.4
 # A fit is given up that leaves so many times what the best one does.
 HOPELESS = 2.0
+# Behind a surface echo of the other polarity a wall echo this part of the usual is none.
+FAINT = 0.3
 # Noise is related over so many periods at most.
 RELATED = 1.0
 RESULTS = 9
@@ -177,7 +179,8 @@ def fit_records(
     noise : ndarray, shape (n,)
         Standard deviation of the record's noise, in codes.
     banks, scale, setup, decay
-        As for `fit_record`.
+        As for `fit_record`; the last of ``setup`` is the usual height of the first wall echo against
+        the surface echo.
     usual : ndarray, shape (n,)
         Where the surface echo usually is, in samples of the record.
     period : float
@@ -296,7 +299,12 @@ def fit_records(
         results[row, 3], results[row, 4] = height_front, height_wall
         results[row, 5], results[row, 6] = np.sqrt(variance), rival_spacing
         results[row, 7], results[row, 8] = odds, echoes
-        if gain < LEAST_GAIN or alone - best < LEAST_SHARE * alone:
+        faint = abs(height_wall) < FAINT * setup[5] * abs(height_front)
+        if (
+            gain < LEAST_GAIN
+            or alone - best < LEAST_SHARE * alone
+            or (height_front < 0.0 and faint)
+        ):
             flags[row] |= UNCOUPLED if height_front < 0.0 else NO_ECHO
             continue
         if odds < TOLD_APART:

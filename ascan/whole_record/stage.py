@@ -101,6 +101,7 @@ class RecordStage:
                 0.5 * self.velocity_mm_per_us / rate,
                 operator.mm_per_late_us / rate,
                 0.0,
+                part.strength,
             ]
         )
         longest = min(int(LONGEST_US * rate), block.shape[1])
