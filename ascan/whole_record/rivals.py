@@ -179,8 +179,8 @@ def fit_records(
     noise : ndarray, shape (n,)
         Standard deviation of the record's noise, in codes.
     banks, scale, setup, decay
-        As for `fit_record`; the last of ``setup`` is the usual height of the first wall echo against
-        the surface echo.
+        As for `fit_record`; the last of ``setup`` is the usual height of the first wall echo
+        against the surface echo.
     usual : ndarray, shape (n,)
         Where the surface echo usually is, in samples of the record.
     period : float
@@ -267,7 +267,7 @@ def fit_records(
             elif not same and left < rival:
                 rival, rival_spacing = left, numbers[1]
         if not np.isfinite(best):
-            flags[row] |= NO_ECHO
+            flags[row] |= UNCOUPLED if front < 0.0 else NO_ECHO
             continue
         numbers[:] = kept
         level = np.sqrt(best / wide)
@@ -282,7 +282,7 @@ def fit_records(
                 break
             lay_waves(w, basis)
         if not np.isfinite(best):
-            flags[row] |= NO_ECHO
+            flags[row] |= UNCOUPLED if front < 0.0 else NO_ECHO
             continue
         columns = (shaped, dense_count)
         free = max(int(w.sum()) - shaped - dense_count - 2, 1)

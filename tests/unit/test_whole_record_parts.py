@@ -26,7 +26,8 @@ def test_a_laid_shape_is_the_pulse_moved(late: float) -> None:
     lay(bank.shapes, (bank.least_mm, bank.step), 7.3, late, shape, slope)
     np.testing.assert_allclose(shape, gaussian(161, 80, late), rtol=0.0, atol=3e-6)
     steep = (gaussian(161, 80, late - 1e-4) - gaussian(161, 80, late + 1e-4)) / 2e-4
-    np.testing.assert_allclose(slope, steep, rtol=0.0, atol=3e-5)
+    # Slopes are carried to first order between places: ½ (1/16)² of the third derivative.
+    np.testing.assert_allclose(slope, steep, rtol=0.0, atol=1e-4)
 
 
 def test_attenuation_is_decibels_along_the_path_at_the_probe_frequency() -> None:
@@ -39,7 +40,8 @@ def test_a_pulse_of_the_band_is_its_own_sum_of_functions() -> None:
     basis = PulseBasis(100.0, 5.0, 0.6)
     pulse = gaussian(basis.size, basis.before, 0.0)
     fitted = basis.fitted(pulse) @ basis.functions
-    np.testing.assert_allclose(fitted, pulse, rtol=0.0, atol=3e-4)
+    # What the rounded ends and the edges of the band leave: 60 dB below the pulse.
+    np.testing.assert_allclose(fitted, pulse, rtol=0.0, atol=1e-3)
     assert 30 <= len(basis.functions) <= 60
 
 
