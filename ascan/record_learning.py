@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d
 from scipy.special import gammaincc
 
 from ascan.arrays import AnyArray, Columns, FloatArray, IntArray
@@ -285,6 +286,7 @@ def _finished(
         levels=levels,
         strength=abs(strength),
         decay=decay,
+        front_scatter=_front_scatter(learned, windows),
         usual_us=usual_us,
         lag_us=float(np.median(place_us - picked_us[used])),
         turn_us=operator.turn_us,
@@ -306,6 +308,36 @@ def _finished(
         p_value=p_value,
         unlearned=learned.unlearned,
     )
+
+
+def _front_scatter(learned: Learned, windows: Windows) -> float:
+    """Return by how much surface echoes leave their pulse, noise apart, as a share of size."""
+    estimate, records, basis = learned.estimate, windows.records, windows.frequencies.basis
+    period = basis.sample_rate_mhz / basis.frequency_mhz
+    size = maximum_filter1d(np.abs(estimate.pulses[0] @ basis.functions), 2 * int(0.5 * period) + 1)
+    shares = []
+    for row, place in enumerate(estimate.place):
+        heights = estimate.heights[row]
+        found = learned.family.columns(
+            estimate,
+            float(place),
+            float(estimate.thickness_mm[row]),
+            heights,
+            float(records.usual[row]),
+        )
+        left = records.samples[row] - found.model
+        first = int(np.rint(place)) - basis.before
+        inside = np.zeros(left.size)
+        low, high = max(first, 0), min(first + size.size, left.size)
+        inside[low:high] = size[low - first : high - first]
+        counts = records.weight[row] > 0.0
+        under = counts & (inside > 0.1)
+        beside = counts & (inside < 0.01)
+        if under.sum() < 8 or beside.sum() < 8:
+            continue
+        beyond = np.mean(left[under] ** 2) - np.mean(left[beside] ** 2)
+        shares.append(beyond / np.mean((heights[0] * inside[under]) ** 2))
+    return float(np.sqrt(max(np.median(shares), 0.0))) if shares else 0.0
 
 
 def noise_share(learned: Learned, basis: PulseBasis) -> float:

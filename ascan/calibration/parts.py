@@ -76,6 +76,8 @@ class RecordPart:
     strength, decay : float
         Usual height of the first wall echo against the surface echo; of each late wall echo against
         the one before it.
+    front_scatter : float
+        By how much surface echoes leave their pulse beyond noise, as a share of their size.
     usual_us, lag_us : float
         Usual time of the surface echo after the transmit pulse; by how much it comes after the time
         that its gate picks.
@@ -91,6 +93,7 @@ class RecordPart:
     levels: FloatArray
     strength: float
     decay: float
+    front_scatter: float
     usual_us: float
     lag_us: float
     turn_us: float
@@ -112,6 +115,7 @@ class RecordPart:
         return [
             f"whole record: pulses of {self.front.size} samples, first wall echo "
             f"{self.strength:.3f} of the surface echo, later ones {self.decay:.3f} of the former",
+            f"surface echoes scatter by {100.0 * self.front_scatter:.2f} % of their size",
             f"attenuation {self.attenuation_db_per_mm:.4f} dB/mm, {radius}, each turn at the front "
             f"{1e3 * self.turn_us:+.2f} ns; u of the calibration {1e3 * u:.2f} µm at "
             f"{np.median(self.thickness_mm):.1f} mm",
@@ -166,6 +170,7 @@ RECORD_NUMBERS = (
     "before",
     "strength",
     "decay",
+    "front_scatter",
     "usual_us",
     "lag_us",
     "turn_us",

@@ -50,6 +50,8 @@ MOST_LEFT, MOST_LEFT_SHARE = 2.0, 0.03
 SPIKE, SPIKE_NEIGHBOUR = 8.0, 0.4
 # A fit is given up that leaves so many times what the best one does.
 HOPELESS = 2.0
+# No record is quieter than a third of a code.
+LEAST_NOISE = 0.3
 # Behind a surface echo of the other polarity a wall echo this part of the usual is none.
 FAINT = 0.3
 # Noise is related over so many periods at most.
@@ -85,6 +87,32 @@ def load_window(
         for j in range(size):
             samples[j] *= weight[j]
     return clipped
+
+
+@compiled
+def trust_less(
+    samples: AnyArray,
+    weight: AnyArray,
+    shape: AnyArray,
+    start: int,
+    scatter: float,
+    noise: float,
+    half: int,
+) -> None:
+    """Let samples under the surface echo count for less: it is not quite the same everywhere.
+
+    ``scatter`` is by how much, in codes where the echo's size is 1; its size is the largest within
+    half a period.
+    """
+    if not scatter > 0.0:
+        return
+    for j in range(max(start, 0), min(start + shape.size, samples.size)):
+        size = np.float32(0.0)
+        for k in range(max(j - start - half, 0), min(j - start + half + 1, shape.size)):
+            size = max(size, abs(shape[k]))
+        share = np.float32(1.0 / np.sqrt(1.0 + (scatter * size / max(noise, LEAST_NOISE)) ** 2))
+        samples[j] *= share
+        weight[j] *= share
 
 
 @compiled
@@ -179,8 +207,8 @@ def fit_records(
     noise : ndarray, shape (n,)
         Standard deviation of the record's noise, in codes.
     banks, scale, setup, decay
-        As for `fit_record`; the last of ``setup`` is the usual height of the first wall echo
-        against the surface echo.
+        As for `fit_record`; the last two of ``setup`` are the usual height of the first wall
+        echo against the surface echo, and the scatter of the surface echo.
     usual : ndarray, shape (n,)
         Where the surface echo usually is, in samples of the record.
     period : float
@@ -227,7 +255,6 @@ def fit_records(
         y, w = samples[:wide], weight[:wide]
         moved, basis = np.empty((2, wide), np.float32), np.empty((DENSE, wide), np.float32)
         load_window(block[row], zero, clips, begin, y, w)
-        lay_waves(w, basis)
         rest = residual[:wide]
         setup_row[4] = usual[row] - begin
         near = guess[row] - begin
@@ -236,7 +263,10 @@ def fit_records(
         starts[0] = whole - before
         late_mm = (place - setup_row[4]) * setup[3]
         lay(banks[0], scale, late_mm, place - whole, shapes[0], slopes[0])
+        half = int(np.ceil(0.5 * period))
+        trust_less(y, w, shapes[0], starts[0], setup[6] * abs(front), noise[row], half)
         weigh(shapes[0], starts[0], w)
+        lay_waves(w, basis)
         rest[:] = y
         add(rest, starts[0], shapes[0], -front)
         products_of(rest, comb[1], before, products[:wide])

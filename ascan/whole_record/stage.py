@@ -102,6 +102,7 @@ class RecordStage:
                 operator.mm_per_late_us / rate,
                 0.0,
                 part.strength,
+                part.front_scatter,
             ]
         )
         longest = min(int(LONGEST_US * rate), block.shape[1])
