@@ -13,25 +13,26 @@ from ascan.head_learning import Learned as HeadsLearned
 from ascan.procedure import Procedure
 from ascan.record_learning import (
     NODES,
-    ODD,
     RecordFit,
     Windows,
     follows,
-    left_out_steps,
+    learn_from_best,
     noise_share,
+    record_fit,
     step_samples,
+    without_odd,
 )
 from ascan.scan import Scan
 from ascan.whole_record.aperture import ApertureFamily, ApertureOperator
 from ascan.whole_record.frequencies import Frequencies
-from ascan.whole_record.learning import Estimate, Learned, StepRecords, improve, learn
+from ascan.whole_record.learning import Estimate, Learned, StepRecords
 from ascan.whole_record.pulse import PulseBasis, own_stretch
 
-# The nominal velocity may be off by so much; starts so far apart are tried, for some rounds each.
 # What the operator itself leaves, in periods of round trip (own study, dimensions off by as much as
 # they may be).
 OPERATOR_PERIODS = 5e-4
-STARTS, START_ROUNDS = (0.0, -0.007, 0.007, -0.014, 0.014), 4
+# The nominal velocity may be off by so much; starts so far apart are tried.
+STARTS = (0.0, -0.007, 0.007, -0.014, 0.014)
 # A window begins so many periods before the half-cycle the head was timed on, and is so long.
 AHEAD_PERIODS, LONGEST_US = 5.5, 9.0
 
@@ -76,11 +77,8 @@ def learn_walls(
     )
     time_us = heads.times.columns["interval_us"]
     learned, windows = _learned(scan, procedure, nominal, used, time_us, known_mm, u_known_mm)
-    noise = _relative_noise(learned)
-    odd = noise > ODD * np.median(noise)
-    clean = used.copy()
-    clean[np.flatnonzero(used)[odd]] = False
-    if odd.any() and set(np.round(known_mm[clean], 3)) == set(np.round(known_mm[used], 3)):
+    clean = without_odd(used, _relative_noise(learned), known_mm)
+    if clean.sum() < used.sum():
         used = clean
         learned, windows = _learned(scan, procedure, nominal, used, time_us, known_mm, u_known_mm)
     return _finished(learned, windows, used)
@@ -112,13 +110,12 @@ def _learned(
     zero = (probe.delay_us - scan.start_time_us[rows]) * rate - begin
     records = step_samples(scan, rows, begin, ends, zero, known_mm[rows], u_known_mm[rows])
     family = ApertureFamily(Frequencies(basis, records.samples.shape[1]), nominal)
-    trials = []
-    for share in STARTS:
-        operator = replace(nominal, velocity_mm_per_us=nominal.velocity_mm_per_us * (1.0 + share))
-        estimate = _start(family, records, operator)
-        trials.append((improve(family, records, estimate, rounds=START_ROUNDS), estimate))
-    best = min(trials, key=lambda trial: trial[0])[1]
-    return learn(family, records, best), Windows(records, family.frequencies, begin)
+    velocity = nominal.velocity_mm_per_us
+    starts = [
+        _start(family, records, replace(nominal, velocity_mm_per_us=velocity * (1.0 + share)))
+        for share in STARTS
+    ]
+    return learn_from_best(family, records, starts), Windows(records, family.frequencies, begin)
 
 
 def _start(family: ApertureFamily, records: StepRecords, operator: ApertureOperator) -> Estimate:
@@ -156,27 +153,17 @@ def _finished(learned: Learned, windows: Windows, used: FloatArray) -> RecordFit
     first, last = own_stretch(pulse[None], basis.before, noise_share(learned, basis))
     known = windows.records.known_mm
     nodes = np.geomspace(0.5 * float(known.min()), 1.3 * float(known.max()), NODES)
-    lack, p_value = left_out_steps(learned, windows)
     operator = estimate.operator
-    pulses = estimate.pulses.size
-    u_slowness = float(np.sqrt(learned.covariance[pulses, pulses]))
-    return RecordFit(
-        part=AperturePart(
-            pulse=pulse[first:last],
-            before=basis.before - first,
-            values=operator.values(),
-            width_mm=operator.geometry.width_mm,
-            length_mm=operator.geometry.length_mm,
-            thickness_mm=nodes,
-            u_mm=_node_uncertainty(learned, windows, nodes),
-        ),
-        velocity_mm_per_us=operator.velocity_mm_per_us,
-        u_velocity_mm_per_us=0.5 * operator.velocity_mm_per_us**2 * u_slowness,
-        used=used,
-        lack_of_fit_mm=lack,
-        p_value=p_value,
-        unlearned=learned.unlearned,
+    part = AperturePart(
+        pulse=pulse[first:last],
+        before=basis.before - first,
+        values=operator.values(),
+        width_mm=operator.geometry.width_mm,
+        length_mm=operator.geometry.length_mm,
+        thickness_mm=nodes,
+        u_mm=_node_uncertainty(learned, windows, nodes),
     )
+    return record_fit(part, learned, windows, used)
 
 
 def _node_uncertainty(learned: Learned, windows: Windows, nodes: FloatArray) -> FloatArray:

@@ -15,7 +15,7 @@ from ascan.health.blanks import check_blanks
 from ascan.health.low_snr import check_snr
 from ascan.health.saturation import check_saturation
 from ascan.kernels.analytic import envelope_tops, quadrature_taps
-from ascan.kernels.fir import gaussian_taps
+from ascan.kernels.fir import gaussian_taps, whole_taps
 from ascan.kernels.level import bits_of
 from ascan.noise import NoiseMeter, noise_correlation
 from ascan.procedure import Procedure
@@ -113,7 +113,7 @@ class GateStage:
         object.__setattr__(
             self, "search_meter", None if search is None else replace(meter, taps=search)
         )
-        norm = 1.0 if search is None else np.linalg.norm(np.r_[search[:0:-1], search])
+        norm = 1.0 if search is None else np.linalg.norm(whole_taps(search))
         object.__setattr__(self, "search_norm", float(norm))
         half = int(np.ceil(FILTER_PERIODS * period))
         object.__setattr__(self, "quadrature", quadrature_taps(half))
@@ -151,7 +151,7 @@ class GateStage:
         if self.taps.size > 1 or self.recording.rectified or coarse:
             return None
         taps = gaussian_taps(rate, frequency, width)
-        whole = np.concatenate([taps[:0:-1], taps])
+        whole = whole_taps(taps)
         height = np.convolve(self.nominal.samples, whole, "same").max()
         return np.asarray((taps / height).astype(self.taps.dtype))
 

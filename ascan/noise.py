@@ -17,6 +17,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.conditioning import condition_pieces
+from ascan.kernels.fir import whole_taps
 from ascan.kernels.jit import compiled, compiled_sums
 
 STRETCH_SAMPLES = 48
@@ -321,7 +322,7 @@ def quantisation_floor(taps: FloatArray) -> tuple[float, float]:
     approximation; the filter weighs it by the root sum of squares of its taps, and half the
     difference of two outputs two samples apart by that of the differenced taps.
     """
-    whole = np.concatenate([taps[:0:-1], taps])
+    whole = whole_taps(taps)
     slope = 0.5 * np.convolve(whole, [1.0, 0.0, -1.0])
     one = 1.0 / np.sqrt(12.0)
     return float(one * np.linalg.norm(whole)), float(one * np.linalg.norm(slope))
@@ -329,7 +330,7 @@ def quantisation_floor(taps: FloatArray) -> tuple[float, float]:
 
 def noise_correlation(taps: FloatArray) -> FloatArray:
     """Return how white noise after the filter correlates with itself 0, 1, 2 ... samples later."""
-    whole = np.concatenate([taps[:0:-1], taps]).astype(np.float64)
+    whole = whole_taps(taps).astype(np.float64)
     later = np.correlate(whole, whole, "full")[whole.size - 1 :]
     return np.asarray(later / later[0])
 

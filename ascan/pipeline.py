@@ -25,6 +25,7 @@ from ascan.health.skipped_cycle import check_cycle
 from ascan.health.surface_repeat import check_repeat
 from ascan.health.uneven_echoes import check_spacing
 from ascan.interval import take_intervals
+from ascan.kernels.fir import whole_taps
 from ascan.path.aperture import converted_later_us
 from ascan.path.diffraction import lead_table
 from ascan.procedure import Procedure
@@ -242,8 +243,8 @@ class Pipeline:
         front = echoes[self.procedure.interval.gates[0]]
         noise = np.abs(front.amplitude) * self.recording.full_scale / 10 ** (front.snr_db / 20.0)
         # The fit works on the raw record, the gate's noise is what its filter leaves of it.
-        taps = self.stage.taps.astype(np.float64)
-        noise = np.nan_to_num(noise) / float(np.linalg.norm(np.concatenate([taps[:0:-1], taps])))
+        filtered = np.linalg.norm(whole_taps(self.stage.taps.astype(np.float64)))
+        noise = np.nan_to_num(noise) / float(filtered)
         if isinstance(whole, RecordStage):
             flags |= front.flags & np.uint32(FATAL)
             found = whole.run(block, start_time_us, front.time_us, noise, flags)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,9 +21,18 @@ from ascan.scan import Scan
 from ascan.whole_record.fit import ECHOES
 from ascan.whole_record.frequencies import Frequencies
 from ascan.whole_record.layered import LayeredFamily
-from ascan.whole_record.learning import Estimate, Learned, StepRecords, improve, learn
+from ascan.whole_record.learning import (
+    Estimate,
+    Family,
+    Learned,
+    StepRecords,
+    improve,
+    learn,
+    left_of,
+)
 from ascan.whole_record.operator import Operator
 from ascan.whole_record.pulse import PulseBasis, own_stretch
+from ascan.whole_record.rivals import load_window
 
 # The nominal velocity may be off by so much; starts so far apart are tried, for some rounds each.
 STARTS, START_ROUNDS = (0.0, -0.012, 0.012), 4
@@ -97,16 +107,30 @@ def learn_records(
     learned, rows = _learned(
         scan, procedure, basis, used, picked_us, known_mm, u_known_mm, slowness
     )
-    noise = learned.estimate.noise
-    odd = noise > ODD * np.median(noise)
-    clean = used.copy()
-    clean[np.flatnonzero(used)[odd]] = False
-    if odd.any() and set(np.round(known_mm[clean], 3)) == set(np.round(known_mm[used], 3)):
+    clean = without_odd(used, learned.estimate.noise, known_mm)
+    if clean.sum() < used.sum():
         used = clean
         learned, rows = _learned(
             scan, procedure, basis, used, picked_us, known_mm, u_known_mm, slowness
         )
-    return _finished(procedure, basis, learned, rows, used, picked_us, scan.start_time_us)
+    return _finished(basis, learned, rows, used, picked_us, scan.start_time_us)
+
+
+def without_odd(used: AnyArray, noise: FloatArray, known_mm: FloatArray) -> AnyArray:
+    """Return the used readings without those that leave far more than others, if no step is lost.
+
+    ``noise`` is what each used reading leaves.
+    """
+    clean = used.copy()
+    clean[np.flatnonzero(used)[noise > ODD * np.median(noise)]] = False
+    lost = set(np.round(known_mm[used], 3)) - set(np.round(known_mm[clean], 3))
+    return used if lost else clean
+
+
+def learn_from_best(family: Family, records: StepRecords, starts: Iterable[Estimate]) -> Learned:
+    """Return what readings teach, from the start that some rounds bring furthest."""
+    trials = [(improve(family, records, start, rounds=START_ROUNDS), start) for start in starts]
+    return learn(family, records, min(trials, key=lambda trial: trial[0])[1])
 
 
 def _starting_slowness(columns: Columns, procedure: Procedure, known_mm: FloatArray) -> float:
@@ -144,15 +168,12 @@ def _learned(
     records = windows.records
     family = LayeredFamily(windows.frequencies, _nominal(procedure, picked_us[used]))
     nominal = 2.0 / procedure.material.velocity_mm_per_us
-    starts = [slowness, *(nominal * (1.0 + share) for share in STARTS)]
-    trials = []
-    for start in starts:
-        operator = replace(family.nominal, velocity_mm_per_us=2.0 / start)
-        place = (picked_us[used] - scan.start_time_us[used]) * basis.sample_rate_mhz
-        estimate = _start(windows, operator, place - windows.begin)
-        trials.append((improve(family, records, estimate, rounds=START_ROUNDS), estimate))
-    best = min(trials, key=lambda trial: trial[0])[1]
-    return learn(family, records, best), windows
+    place = (picked_us[used] - scan.start_time_us[used]) * basis.sample_rate_mhz - windows.begin
+    starts = [
+        _start(windows, replace(family.nominal, velocity_mm_per_us=2.0 / start), place)
+        for start in (slowness, *(nominal * (1.0 + share) for share in STARTS))
+    ]
+    return learn_from_best(family, records, starts), windows
 
 
 def _windows(
@@ -191,17 +212,14 @@ def step_samples(
     All arrays are of shape (rows,).
     """
     recording = scan.recording
+    clips = (float(recording.clip_low), float(recording.clip_high))
     width = int((ends - begin).max())
     samples, weight = np.zeros((rows.size, width)), np.zeros((rows.size, width))
     for k, row in enumerate(rows):
-        codes = scan.rows.read_block(int(row), int(row) + 1)[0][begin[k] : ends[k]]
-        codes = codes.astype(np.float64)
-        clipped = (codes <= recording.clip_low) | (codes >= recording.clip_high)
-        near = clipped.copy()
-        near[1:] |= clipped[:-1]
-        near[:-1] |= clipped[1:]
-        weight[k, : codes.size] = ~near
-        samples[k, : codes.size] = (codes - recording.zero_code) * ~near
+        record = scan.rows.read_block(int(row), int(row) + 1)[0]
+        own = slice(0, int(ends[k] - begin[k]))
+        zero, first = float(recording.zero_code), int(begin[k])
+        load_window(record, zero, clips, first, samples[k, own], weight[k, own])
     steps, step = np.unique(np.round(known_mm, 3), return_inverse=True)
     u_step = np.zeros(steps.size)
     np.maximum.at(u_step, step, u_known_mm)
@@ -255,7 +273,6 @@ def _mean_pulse(
 
 
 def _finished(
-    procedure: Procedure,
     basis: PulseBasis,
     learned: Learned,
     windows: Windows,
@@ -277,7 +294,6 @@ def _finished(
     )
     typical = float(np.median([heights[0] for heights in estimate.heights]))
     node_u = _node_uncertainty(learned, windows, nodes, typical, strength, levels)
-    lack, p_value = left_out_steps(learned, windows)
     usual_us = float(np.median(picked_us[used]))
     part = RecordPart(
         front=front[first:last],
@@ -297,12 +313,20 @@ def _finished(
         thickness_mm=nodes,
         u_mm=node_u,
     )
-    slowness = estimate.pulses.size
+    return record_fit(part, learned, windows, used)
+
+
+def record_fit(
+    part: RecordPart | AperturePart, learned: Learned, windows: Windows, used: AnyArray
+) -> RecordFit:
+    """Return a part with the velocity learned beside it, and what left-out steps say of both."""
+    velocity, slowness = learned.estimate.operator.velocity_mm_per_us, learned.estimate.pulses.size
     u_slowness = float(np.sqrt(learned.covariance[slowness, slowness]))
+    lack, p_value = left_out_steps(learned, windows.records)
     return RecordFit(
         part=part,
-        velocity_mm_per_us=operator.velocity_mm_per_us,
-        u_velocity_mm_per_us=0.5 * operator.velocity_mm_per_us**2 * u_slowness,
+        velocity_mm_per_us=velocity,
+        u_velocity_mm_per_us=0.5 * velocity**2 * u_slowness,
         used=used,
         lack_of_fit_mm=lack,
         p_value=p_value,
@@ -317,15 +341,7 @@ def _front_scatter(learned: Learned, windows: Windows) -> float:
     size = maximum_filter1d(np.abs(estimate.pulses[0] @ basis.functions), 2 * int(0.5 * period) + 1)
     shares = []
     for row, place in enumerate(estimate.place):
-        heights = estimate.heights[row]
-        found = learned.family.columns(
-            estimate,
-            float(place),
-            float(estimate.thickness_mm[row]),
-            heights,
-            float(records.usual[row]),
-        )
-        left = records.samples[row] - found.model
+        left = left_of(learned.family, estimate, records, row)
         first = int(np.rint(place)) - basis.before
         inside = np.zeros(left.size)
         low, high = max(first, 0), min(first + size.size, left.size)
@@ -336,7 +352,7 @@ def _front_scatter(learned: Learned, windows: Windows) -> float:
         if under.sum() < 8 or beside.sum() < 8:
             continue
         beyond = np.mean(left[under] ** 2) - np.mean(left[beside] ** 2)
-        shares.append(beyond / np.mean((heights[0] * inside[under]) ** 2))
+        shares.append(beyond / np.mean((estimate.heights[row][0] * inside[under]) ** 2))
     return float(np.sqrt(max(np.median(shares), 0.0))) if shares else 0.0
 
 
@@ -396,13 +412,13 @@ def _node_uncertainty(
     return out
 
 
-def left_out_steps(learned: Learned, windows: Windows) -> tuple[float, float]:
+def left_out_steps(learned: Learned, records: StepRecords) -> tuple[float, float]:
     """Return by how much steps that the fit does not know differ beyond expectation, and p.
 
     Each step is left out in turn, the rest solved again (one linear step), and its readings are
     measured with that.
     """
-    estimate, records = learned.estimate, windows.records
+    estimate = learned.estimate
     off, variance = [], []
     for k, (change, covariance) in enumerate(learned.without_step):
         rows = np.flatnonzero(records.step == k)

@@ -96,3 +96,8 @@ def apply_symmetric(padded: AnyArray, taps: AnyArray, out: AnyArray) -> None:
         last_before, last_after = padded[:count], padded[2 * half : 2 * half + count]
         for j in range(count):
             out[j] += taps[half] * (last_before[j] + last_after[j])
+
+
+def whole_taps(taps: AnyArray) -> AnyArray:
+    """Return all taps of a symmetric filter, given from the middle one outwards."""
+    return np.concatenate([taps[:0:-1], taps])

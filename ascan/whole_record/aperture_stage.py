@@ -17,7 +17,7 @@ from ascan.whole_record.aperture import (
     arrival_times_us,
     lost,
 )
-from ascan.whole_record.bank import FIRST_MM, PLACES
+from ascan.whole_record.bank import PLACES, depths_of, step_of
 from ascan.whole_record.heads import RESULTS, fit_walls
 
 DEPTHS = 72
@@ -48,16 +48,13 @@ class ApertureStage:
     bank: FloatArray = field(init=False)
     times: FloatArray = field(init=False)
     scale: tuple[float, float] = field(init=False)
-    before: int = field(init=False)
 
     def __post_init__(self) -> None:
         operator = operator_of(self.part, self.frequency_mhz)
-        least, most = self.span_mm
-        step = float(np.log1p((most - least) / FIRST_MM) / (DEPTHS - 1))
-        depths = least + FIRST_MM * np.expm1(step * np.arange(DEPTHS))
+        step = step_of(self.span_mm, DEPTHS)
         object.__setattr__(self, "operator", operator)
-        object.__setattr__(self, "scale", (least, step))
-        self._lay_out(operator, depths)
+        object.__setattr__(self, "scale", (self.span_mm[0], step))
+        self._lay_out(operator, depths_of(self.span_mm[0], step, DEPTHS))
 
     def _lay_out(self, operator: ApertureOperator, depths: FloatArray) -> None:
         """Lay out what the probe hears of every thickness, each arrival from its own least time."""
@@ -90,7 +87,6 @@ class ApertureStage:
         times = np.concatenate([first_us.T, fourth[None]]) * rate
         object.__setattr__(self, "bank", bank)
         object.__setattr__(self, "times", np.ascontiguousarray(times))
-        object.__setattr__(self, "before", part.before)
 
     def run(
         self,
@@ -119,7 +115,7 @@ class ApertureStage:
             start_mm,
             (self.delay_us - start_time_us) * rate,
             noise,
-            self.before,
+            self.part.before,
             self.bank,
             self.times,
             self.scale,
@@ -128,7 +124,7 @@ class ApertureStage:
             results,
             flags,
         )
-        thickness, u, _, left, rival, odds, late, u_late = results.T
+        thickness, u, left, rival, odds, late, u_late = results.T
         slowness = self.operator.slowness_us_per_mm
         return {
             "interval_us": slowness * thickness,

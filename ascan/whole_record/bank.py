@@ -27,20 +27,31 @@ class Bank:
     shapes : ndarray, shape (depths, PLACES + 1, 3, size), float32
         Shape, slope and bend (per sample) from half a sample early to half a sample late.
     least_mm, step : float
-        Depth k is least_mm + FIRST_MM (exp(step k) − 1).
-    before : int
-        Sample of time zero.
+        Of its depths, see `depths_of`.
     """
 
     shapes: AnyArray
     least_mm: float
     step: float
-    before: int
+
+    @property
+    def depths_mm(self) -> AnyArray:
+        """Wall crossed, shape (depths,)."""
+        return depths_of(self.least_mm, self.step, len(self.shapes))
+
+
+def depths_of(least_mm: float, step: float, count: int) -> AnyArray:
+    """Return depths even in a logarithm: least_mm + FIRST_MM (exp(step k) − 1)."""
+    return np.asarray(least_mm + FIRST_MM * np.expm1(step * np.arange(count)))
+
+
+def step_of(span_mm: tuple[float, float], count: int) -> float:
+    """Return the step of so many depths from the first to the second of a span."""
+    return float(np.log1p((span_mm[1] - span_mm[0]) / FIRST_MM) / (count - 1))
 
 
 def make_bank(
     pulse: AnyArray,
-    before: int,
     operator: Operator,
     sample_rate_mhz: float,
     span_mm: tuple[float, float],
@@ -50,11 +61,9 @@ def make_bank(
     Parameters
     ----------
     pulse : ndarray, shape (size,)
-        Time zero at sample ``before``.
     """
-    least, most = span_mm
-    step = np.log1p((most - least) / FIRST_MM) / (DEPTHS - 1)
-    crossed = least + FIRST_MM * np.expm1(step * np.arange(DEPTHS))
+    step = step_of(span_mm, DEPTHS)
+    crossed = depths_of(span_mm[0], step, DEPTHS)
     transform = next_fast_len(4 * pulse.size, real=True)
     frequency = np.fft.rfftfreq(transform, 1.0 / sample_rate_mhz)
     omega = 2.0 * np.pi * np.fft.rfftfreq(transform)
@@ -69,7 +78,7 @@ def make_bank(
         for order in range(3):
             moved = np.fft.irfft(late * (1j * omega) ** order, transform)
             out[:, k, order] = moved[:, : pulse.size]
-    return Bank(out, float(least), float(step), before)
+    return Bank(out, float(span_mm[0]), step)
 
 
 @compiled

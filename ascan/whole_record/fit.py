@@ -180,6 +180,40 @@ def against(vector: AnyArray, start: int, shape: AnyArray) -> float:
 
 
 @compiled
+def against_all(
+    vector: AnyArray,
+    starts: IntArray,
+    shapes: AnyArray,
+    dense: AnyArray,
+    columns: tuple[int, int],
+    out: AnyArray,
+) -> None:
+    """Write the products of all shapes and dense columns with a vector over the window."""
+    few, wide = columns
+    for k in range(few):
+        out[k] = against(vector, starts[k], shapes[k])
+    for d in range(wide):
+        out[few + d] = dot(vector, dense[d])
+
+
+@compiled
+def take_off(
+    vector: AnyArray,
+    starts: IntArray,
+    shapes: AnyArray,
+    dense: AnyArray,
+    columns: tuple[int, int],
+    heights: AnyArray,
+) -> None:
+    """Subtract all shapes and dense columns, each times its height, from a vector."""
+    few, wide = columns
+    for k in range(few):
+        add(vector, starts[k], shapes[k], -heights[k])
+    for d in range(wide):
+        add(vector, 0, dense[d], -heights[few + d])
+
+
+@compiled
 def solve_heights(
     samples: AnyArray,
     starts: IntArray,
@@ -197,8 +231,8 @@ def solve_heights(
     """
     few, wide = columns
     size = shapes.shape[1]
+    against_all(samples, starts, shapes, dense, columns, heights)
     for k in range(few):
-        heights[k] = against(samples, starts[k], shapes[k])
         for m in range(k + 1):
             apart = starts[k] - starts[m]
             gram[k, m] = 0.0
@@ -208,7 +242,6 @@ def solve_heights(
                 gram[k, m] = dot(shapes[m, low:high], shapes[k, low - apart : high - apart])
     for d in range(wide):
         row = few + d
-        heights[row] = dot(samples, dense[d])
         for k in range(few):
             gram[row, k] = against(dense[d], starts[k], shapes[k])
         for e in range(d + 1):
@@ -216,10 +249,7 @@ def solve_heights(
     cholesky(gram, few + wide)
     solve_root(gram, few + wide, heights)
     residual[:] = samples
-    for k in range(few):
-        add(residual, starts[k], shapes[k], -heights[k])
-    for d in range(wide):
-        add(residual, 0, dense[d], -heights[few + d])
+    take_off(residual, starts, shapes, dense, columns, heights)
     return dot(residual, residual)
 
 
@@ -253,18 +283,15 @@ def schur(
 
     ``shared`` gets, for both, what the heights do when the place moves.
     """
-    few, wide = columns
-    kept = np.empty((2, few + wide))
+    size = columns[0] + columns[1]
+    kept = np.empty((2, size))
     for p in range(2):
-        for k in range(few):
-            kept[p, k] = against(moved[p], starts[k], shapes[k])
-        for d in range(wide):
-            kept[p, few + d] = dot(moved[p], dense[d])
-        shared[p, : few + wide] = kept[p]
-        solve_root(root, few + wide, shared[p])
-    a = dot(moved[0], moved[0]) - kept[0] @ shared[0, : few + wide]
-    b = dot(moved[0], moved[1]) - kept[0] @ shared[1, : few + wide]
-    c = dot(moved[1], moved[1]) - kept[1] @ shared[1, : few + wide]
+        against_all(moved[p], starts, shapes, dense, columns, kept[p])
+        shared[p, :size] = kept[p]
+        solve_root(root, size, shared[p])
+    a = dot(moved[0], moved[0]) - kept[0] @ shared[0, :size]
+    b = dot(moved[0], moved[1]) - kept[0] @ shared[1, :size]
+    c = dot(moved[1], moved[1]) - kept[1] @ shared[1, :size]
     determinant = a * c - b * b
     if not determinant > 1e-12 * a * c:
         return False

@@ -9,35 +9,36 @@ from __future__ import annotations
 import numpy as np
 
 from ascan.arrays import AnyArray, FlagArray, IntArray
-from ascan.flags import FATAL, Flag
 from ascan.kernels.jit import compiled
 from ascan.whole_record.bank import FIRST_MM, lay
 from ascan.whole_record.fit import (
     WAVES,
     add,
     against,
+    against_all,
     dot,
     lay_waves,
     solve_heights,
     solve_root,
+    take_off,
     weigh,
 )
 from ascan.whole_record.rivals import (
     CANDIDATES,
+    FATAL_BITS,
     HOPELESS,
+    LEAST_GAIN,
     MOST_LEFT,
     MOST_LEFT_SHARE,
+    NO_ECHO,
+    OUTSIDE,
+    RIVAL,
     TOLD_APART,
+    UNLIKE,
     drop_spikes,
     load_window,
     related_noise,
 )
-
-FATAL_BITS = np.uint32(FATAL)
-NO_ECHO = np.uint32(Flag.NO_ECHO)
-RIVAL = np.uint32(Flag.RIVAL_READING)
-UNLIKE = np.uint32(Flag.UNLIKE_MODEL)
-OUTSIDE = np.uint32(Flag.GATE_OUTSIDE_RECORD)
 
 ROUNDS, PATIENCE = 14, 3
 # A thickness that moves by less than this is settled, in mm; no step is longer than this part of a
@@ -47,29 +48,40 @@ SETTLED_MM, LONGEST = 2e-6, 0.2
 QUIET_PERIODS = 2.0
 # An arrival is taken in that begins so many periods before the window's end.
 WHOLE_PERIODS, CLEAR_PERIODS = 2.5, 1.0
-LEAST_GAIN = 36.0
-RESULTS = 8
-
-
-@compiled
-def node_of(depth: float, scale: tuple[float, float], nodes: int) -> tuple[int, float]:
-    """Return the node below a thickness and the share of the way to the next."""
-    where = np.log1p(max(depth - scale[0], 0.0) / FIRST_MM) / scale[1]
-    low = min(int(where), nodes - 2)
-    # Between nodes that are even in a logarithm, thickness itself shares the way.
-    here = FIRST_MM * np.expm1(scale[1] * low)
-    after = FIRST_MM * np.expm1(scale[1] * (low + 1))
-    return low, min((depth - scale[0] - here) / (after - here), 1.0)
+RESULTS = 7
 
 
 @compiled
 def time_of(depth: float, times: AnyArray, scale: tuple[float, float]) -> tuple[float, float]:
-    """Return when an arrival of such a wall comes, in samples, and how it follows the thickness."""
-    low, share = node_of(depth, scale, times.size)
+    """Return when an arrival of such a wall comes, in samples, and how it follows the thickness.
+
+    Between nodes that are even in a logarithm, thickness itself shares the way.
+    """
+    where = np.log1p(max(depth - scale[0], 0.0) / FIRST_MM) / scale[1]
+    low = min(int(where), times.size - 2)
     here = FIRST_MM * np.expm1(scale[1] * low)
     after = FIRST_MM * np.expm1(scale[1] * (low + 1))
+    share = min((depth - scale[0] - here) / (after - here), 1.0)
     rise = times[low + 1] - times[low]
     return times[low] + share * rise, rise / (after - here)
+
+
+@compiled
+def free_energy(
+    vector: AnyArray,
+    starts: IntArray,
+    shapes: AnyArray,
+    waves: AnyArray,
+    columns: tuple[int, int],
+    root: AnyArray,
+    shared: AnyArray,
+) -> float:
+    """Return the energy of a vector that no heights take up; ``shared`` gets what they would."""
+    size = columns[0] + columns[1]
+    against_all(vector, starts, shapes, waves, columns, shared)
+    kept = shared[:size].copy()
+    solve_root(root, size, shared)
+    return dot(vector, vector) - float(kept @ shared[:size])
 
 
 @compiled
@@ -117,13 +129,7 @@ def fit_wall(
         least = min(left, least)
         for k in range(count):
             add(moved, starts[k], slopes[k], -heights[k] * shared[k])
-        for k in range(count):
-            shared[k] = against(moved, starts[k], shapes[k])
-        for d in range(WAVES):
-            shared[count + d] = dot(moved, waves[d])
-        kept = shared[: count + WAVES].copy()
-        solve_root(gram, count + WAVES, shared)
-        own = dot(moved, moved) - float(kept @ shared[: count + WAVES])
+        own = free_energy(moved, starts, shapes, waves, columns, gram, shared)
         if not own > 0.0:
             return np.inf, depth, np.nan
         inverse = 1.0 / own
@@ -178,9 +184,9 @@ def fit_walls(
     longest : int
         Of a window.
     results : ndarray, shape (n, RESULTS)
-        Gets thickness, its standard uncertainty (mm), height of the first echo, what is left
-        (codes), the rival's thickness, twice the log odds against it, by how much the second echo
-        comes late (mm of wall), and the standard uncertainty of that.
+        Gets thickness, its standard uncertainty (mm), what is left (codes), the rival's thickness,
+        twice the log odds against it, by how much the second echo comes late (mm of wall), and the
+        standard uncertainty of that.
 
     Notes
     -----
@@ -191,14 +197,15 @@ def fit_walls(
     starts = np.zeros(few, np.int64)
     shapes, slopes = np.empty((few, size), np.float32), np.empty((few, size), np.float32)
     gram, heights = np.empty((few + WAVES, few + WAVES)), np.zeros(few + WAVES)
-    shared = np.empty(few + WAVES)
+    shared, by_moved = np.zeros(few + WAVES), np.zeros(few + WAVES)
     results[:] = np.nan
     quiet = int(QUIET_PERIODS * period)
     lags = int(np.ceil(period))
     for row in range(block.shape[0]):
-        if flags[row] & FATAL_BITS or not np.isfinite(start_mm[row]):
-            if not flags[row] & FATAL_BITS:
-                flags[row] |= NO_ECHO
+        if flags[row] & FATAL_BITS:
+            continue
+        if not np.isfinite(start_mm[row]):
+            flags[row] |= NO_ECHO
             continue
         first = zero[row] + time_of(start_mm[row], times[0], scale)[0]
         begin = max(int(first) - before - quiet, 0)
@@ -253,46 +260,35 @@ def fit_walls(
         free = max(int(w.sum()) - count - WAVES - 1, 1)
         variance = max(best / free, 1e-300)
         # How the thickness follows each sample; then what noise does to it.
+        columns = (count, WAVES)
         follows = moved * np.float32(inverse)
-        for k in range(count):
-            add(follows, starts[k], shapes[k], -inverse * shared[k])
-        for d in range(WAVES):
-            add(follows, 0, waves[d], -inverse * shared[count + d])
+        take_off(follows, starts, shapes, waves, columns, inverse * shared)
         u = related_noise(rest, follows, lags, free)
         own = np.sqrt(variance * dot(follows, follows))
         colour = max(u / max(own, 1e-300), 1.0)
-        results[row, 0], results[row, 1], results[row, 2] = depth, u, heights[0]
-        results[row, 3], results[row, 4] = np.sqrt(variance), rival_mm
-        results[row, 5] = (rival - best) / (variance * colour * colour)
+        odds = (rival - best) / (variance * colour * colour)
+        results[row, 0], results[row, 1], results[row, 2] = depth, u, np.sqrt(variance)
+        results[row, 3], results[row, 4] = rival_mm, odds
         if count > 2 and heights[2] > 0.0:
             # The second echo alone, moved: how far, in the wall that its path would then be of.
             late = np.zeros(wide, np.float32)
             add(late, starts[2], slopes[2], -heights[2])
-            for k in range(count):
-                shared[k] = against(late, starts[k], shapes[k])
-            for d in range(WAVES):
-                shared[count + d] = dot(late, waves[d])
-            kept = shared[: count + WAVES].copy()
-            solve_root(gram, count + WAVES, shared)
-            cross = dot(late, moved)
-            free_of = cross - 0.0
-            for k in range(count):
-                free_of -= shared[k] * against(moved, starts[k], shapes[k])
-            for d in range(WAVES):
-                free_of -= shared[count + d] * dot(moved, waves[d])
-            energy = dot(late, late) - kept @ shared[: count + WAVES]
-            energy -= free_of * free_of * inverse
+            energy = free_energy(late, starts, shapes, waves, columns, gram, shared)
+            against_all(moved, starts, shapes, waves, columns, by_moved)
+            held = count + WAVES
+            cross = dot(late, moved) - float(shared[:held] @ by_moved[:held])
+            energy -= cross * cross * inverse
             if energy > 0.0:
                 rise = time_of(depth, times[2], scale)[1]
-                results[row, 6] = dot(late, rest) / energy / rise
-                results[row, 7] = colour * np.sqrt(variance / energy) / rise
+                results[row, 5] = dot(late, rest) / energy / rise
+                results[row, 6] = colour * np.sqrt(variance / energy) / rise
         gain = 0.0
         for k in range(count):
             gain += heights[k] * against(y, starts[k], shapes[k])
         if gain < LEAST_GAIN * variance * colour * colour:
             flags[row] |= NO_ECHO
             continue
-        if results[row, 5] < TOLD_APART:
+        if odds < TOLD_APART:
             flags[row] |= RIVAL
         floor = max(MOST_LEFT * noise[row], MOST_LEFT_SHARE * abs(heights[0]))
         if np.sqrt(variance) > floor:

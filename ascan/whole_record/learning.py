@@ -13,7 +13,6 @@ from typing import Any, Protocol
 import numpy as np
 
 from ascan.arrays import AnyArray, FloatArray, IntArray
-from ascan.whole_record.fit import WAVES
 from ascan.whole_record.frequencies import Frequencies
 
 ROUNDS, SETTLED = 40, 3e-6
@@ -199,7 +198,6 @@ class Normal:
 
     matrix: FloatArray
     right: FloatArray
-    energy: float
     own: list[FloatArray]
 
 
@@ -207,7 +205,7 @@ def _normal(family: Family, estimate: Estimate, records: StepRecords) -> Normal:
     steps = records.u_step_mm.size
     shared = estimate.pulses.size + len(family.names)
     size = shared + steps
-    normal = Normal(np.zeros((steps, size, size)), np.zeros((steps, size)), 0.0, [])
+    normal = Normal(np.zeros((steps, size, size)), np.zeros((steps, size)), [])
     for row in range(len(records.known_mm)):
         place, thickness = estimate.place[row], float(estimate.thickness_mm[row])
         found = family.columns(
@@ -225,7 +223,6 @@ def _normal(family: Family, estimate: Estimate, records: StepRecords) -> Normal:
         chosen = np.append(np.arange(shared), shared + step)
         normal.matrix[step][np.ix_(chosen, chosen)] += common_rest.T @ common_rest
         normal.right[step][chosen] += common_rest.T @ rest
-        normal.energy += float(rest @ rest)
         normal.own.append(np.linalg.lstsq(r, np.column_stack([q.T @ left, along]), rcond=1e-9)[0])
     return normal
 
@@ -385,21 +382,20 @@ def _finished(family: Family, estimate: Estimate, records: StepRecords, free: An
     return Learned(family, estimate, inverse[:shared, :shared], unlearned, without)
 
 
+def left_of(family: Family, estimate: Estimate, records: StepRecords, row: int) -> FloatArray:
+    """Return what a reading's model leaves of its samples, the baseline included."""
+    echoes = family.frequencies.back(family.echoes(estimate, records, row))
+    return np.asarray(records.samples[row] - estimate.heights[row] @ echoes)
+
+
 def _colour(family: Family, estimate: Estimate, records: StepRecords) -> float:
     """Return by how much more noise the pulse's band holds than white noise would put there."""
     frequencies = family.frequencies
     power, number = 0.0, 0.0
     for row in range(len(records.known_mm)):
-        found = family.columns(
-            estimate,
-            float(estimate.place[row]),
-            float(estimate.thickness_mm[row]),
-            estimate.heights[row],
-            float(records.usual[row]),
-        )
         weight = records.weight[row]
-        left = (records.samples[row] - found.model) * weight
-        own = (found.own[-WAVES:] * weight).T
+        left = left_of(family, estimate, records, row) * weight
+        own = (frequencies.waves * weight).T
         left = left - own @ np.linalg.lstsq(own, left, rcond=1e-7)[0]
         spectrum = np.abs(np.fft.rfft(left, frequencies.transform)[: frequencies.mhz.size]) ** 2
         pulse = np.abs(estimate.pulses[-1] @ frequencies.functions) ** 2

@@ -18,6 +18,7 @@ from ascan.whole_record.fit import (
     fit_record,
     lay_waves,
     solve_heights,
+    take_off,
     weigh,
 )
 from ascan.whole_record.search import (
@@ -56,7 +57,7 @@ LEAST_NOISE = 0.3
 FAINT = 0.3
 # Noise is related over so many periods at most.
 RELATED = 1.0
-RESULTS = 9
+RESULTS = 5
 
 
 @compiled
@@ -67,16 +68,16 @@ def load_window(
     begin: int,
     samples: AnyArray,
     weight: AnyArray,
-) -> int:
-    """Write a window of a record, clipped samples and their neighbours at 0; return how many."""
+) -> None:
+    """Write a window of a record, clipped samples and their neighbours at 0."""
     size = samples.size
-    clipped = 0
+    clipped = False
     for j in range(size):
         code = np.float64(record[begin + j])
         samples[j] = code - zero
         weight[j] = 1.0
         if code <= clips[0] or code >= clips[1]:
-            clipped += 1
+            clipped = True
             weight[j] = 0.0
     if clipped:
         for j in range(size):
@@ -86,7 +87,6 @@ def load_window(
                 weight[min(j + 1, size - 1)] = 0.0
         for j in range(size):
             samples[j] *= weight[j]
-    return clipped
 
 
 @compiled
@@ -143,16 +143,11 @@ def influence(
     out: AnyArray,
 ) -> None:
     """Write by how much the spacing follows each sample."""
-    few, wide = columns
     by_begin, by_spacing = inverse[1, 0], inverse[1, 1]
     for j in range(out.size):
         out[j] = np.float32(by_begin) * moved[0, j] + np.float32(by_spacing) * moved[1, j]
-    for k in range(few + wide):
-        height = by_begin * shared[0, k] + by_spacing * shared[1, k]
-        if k < few:
-            add(out, starts[k], shapes[k], -height)
-        else:
-            add(out, 0, dense[k - few], -height)
+    heights = by_begin * shared[0] + by_spacing * shared[1]
+    take_off(out, starts, shapes, dense, columns, heights)
 
 
 @compiled
@@ -218,9 +213,8 @@ def fit_records(
     longest : int
         Of a window, in samples.
     results : ndarray, shape (n, RESULTS)
-        Gets place of the surface echo, spacing, its standard uncertainty (samples), height of
-        surface and first wall echo (codes), what is left (codes), the rival's spacing, twice the
-        log odds against it, and the number of wall echoes.
+        Gets spacing, its standard uncertainty (samples), what is left (codes), the rival's spacing,
+        and twice the log odds against it.
 
     Notes
     -----
@@ -300,15 +294,13 @@ def fit_records(
             flags[row] |= UNCOUPLED if front < 0.0 else NO_ECHO
             continue
         numbers[:] = kept
-        level = np.sqrt(best / wide)
         for attempt in range(2):
             best, shaped, dense_count = fit_record(
                 y, w, numbers, banks, scale, setup_row, period, decay, limits, ROUNDS,
                 np.inf, starts, shapes, slopes, basis, gram, heights, rest, moved,
                 shared, inverse,
             )  # fmt: skip
-            level = np.sqrt(best / wide)
-            if attempt or not drop_spikes(rest, level, y, w):
+            if attempt or not drop_spikes(rest, np.sqrt(best / wide), y, w):
                 break
             lay_waves(w, basis)
         if not np.isfinite(best):
@@ -321,14 +313,12 @@ def fit_records(
         u = related_noise(rest, follows[:wide], lags, free)
         own = np.sqrt(variance * dot(follows[:wide], follows[:wide]))
         colour = max(u / max(own, 1e-300), 1.0)
-        height_front, height_wall, echoes = heights[0], heights[1], shaped - 1
+        height_front, height_wall = heights[0], heights[1]
         alone = solve_heights(y, starts, shapes, basis, (1, WAVES), gram, heights, follows[:wide])
         odds = (rival - best) / (variance * colour * colour)
         gain = (alone - best) / (variance * colour * colour)
-        results[row, 0], results[row, 1], results[row, 2] = begin + numbers[0], numbers[1], u
-        results[row, 3], results[row, 4] = height_front, height_wall
-        results[row, 5], results[row, 6] = np.sqrt(variance), rival_spacing
-        results[row, 7], results[row, 8] = odds, echoes
+        results[row, 0], results[row, 1], results[row, 2] = numbers[1], u, np.sqrt(variance)
+        results[row, 3], results[row, 4] = rival_spacing, odds
         faint = abs(height_wall) < FAINT * setup[5] * abs(height_front)
         if (
             gain < LEAST_GAIN

@@ -9,7 +9,7 @@ import numpy as np
 from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.calibration.parts import RecordPart
 from ascan.recording import Recording
-from ascan.whole_record.bank import Bank, make_bank
+from ascan.whole_record.bank import PLACES, Bank, make_bank
 from ascan.whole_record.operator import Operator
 from ascan.whole_record.rivals import RESULTS, fit_records
 from ascan.whole_record.search import THINNEST, Comb, make_comb
@@ -18,6 +18,8 @@ from ascan.whole_record.search import THINNEST, Comb, make_comb
 LONGEST_US = 60.0
 # The path may be shorter than usual by so much wall of equal spreading.
 SHORTER_MM = 4.0
+# The search lays the wall's pulse as it is after so much wall.
+USUAL_MM = 5.0
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -53,15 +55,15 @@ class RecordStage:
         operator = operator_of(part, self.velocity_mm_per_us, self.frequency_mhz)
         span = (-SHORTER_MM, 0.5 * self.velocity_mm_per_us * LONGEST_US)
         banks = (
-            make_bank(part.front, part.before, operator, rate, span),
-            make_bank(part.wall, part.before, operator, rate, span),
+            make_bank(part.front, operator, rate, span),
+            make_bank(part.wall, operator, rate, span),
         )
         period = rate / self.frequency_mhz
         most = max(operator.slowness_us_per_mm * self.most_mm * rate, 2.0 * period)
-        middle = int(np.searchsorted(_depths(banks[1]), 5.0))
+        surface, middle = np.searchsorted(banks[0].depths_mm, [0.0, USUAL_MM])
         comb = make_comb(
-            banks[0].shapes[int(np.searchsorted(_depths(banks[0]), 0.0)), 4, 0],
-            banks[1].shapes[middle, 4, 0],
+            banks[0].shapes[surface, PLACES // 2, 0],
+            banks[1].shapes[middle, PLACES // 2, 0],
             part.levels,
             (THINNEST * period, most),
             operator.turn_us * rate,
@@ -125,7 +127,7 @@ class RecordStage:
             results,
             flags,
         )
-        _, spacing, u, _, _, left, rival, odds, _ = results.T
+        spacing, u, left, rival, odds = results.T
         return {
             "interval_us": spacing / rate,
             "u_interval_us": u / rate,
@@ -133,10 +135,6 @@ class RecordStage:
             "rival_us": rival / rate,
             "rival_odds": odds,
         }
-
-
-def _depths(bank: Bank) -> FloatArray:
-    return np.asarray(bank.least_mm + np.expm1(bank.step * np.arange(len(bank.shapes))))
 
 
 def operator_of(part: RecordPart, velocity_mm_per_us: float, frequency_mhz: float) -> Operator:

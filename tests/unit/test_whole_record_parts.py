@@ -21,7 +21,7 @@ def gaussian(size: int, before: int, late: float) -> np.ndarray:
 
 @pytest.mark.parametrize("late", [-0.5, -0.31, 0.0, 0.17, 0.4999])
 def test_a_laid_shape_is_the_pulse_moved(late: float) -> None:
-    bank = make_bank(gaussian(161, 80, 0.0), 80, Operator(velocity_mm_per_us=5.92), 100.0, (0, 50))
+    bank = make_bank(gaussian(161, 80, 0.0), Operator(velocity_mm_per_us=5.92), 100.0, (0, 50))
     shape, slope = np.empty(161, np.float32), np.empty(161, np.float32)
     lay(bank.shapes, (bank.least_mm, bank.step), 7.3, late, shape, slope)
     np.testing.assert_allclose(shape, gaussian(161, 80, late), rtol=0.0, atol=3e-6)
