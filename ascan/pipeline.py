@@ -463,6 +463,7 @@ def _record_stage(
         frequency_mhz=probe.frequency_mhz,
         delay_us=probe.delay_us,
         most_mm=FURTHER * most_mm,
+        least_snr_db=procedure.checks.least_snr_db,
     )
 
 

@@ -33,6 +33,7 @@ from ascan.whole_record.search import (
 FATAL_BITS = np.uint32(FATAL)
 NO_ECHO = np.uint32(Flag.NO_ECHO)
 RIVAL = np.uint32(Flag.RIVAL_READING)
+LOW_SNR = np.uint32(Flag.LOW_SNR)
 UNLIKE = np.uint32(Flag.UNLIKE_MODEL)
 UNCOUPLED = np.uint32(Flag.UNCOUPLED)
 OUTSIDE = np.uint32(Flag.GATE_OUTSIDE_RECORD)
@@ -43,8 +44,8 @@ CANDIDATES = 3
 LEAST_GAIN, LEAST_SHARE = 36.0, 0.02
 # Twice the log odds that a rival must be behind by: four standard deviations.
 TOLD_APART = 16.0
-# Of successive wall echoes none is so many times as high as the one before it.
-MOST_GROWTH = 1.6
+# No wall echo is so many times as high as the first one; noise may add so many deviations.
+MOST_GROWTH, GROWTH_NOISE = 1.6, 4.0
 # What is left may be so many times the noise, or this part of the wall echo's height.
 MOST_LEFT, MOST_LEFT_SHARE = 2.0, 0.03
 # A sample that stands out by so many times what is left, and its neighbours do not, is a spike.
@@ -169,6 +170,41 @@ def related_noise(residual: AnyArray, follows: AnyArray, lags: int, free: int) -
 
 
 @compiled
+def cost_of(heights: AnyArray, shape: AnyArray, decay: float, variance: float) -> float:
+    """Return twice the log odds that a train's free heights cost it.
+
+    Each had to be found among as many values as noise lets be told in the range that a dying train
+    leaves it (Laplace's approximation to the evidence): else many thin echoes would fit all noise.
+    """
+    told = heights[0] ** 2 * dot(shape, shape) / max(variance, 1e-300)
+    cost = 0.0
+    for _ in range(heights.size):
+        cost += np.log1p(told)
+        told *= decay * decay
+    return float(cost)
+
+
+@compiled
+def two_best(
+    lefts: AnyArray, costs: AnyArray, spacings: AnyArray, same: float, variance: float
+) -> tuple[int, int]:
+    """Return the candidate that explains most for what it costs, and the next; -1 for none."""
+    first, second = -1, -1
+    for c in range(lefts.size):
+        if np.isfinite(lefts[c]) and (
+            first < 0
+            or lefts[c] + variance * costs[c] < lefts[first] + variance * costs[first]
+        ):
+            first = c
+    for c in range(lefts.size):
+        if not np.isfinite(lefts[c]) or abs(spacings[c] - spacings[first]) < same:
+            continue
+        if second < 0 or lefts[c] + variance * costs[c] < lefts[second] + variance * costs[second]:
+            second = c
+    return first, second
+
+
+@compiled
 def fit_records(
     block: AnyArray,
     zero: float,
@@ -185,6 +221,7 @@ def fit_records(
     comb: tuple[AnyArray, AnyArray, AnyArray, AnyArray],
     comb_numbers: tuple[float, float, float],
     longest: int,
+    least_snr: float,
     results: AnyArray,
     flags: FlagArray,
 ) -> None:
@@ -212,13 +249,15 @@ def fit_records(
         Front and wall pulse, levels and energies of `Comb`; least spacing, turn, front's energy.
     longest : int
         Of a window, in samples.
+    least_snr : float
+        What the first wall echo must be of what is left, or ``LOW_SNR``.
     results : ndarray, shape (n, RESULTS)
         Gets spacing, its standard uncertainty (samples), what is left (codes), the rival's spacing,
         and twice the log odds against it.
 
     Notes
     -----
-    Flags: ``NO_ECHO``, ``UNCOUPLED``, ``RIVAL_READING`` (fatal); ``UNLIKE_MODEL``.
+    Flags: ``NO_ECHO``, ``UNCOUPLED``, ``RIVAL_READING`` (fatal); ``UNLIKE_MODEL``, ``LOW_SNR``.
     """
     before, size = int(setup[0]), banks[0].shape[3]
     quiet = before // 2
@@ -232,7 +271,8 @@ def fit_records(
     gram, heights = np.empty((few + DENSE, few + DENSE)), np.zeros(few + DENSE)
     shared, inverse = np.empty((2, few + DENSE)), np.empty((2, 2))
     scores, candidates = np.empty(comb[3].shape[0]), np.empty(CANDIDATES)
-    numbers, kept, setup_row = np.empty(2), np.zeros(2), setup.copy()
+    lefts, costs, fitted = np.empty(CANDIDATES), np.zeros(CANDIDATES), np.zeros((CANDIDATES, 2))
+    numbers, setup_row = np.empty(2), setup.copy()
     lags = int(np.ceil(RELATED * period))
     results[:] = np.nan
     for row in range(block.shape[0]):
@@ -270,30 +310,28 @@ def fit_records(
         )  # fmt: skip
         count = best_spacings(scores, least, APART * period, candidates)
         limits = (least - 1.0, least + 0.5 * scores.size + 1.0)
-        best, rival, rival_spacing = np.inf, np.inf, np.nan
+        lefts[:], least_left = np.inf, np.inf
         for c in range(count):
             numbers[0], numbers[1] = place, candidates[c]
             left, shaped, _ = fit_record(
                 y, w, numbers, banks, scale, setup_row, period, decay, limits, ROUNDS,
-                HOPELESS * best, starts, shapes, slopes, basis, gram, heights, rest, moved,
+                HOPELESS * least_left, starts, shapes, slopes, basis, gram, heights, rest, moved,
                 shared, inverse,
             )  # fmt: skip
             if not np.isfinite(left) or heights[0] * heights[1] <= 0.0:
                 continue
-            if shaped > 2 and np.abs(heights[2:shaped]).max() > MOST_GROWTH * abs(heights[1]):
+            noisy = GROWTH_NOISE * np.sqrt(left / wide) / (np.linalg.norm(shapes[1]) + 1e-30)
+            most = MOST_GROWTH * abs(heights[1]) + noisy
+            if shaped > 2 and np.abs(heights[2:shaped]).max() > most:
                 continue
-            same = abs(numbers[1] - kept[1]) < 0.2 * period
-            if left < best:
-                if np.isfinite(best) and not same:
-                    rival, rival_spacing = best, kept[1]
-                best = left
-                kept[:] = numbers
-            elif not same and left < rival:
-                rival, rival_spacing = left, numbers[1]
-        if not np.isfinite(best):
+            least_left = min(left, least_left)
+            lefts[c], fitted[c] = left, numbers
+            costs[c] = cost_of(heights[1:shaped], shapes[1], decay, left / wide)
+        first, second = two_best(lefts, costs, fitted[:, 1], 0.2 * period, least_left / wide)
+        if first < 0:
             flags[row] |= UNCOUPLED if front < 0.0 else NO_ECHO
             continue
-        numbers[:] = kept
+        numbers[:] = fitted[first]
         for attempt in range(2):
             best, shaped, dense_count = fit_record(
                 y, w, numbers, banks, scale, setup_row, period, decay, limits, ROUNDS,
@@ -315,8 +353,12 @@ def fit_records(
         colour = max(u / max(own, 1e-300), 1.0)
         height_front, height_wall = heights[0], heights[1]
         alone = solve_heights(y, starts, shapes, basis, (1, WAVES), gram, heights, follows[:wide])
-        odds = (rival - best) / (variance * colour * colour)
-        gain = (alone - best) / (variance * colour * colour)
+        loudness = variance * colour * colour
+        odds, rival_spacing = np.inf, np.nan
+        if second >= 0:
+            odds = (lefts[second] - best) / loudness + costs[second] - costs[first]
+            rival_spacing = fitted[second, 1]
+        gain = (alone - best) / loudness - costs[first]
         results[row, 0], results[row, 1], results[row, 2] = numbers[1], u, np.sqrt(variance)
         results[row, 3], results[row, 4] = rival_spacing, odds
         faint = abs(height_wall) < FAINT * setup[5] * abs(height_front)
@@ -329,6 +371,8 @@ def fit_records(
             continue
         if odds < TOLD_APART:
             flags[row] |= RIVAL
+        if abs(height_wall) * np.abs(shapes[1]).max() < least_snr * np.sqrt(variance):
+            flags[row] |= LOW_SNR
         floor = max(MOST_LEFT * noise[row], MOST_LEFT_SHARE * abs(height_wall))
         if np.sqrt(variance) > floor:
             flags[row] |= UNLIKE

@@ -38,6 +38,8 @@ class RecordStage:
         When the pulse leaves the probe.
     most_mm : float
         Thickest wall that is sought.
+    least_snr_db : float
+        Of the first wall echo.
     """
 
     part: RecordPart
@@ -46,6 +48,7 @@ class RecordStage:
     frequency_mhz: float
     delay_us: float
     most_mm: float
+    least_snr_db: float
     operator: Operator = field(init=False)
     banks: tuple[Bank, Bank] = field(init=False)
     comb: Comb = field(init=False)
@@ -124,6 +127,7 @@ class RecordStage:
             (comb.front, comb.wall, comb.levels, comb.energies),
             (comb.least, comb.turn, comb.front_energy),
             longest,
+            10.0 ** (self.least_snr_db / 20.0),
             results,
             flags,
         )
