@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 FlagArray = npt.NDArray[np.uint32]
 SignArray = npt.NDArray[np.int8]
 AnyArray = npt.NDArray[Any]

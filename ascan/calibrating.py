@@ -16,8 +16,9 @@ from ascan.calibration.conditions import Conditions
 from ascan.calibration.record import Calibration, Steps
 from ascan.calibration.step_block import StepFit, StepMeans, fit_steps, gather_steps
 from ascan.channels import channels_of
+from ascan.check_learning import guides_of
 from ascan.errors import fault
-from ascan.flags import is_fatal, names
+from ascan.flags import Flag, is_fatal, names
 from ascan.head_learning import Learned as HeadsLearned
 from ascan.head_learning import learn_heads
 from ascan.path.direct import interval_us
@@ -157,7 +158,7 @@ def _calibrate_alone(
     templates = learn_templates(steps, procedure, guide)
     pipeline = Pipeline(procedure, scan.recording, templates=templates, guide=guide)
     times = Readings(joined(found for _, found in pipeline.walk(steps)))
-    usable = times.flags == 0
+    usable = (times.flags & ~np.uint32(Flag.FROZEN | Flag.REPEATED)) == 0
     left_out = _left_out(times, known, rows, usable)
     if not usable.any():
         raise fault(
@@ -188,6 +189,7 @@ def _calibrate_alone(
         templates=templates,
         lags_us=_lags_us(times, procedure, usable),
         heights=_heights(times, procedure, usable),
+        **guides_of(times, procedure, known, usable),
     )
 
 
@@ -287,6 +289,7 @@ def _head_calibration(
             "timed_half_cycle": "positive" if dual.polarity > 0 else "negative",
         },
         heights=_heights(learned.times, procedure, learned.usable),
+        **guides_of(learned.times, procedure, known, learned.usable),
         dual=dual,
     )
 
@@ -370,6 +373,7 @@ def _calibrate_whole(
         | _conditions(scan, procedure, rows[usable].tolist(), left_out)
         | told,
         heights=_heights(times, procedure, usable),
+        **guides_of(times, procedure, known, usable),
     )
 
 

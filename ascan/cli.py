@@ -29,6 +29,7 @@ COMMANDS = {
     "export": "write readings as CSV, or a .npz scan as HDF5",
     "synth": "write synthetic waveforms of known truth",
     "compare": "compare timing methods on a scenario or on real steps",
+    "verify": "try the engine on signals of known truth, figures beside limits",
     "plot": "draw a waveform with its gates and picks",
 }
 DONE, UNFORESEEN, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130

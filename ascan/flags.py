@@ -44,6 +44,12 @@ class Flag(enum.IntFlag):
     AT_MOST = 1 << 19
     WITNESS_DISAGREES = 1 << 20
     UNLIKE_MODEL = 1 << 21
+    SPIKED = 1 << 22
+    FROZEN = 1 << 23
+    REPEATED = 1 << 24
+    SURFACE_MOVED = 1 << 25
+    OTHER_ECHO = 1 << 26
+    WEAK_ECHO = 1 << 27
 
 
 FATAL = int(
@@ -79,6 +85,13 @@ MEANINGS: dict[Flag, str] = {
     Flag.WITNESS_DISAGREES: "witness disagrees: the procedure's second interval gives another "
     "thickness",
     Flag.UNLIKE_MODEL: "unlike the model: what the fit leaves of the record is no noise",
+    Flag.SPIKED: "spiked: an echo that was timed rests on lone samples that were mended",
+    Flag.FROZEN: "frozen: part of the record stands still where the rest moves",
+    Flag.REPEATED: "repeated: the same record as the one before, sample by sample",
+    Flag.SURFACE_MOVED: "surface moved: its echo comes over a period off the calibration's: "
+    "trigger, clock, delay line",
+    Flag.OTHER_ECHO: "other echo: one stands ahead of the timed one, or a larger one behind it",
+    Flag.WEAK_ECHO: "weak echo: far lower than on the steps: a pit's flank, roughness, coupling",
     Flag.CALIBRATION_IN_DOUBT: "calibration in doubt: its own health figures question it",
 }
 

@@ -13,6 +13,7 @@ from ascan.flags import FATAL, Flag
 from ascan.gating import Gate, place_windows, window_samples
 from ascan.health.blanks import check_blanks
 from ascan.health.low_snr import check_snr
+from ascan.health.other_echo import shares_beside
 from ascan.health.saturation import check_saturation
 from ascan.kernels.analytic import envelope_tops, quadrature_taps
 from ascan.kernels.fir import gaussian_taps, whole_taps
@@ -56,6 +57,8 @@ class GateEchoes:
     half_cycle: IntArray
     sign: SignArray
     peak: IntArray
+    ahead: FloatArray
+    behind: FloatArray
     flags: FlagArray
     spacing_us: FloatArray
     u_spacing_us: FloatArray
@@ -298,6 +301,8 @@ class GateStage:
         )
         if recording.gated_only:
             check_blanks(block, first + origin, last + origin, place, own_peak, self.reach, flags)
+        ahead, behind = np.empty(rows), np.empty(rows)
+        shares_beside(trace, first, last, peak, self.reach, ahead, behind)
         snr_db = np.empty(rows)
         check_snr(top, electronic, self.procedure.checks.least_snr_db, snr_db, flags)
         return GateEchoes(
@@ -310,6 +315,8 @@ class GateStage:
             half_cycle=half_cycle,
             sign=sign,
             peak=np.where(has_echo, peak + origin, -1),
+            ahead=ahead,
+            behind=behind,
             flags=flags,
             spacing_us=spacing / rate,
             u_spacing_us=u_spacing / rate,

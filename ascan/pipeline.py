@@ -20,15 +20,26 @@ from ascan.flags import FATAL, Flag, is_fatal
 from ascan.gate_stage import GateEchoes, GateStage
 from ascan.gating import Gate
 from ascan.health.earlier_echo import CLEAR_PERIODS, NEAR_PERIODS, SHARES, check_earlier
-from ascan.health.finite import check_finite
+from ascan.health.other_echo import check_others
+from ascan.health.second_echo import (
+    HALF_PERIODS,
+    MOST_DUAL_PERIODS,
+    MOST_PERIODS,
+    SOUGHT_PERIODS,
+    check_second,
+)
 from ascan.health.skipped_cycle import check_cycle
+from ascan.health.spikes import check_spikes
+from ascan.health.surface_moved import check_surface
 from ascan.health.surface_repeat import check_repeat
-from ascan.health.uneven_echoes import check_spacing
+from ascan.health.uneven_echoes import check_lead, check_spacing
+from ascan.health.weak_echo import LEAST_ALONE, LEAST_OF_SURFACE, check_strength
 from ascan.interval import take_intervals
 from ascan.kernels.fir import whole_taps
 from ascan.path.aperture import converted_later_us
 from ascan.path.diffraction import lead_table
 from ascan.procedure import Procedure
+from ascan.raw_checks import check_raw, repeats
 from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column, gate_columns
 from ascan.recording import Recording
 from ascan.scan import Progress, Scan
@@ -44,6 +55,8 @@ MOST_OFF = 3.0
 # The second echo's path is another wall's where it differs by so many of its standard
 # uncertainties, and by more than this part of a period.
 MOST_SECOND_OFF, LEAST_SECOND_PERIODS = 4.0, 0.03
+# These take the wall from one echo of it.
+SINGLE = ("time_zero_to_echo", "interface_to_echo")
 # Whole records are searched for walls so many times as thick as the gate lets pass.
 FURTHER = 1.5
 # Some hundred rows amortise the calls; more gained nothing (benches/speed.py).
@@ -83,7 +96,7 @@ class Pipeline:
         heights = self.calibration.heights if self.calibration else {}
         stage = GateStage(self.procedure, self.recording, guide, self.shift, templates, heights)
         object.__setattr__(self, "stage", stage)
-        object.__setattr__(self, "surface", _surface_gate(self.procedure))
+        object.__setattr__(self, "surface", surface_gate(self.procedure))
         bound = ThicknessStage(self.procedure, self.calibration) if self.calibration else None
         object.__setattr__(self, "to_thickness", bound)
         object.__setattr__(self, "leads", _leads(self.procedure))
@@ -127,8 +140,7 @@ class Pipeline:
         """
         rows = len(block)
         flags = np.zeros(rows, np.uint32)
-        if block.dtype.kind == "f":
-            check_finite(block, flags)
+        spiked, block = check_raw(block, self.recording, self.stage.meter.period, flags)
         echoes: dict[str, GateEchoes] = {}
         for gate in self.procedure.gates:
             window_us = self.window_us(gate)
@@ -137,6 +149,9 @@ class Pipeline:
             echoes[gate.name] = self.stage.time_gate(
                 gate, window_us, echoes, block, start_time_us, expected_us
             )
+        if spiked is not block:
+            self._check_spikes(spiked, block, start_time_us, echoes, flags)
+        self._check_against_steps(echoes, flags)
         if self.whole is not None:
             columns = self._fit_whole(self.whole, block, start_time_us, echoes, flags, component_c)
         else:
@@ -148,6 +163,10 @@ class Pipeline:
                 self._check_earlier(block, start_time_us, echoes, flags)
             interval, u_interval = self._take_interval(echoes, len(flags))
             columns = self._to_columns(interval, u_interval, flags, component_c)
+            if self.calibration is not None:
+                self._check_strength(echoes, columns)
+                if self.interval_has_one_echo:
+                    self._check_second(block, echoes, columns)
         if self.witness is not None:
             seen = self.witness.run(block, start_time_us, component_c=component_c)
             columns |= self._compare(columns, seen)
@@ -160,6 +179,11 @@ class Pipeline:
     def is_train(self) -> bool:
         """Whether the interval is the spacing of one train of echoes, whose fit checks itself."""
         return self.procedure.gate(self.procedure.interval.gates[0]).echo == "train"
+
+    @property
+    def interval_has_one_echo(self) -> bool:
+        """Whether the interval rests on one echo of the wall."""
+        return not self.is_train and self.procedure.interval.mode in SINGLE
 
     def window_us(self, gate: Gate) -> tuple[float, float]:
         """Return a gate's start and stop in µs; its mm by calibration, else by nominal values."""
@@ -181,6 +205,82 @@ class Pipeline:
         for name, lag_us in (self.calibration.lags_us if self.calibration else {}).items():
             echo = echoes[name]
             check_cycle(echo.time_us, echo.envelope_us, lag_us, period_us, flags)
+
+    def _check_spikes(
+        self,
+        spiked: AnyArray,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        echoes: Mapping[str, GateEchoes],
+        flags: FlagArray,
+    ) -> None:
+        """Check that no echo that is used rests on mended samples."""
+        for name in self.procedure.interval.gates:
+            echo = echoes[name]
+            place = (echo.time_us - start_time_us) * self.recording.sample_rate_mhz
+            peak = echo.peak.astype(np.float64)
+            check_spikes(spiked, block, place, peak, self.stage.reach, flags)
+
+    def _check_against_steps(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:
+        """Check the surface echo's time, and what stands ahead of wall echoes, by the steps'."""
+        if self.calibration is None:
+            return
+        period_us = 1.0 / self.procedure.probe.frequency_mhz
+        # A coating moves the echo of what is under it; where one is stated, that is no fault.
+        arrivals = {} if self.procedure.coating else self.calibration.arrivals_us
+        for name, usual_us in arrivals.items():
+            check_surface(echoes[name].time_us, usual_us, period_us, flags)
+        for name, usual in self.calibration.beside.items():
+            found = echoes[name]
+            check_others(found.ahead, found.behind, usual, found.snr_db, flags)
+        for name, lead_us in self.calibration.leads_us.items():
+            second = echoes[self.procedure.interval.gates[1]].time_us
+            lead = 2.0 * echoes[name].time_us - echoes[self.surface].time_us - second
+            check_lead(lead, lead_us, period_us, flags)
+
+    def _check_strength(self, echoes: Mapping[str, GateEchoes], columns: Columns) -> None:
+        """Check that the wall's first echo is as strong as on the steps."""
+        calibration = self.calibration
+        assert calibration is not None
+        for name, usual in calibration.strengths.items():
+            strength, least = np.abs(echoes[name].amplitude), LEAST_ALONE
+            if self.surface:
+                strength = strength / np.abs(echoes[self.surface].amplitude)
+                least = LEAST_OF_SURFACE
+            steps = (calibration.minimum_mm, calibration.maximum_mm)
+            thickness = columns["thickness_mm"]
+            check_strength(strength, thickness, steps, usual, least, columns["flags"])
+
+    def _check_second(
+        self,
+        block: AnyArray,
+        echoes: Mapping[str, GateEchoes],
+        columns: Columns,
+    ) -> None:
+        """Check that the wall's second echo, where it is heard, follows the first as it must."""
+        calibration, recording = self.calibration, self.recording
+        assert calibration is not None
+        echo = echoes[self.procedure.interval.gates[-1]]
+        thickness = columns["thickness_mm"]
+        later_us = 2.0 * thickness / calibration.velocity_mm_per_us
+        if calibration.dual is not None:
+            dual = calibration.dual
+            later_us = np.interp(thickness, dual.thickness_mm, dual.second_us)
+        period, rate = self.stage.meter.period, recording.sample_rate_mhz
+        half, sought = int(np.ceil(HALF_PERIODS * period)), int(np.ceil(SOUGHT_PERIODS * period))
+        later = np.nan_to_num(later_us * rate, nan=0.0)
+        due = np.rint(later).astype(np.int64) + echo.peak
+        # No nearer than half way to the echoes before and after it, and inside the record.
+        room = np.minimum((0.5 * later).astype(np.int64) - half, block.shape[1] - 1 - half - due)
+        room[(echo.peak < 0) | ~np.isfinite(later_us)] = -1
+        first = np.empty((len(block), 2 * half + 1), self.stage.taps.dtype)
+        second = np.empty((len(block), 2 * (half + sought) + 1), self.stage.taps.dtype)
+        zero, taps = recording.zero_code, self.stage.taps
+        condition_rows(block, zero, echo.peak - half, taps, first)
+        condition_rows(block, zero, due - half - sought, taps, second)
+        noise = np.abs(echo.amplitude) * recording.full_scale / 10 ** (echo.snr_db / 20.0)
+        most = MOST_PERIODS if calibration.dual is None else MOST_DUAL_PERIODS
+        check_second(first, second, room, noise, period, most * period, columns["flags"])
 
     def _check_train(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:
         """Check the wall echoes that were used against each other and against the surface echo."""
@@ -351,6 +451,7 @@ class Pipeline:
 
     def walk(self, scan: Scan, progress: Progress | None = None) -> Iterator[tuple[slice, Columns]]:
         """Yield (rows, columns) for the scan's blocks in order; columns of the scan included."""
+        last: AnyArray | None = None
         for rows, block in self.blocks(scan):
             warm = scan.columns.get("temperature_c")
             found = self.run(
@@ -358,6 +459,9 @@ class Pipeline:
                 scan.start_time_us[rows],
                 component_c=None if warm is None else np.asarray(warm[rows], np.float64),
             )
+            again = repeats(block, last)
+            found["flags"] |= np.where(again, np.uint32(Flag.REPEATED), np.uint32(0))
+            last = block[-1].copy()
             kept = {name: column[rows] for name, column in scan.columns.items()}
             yield rows, kept | found
             if progress is not None:
@@ -467,13 +571,15 @@ def _record_stage(
     )
 
 
-def _surface_gate(procedure: Procedure) -> str:
+def surface_gate(procedure: Procedure) -> str:
     """Return the name of the gate that holds the surface echo, or "".
 
     Interface to echo, it is the first gate of the interval; else, with a delay line or in
     immersion, a gate that the first used one follows directly.
     """
     interval = procedure.interval
+    if procedure.probe.arrangement == "dual":
+        return ""
     if interval.mode in ("interface_to_echo", "whole_record"):
         return interval.gates[0]
     if procedure.probe.arrangement == "contact":

@@ -45,6 +45,8 @@ GATE_COLUMNS = {
     "amplitude": ("1", "timed half-cycle's peak as a signed fraction of full scale"),
     "snr_db": ("dB", "that peak over noise"),
     "clutter": ("1", "rms of what lies beside the echo beyond noise, fraction of full scale"),
+    "ahead": ("1", "largest half-cycle ahead of the echo in its gate, over its own"),
+    "behind": ("1", "largest half-cycle behind the echo in its gate, over its own"),
     "half_cycle": ("1", "half-cycles from the first that reached the threshold to the timed one"),
     "flags": ("1", "what this gate showed"),
 }

@@ -64,6 +64,17 @@ QUESTIONING = (
 )
 
 
+# What was found on the steps, by gate: numbers, or pairs of them. It guides the self-checks.
+FOUND = ("lags_us", "heights", "arrivals_us", "beside", "strengths", "leads_us")
+
+
+def plain(found: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what was found as JSON holds it."""
+    return {
+        name: list(value) if isinstance(value, tuple) else value for name, value in found.items()
+    }
+
+
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class Steps:
     """The steps a calibration rests on; every array has shape (steps,).
@@ -131,6 +142,17 @@ class Calibration:
         By how much the echoes of each gate were timed after the top of their envelope.
     heights : mapping of str to (float, float)
         Least and largest height of the echoes of each gate, as fractions of full scale.
+    arrivals_us : mapping of str to (float, float)
+        Earliest and latest time of the surface echo, by its gate.
+    beside : mapping of str to (float, float)
+        Largest half-cycle that stood ahead of the wall echo of each gate, and behind it, over its
+        own.
+    strengths : mapping of str to (float, float)
+        Height of the first wall echo on the thinnest and thickest step, over the surface echo's
+        where there is one, by its gate.
+    leads_us : mapping of str to (float, float)
+        Echo to echo: by how much the first wall echo came later after the surface echo than the
+        second after the first, least and most, by its gate.
     witness : Calibration, optional
         Of the procedure's second interval, from the same readings.
 
@@ -160,12 +182,16 @@ class Calibration:
     templates: Mapping[str, Template] = field(default_factory=dict)
     lags_us: Mapping[str, float] = field(default_factory=dict)
     heights: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    arrivals_us: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    beside: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    strengths: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    leads_us: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     witness: Calibration | None = None
 
     def __post_init__(self) -> None:
         # Copies that nobody else can change.
         object.__setattr__(self, "covariance", frozen(self.covariance))
-        for name in ("health", "signature", "conditions", "templates", "lags_us", "heights"):
+        for name in ("health", "signature", "conditions", "templates", *FOUND):
             object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
     @property
@@ -282,10 +308,9 @@ class Calibration:
             parts += [name, template.samples.tolist(), template.echoes, template.scatter]
         if self.witness is not None:
             parts.append(self.witness.digest)
-        if self.lags_us:
-            parts.append(dict(self.lags_us))
-        if self.heights:
-            parts.append({name: list(span) for name, span in self.heights.items()})
+        for name in FOUND:
+            if found := getattr(self, name):
+                parts.append(plain(found))
         content = json.dumps(parts, sort_keys=True)
         return hashlib.sha256(content.encode()).hexdigest()
 

@@ -9,8 +9,9 @@ from ascan.flags import Flag
 from ascan.kernels.jit import compiled
 
 UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
-# Half a period off is the next half-cycle; noise of 14 dB moves an envelope by a tenth of that.
-MOST_PERIODS = 0.35
+# Half a period off is the next half-cycle, a quarter an eighth of a wavelength of wall; noise of
+# 14 dB moves an envelope by 0.05 periods.
+MOST_PERIODS = 0.25
 
 
 @compiled

@@ -17,6 +17,8 @@ from ascan.kernels.jit import compiled
 UNEVEN = np.uint32(Flag.UNEVEN_ECHOES)
 TRAIN_PERIODS = 0.5
 SURFACE_PERIODS = 2.0
+# Against what it was on the steps: a quarter of a period is an eighth of a wavelength of wall.
+LEAD_PERIODS = 0.25
 
 
 @compiled
@@ -41,3 +43,18 @@ def check_spacing(
             following = echoes_us[k, row] - echoes_us[k - 1, row]
             if abs(following - spacing) > TRAIN_PERIODS * period_us:
                 flags[row] |= UNEVEN
+
+
+@compiled
+def check_lead(
+    lead_us: FloatArray, usual_us: tuple[float, float], period_us: float, flags: FlagArray
+) -> None:
+    """Flag rows whose first wall echo follows the surface echo otherwise than on the steps.
+
+    ``lead_us``, shape (n,), is by how much it came later than the second after the first; what
+    surface echo and zero offset put into it, the steps have shown (``usual_us``, least and most).
+    """
+    slack = LEAD_PERIODS * period_us
+    for row in range(flags.size):
+        if lead_us[row] < usual_us[0] - slack or lead_us[row] > usual_us[1] + slack:
+            flags[row] |= UNEVEN

@@ -20,7 +20,7 @@ from ascan.calibration.parts import (
     RecordPart,
     names_of,
 )
-from ascan.calibration.record import Calibration, Steps
+from ascan.calibration.record import FOUND, Calibration, Steps, plain
 from ascan.errors import fault
 from ascan.store import schema
 from ascan.store.provenance import writer
@@ -115,10 +115,9 @@ def _write(group: h5py.Group, calibration: Calibration) -> None:
         _write_template(group.require_group("templates"), name, template)
     if calibration.witness is not None:
         _write(group.create_group("witness"), calibration.witness)
-    if calibration.lags_us:
-        group.attrs["lags_us"] = json.dumps(dict(calibration.lags_us), sort_keys=True)
-    if calibration.heights:
-        group.attrs["heights"] = json.dumps(dict(calibration.heights), sort_keys=True)
+    for name in FOUND:
+        if found := getattr(calibration, name):
+            group.attrs[name] = json.dumps(plain(found), sort_keys=True)
     for name in ("health", "signature", "conditions"):
         group.attrs[name] = json.dumps(dict(getattr(calibration, name)), sort_keys=True)
     group.attrs["digest"] = calibration.digest
@@ -232,11 +231,13 @@ def _read(group: h5py.Group, place: str) -> Calibration:
         for name in ("health", "signature", "conditions")
     }
     digest = schema.attribute(group, "digest", place)
-    heights = json.loads(group.attrs.get("heights", "{}"))
-    parts: dict[str, Any] = {
-        "lags_us": json.loads(group.attrs.get("lags_us", "{}")),
-        "heights": {name: (low, high) for name, (low, high) in heights.items()},
-    }
+    parts: dict[str, Any] = {}
+    for name in FOUND:
+        found = json.loads(group.attrs.get(name, "{}"))
+        parts[name] = {
+            gate: tuple(value) if isinstance(value, list) else value
+            for gate, value in found.items()
+        }
     for name, key, read in (
         ("dual", "dual", _read_dual),
         ("whole_record", "whole", _read_whole),

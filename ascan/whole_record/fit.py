@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from ascan.arrays import AnyArray, IntArray
-from ascan.kernels.jit import compiled, compiled_sums
+from ascan.kernels.jit import compiled
+from ascan.kernels.sums import dot
 from ascan.whole_record.bank import lay
 
 # So many echoes of the wall have heights of their own; those after them die away evenly.
@@ -22,15 +23,6 @@ ROUNDS, PATIENCE = 12, 2
 SETTLED = 1e-3
 # No step moves an echo by more than this part of a period.
 LONGEST = 0.15
-
-
-@compiled_sums
-def dot(one: AnyArray, other: AnyArray) -> float:
-    """Return a sum of products of float32, many at a time."""
-    total = np.float32(0.0)
-    for j in range(one.size):
-        total += one[j] * other[j]
-    return np.float64(total)
 
 
 @compiled

@@ -10,13 +10,13 @@ import numpy as np
 
 from ascan.arrays import AnyArray, FlagArray, IntArray
 from ascan.kernels.jit import compiled
+from ascan.kernels.sums import dot
 from ascan.whole_record.bank import FIRST_MM, lay
 from ascan.whole_record.fit import (
     WAVES,
     add,
     against,
     against_all,
-    dot,
     lay_waves,
     solve_heights,
     solve_root,

@@ -7,6 +7,7 @@ import numpy as np
 from ascan.arrays import AnyArray, FlagArray, IntArray
 from ascan.flags import FATAL, Flag
 from ascan.kernels.jit import compiled
+from ascan.kernels.sums import dot
 from ascan.whole_record.bank import lay
 from ascan.whole_record.fit import (
     DENSE,
@@ -14,7 +15,6 @@ from ascan.whole_record.fit import (
     ROUNDS,
     WAVES,
     add,
-    dot,
     fit_record,
     lay_waves,
     solve_heights,
@@ -34,6 +34,8 @@ FATAL_BITS = np.uint32(FATAL)
 NO_ECHO = np.uint32(Flag.NO_ECHO)
 RIVAL = np.uint32(Flag.RIVAL_READING)
 LOW_SNR = np.uint32(Flag.LOW_SNR)
+WEAK = np.uint32(Flag.WEAK_ECHO)
+OTHER = np.uint32(Flag.OTHER_ECHO)
 UNLIKE = np.uint32(Flag.UNLIKE_MODEL)
 UNCOUPLED = np.uint32(Flag.UNCOUPLED)
 OUTSIDE = np.uint32(Flag.GATE_OUTSIDE_RECORD)
@@ -46,6 +48,11 @@ LEAST_GAIN, LEAST_SHARE = 36.0, 0.02
 TOLD_APART = 16.0
 # No wall echo is so many times as high as the first one; noise may add so many deviations.
 MOST_GROWTH, GROWTH_NOISE = 1.6, 4.0
+# An echo that is left is told where it is this part of the wall's, by so many deviations of the
+# noise (once in 10⁵ records); one that comes ahead of it and is this part of it may be the wall.
+LEAST_SHARE, OTHER_SIGMAS, AS_LIKELY = 0.1, 6.0, 0.5
+# So many periods round the surface echo and the wall's, what is left is their own.
+OWN_PERIODS = 1.5
 # What is left may be so many times the noise, or this part of the wall echo's height.
 MOST_LEFT, MOST_LEFT_SHARE = 2.0, 0.03
 # A sample that stands out by so many times what is left, and its neighbours do not, is a spike.
@@ -54,6 +61,8 @@ SPIKE, SPIKE_NEIGHBOUR = 8.0, 0.4
 HOPELESS = 2.0
 # No record is quieter than a third of a code.
 LEAST_NOISE = 0.3
+# So much of the usual height against the surface echo is weak (6 dB, common practice of sizing).
+LEAST_STRENGTH = 0.5
 # Behind a surface echo of the other polarity a wall echo this part of the usual is none.
 FAINT = 0.3
 # Noise is related over so many periods at most.
@@ -185,6 +194,33 @@ def cost_of(heights: AnyArray, shape: AnyArray, decay: float, variance: float) -
 
 
 @compiled
+def other_echo(
+    products: AnyArray,
+    shape: AnyArray,
+    wall: float,
+    noise: float,
+    place: float,
+    spacing: float,
+    period: float,
+) -> tuple[float, float]:
+    """Return the largest echo that is left, over the wall's, and its spacing; 0 where none is told.
+
+    ``products`` are of the wall's pulse with what is left. Looked at is all that comes after the
+    surface echo, but for the wall's own first echo.
+    """
+    energy = dot(shape, shape)
+    best, where = 0.0, 0.0
+    for j in range(int(place + OWN_PERIODS * period) + 1, products.size):
+        if abs(j - place - spacing) < OWN_PERIODS * period:
+            continue
+        if abs(products[j]) > best:
+            best, where = abs(products[j]), j - place
+    height = best / energy
+    told = LEAST_SHARE * abs(wall) + OTHER_SIGMAS * noise / np.sqrt(energy)
+    return (height / abs(wall) if height > told else 0.0), where
+
+
+@compiled
 def two_best(
     lefts: AnyArray, costs: AnyArray, spacings: AnyArray, same: float, variance: float
 ) -> tuple[int, int]:
@@ -192,8 +228,7 @@ def two_best(
     first, second = -1, -1
     for c in range(lefts.size):
         if np.isfinite(lefts[c]) and (
-            first < 0
-            or lefts[c] + variance * costs[c] < lefts[first] + variance * costs[first]
+            first < 0 or lefts[c] + variance * costs[c] < lefts[first] + variance * costs[first]
         ):
             first = c
     for c in range(lefts.size):
@@ -257,7 +292,8 @@ def fit_records(
 
     Notes
     -----
-    Flags: ``NO_ECHO``, ``UNCOUPLED``, ``RIVAL_READING`` (fatal); ``UNLIKE_MODEL``, ``LOW_SNR``.
+    Flags: ``NO_ECHO``, ``UNCOUPLED``, ``RIVAL_READING`` (fatal); ``UNLIKE_MODEL``, ``LOW_SNR``,
+    ``OTHER_ECHO``, ``WEAK_ECHO``.
     """
     before, size = int(setup[0]), banks[0].shape[3]
     quiet = before // 2
@@ -369,6 +405,17 @@ def fit_records(
         ):
             flags[row] |= UNCOUPLED if height_front < 0.0 else NO_ECHO
             continue
+        if abs(height_wall) < LEAST_STRENGTH * setup[5] * abs(height_front):
+            flags[row] |= WEAK
+        products_of(rest, comb[1], before, products[:wide])
+        share, where = other_echo(
+            products[:wide], comb[1], height_wall, np.sqrt(variance), place, numbers[1], period
+        )
+        if share > 0.0:
+            flags[row] |= OTHER
+        if share > AS_LIKELY and where < numbers[1] and where < results[row, 3]:
+            flags[row] |= RIVAL
+            results[row, 3] = where
         if odds < TOLD_APART:
             flags[row] |= RIVAL
         if abs(height_wall) * np.abs(shapes[1]).max() < least_snr * np.sqrt(variance):

@@ -8,7 +8,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray
 from ascan.kernels.jit import compiled, compiled_sums
-from ascan.whole_record.fit import dot
+from ascan.kernels.sums import dot
 
 # Spacings are tried so many samples apart, and trains that die away as usual, faster or slower.
 STEP = 0.5

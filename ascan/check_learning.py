@@ -1,0 +1,71 @@
+"""Learning on the steps what the self-checks compare readings with."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from ascan.arrays import BoolArray, FloatArray
+from ascan.pipeline import surface_gate
+from ascan.procedure import Procedure
+from ascan.readings import Readings
+
+Pairs = dict[str, tuple[float, float]]
+
+
+def guides_of(
+    times: Readings, procedure: Procedure, known_mm: FloatArray, usable: BoolArray
+) -> dict[str, Any]:
+    """Return arrivals, what stood beside the echoes, their strengths and leads, by keyword.
+
+    Parameters
+    ----------
+    times : Readings
+        Of the step readings, uncalibrated.
+    known_mm : ndarray, shape (n,)
+        The step under each.
+    usable : ndarray, shape (n,)
+    """
+    surface = surface_gate(procedure)
+    gate = procedure.gate(wall_gate(procedure))
+    arrivals: Pairs = {surface: _span(times, surface, "time_us", usable)} if surface else {}
+    if procedure.interval.mode == "whole_record":
+        # Its fit knows what it leaves and how strong the wall is.
+        return {"arrivals_us": arrivals}
+    found: dict[str, Any] = {"arrivals_us": arrivals}
+    if gate.echo == "train":
+        return found
+    if gate.echo != "head":
+        # A head opens its echo, which goes on growing; what is ahead of it, its search weighs.
+        ahead, behind = (_span(times, gate.name, name, usable)[1] for name in ("ahead", "behind"))
+        found["beside"] = {gate.name: (ahead, behind)}
+    strength = strength_of(times, procedure)[usable]
+    steps = known_mm[usable]
+    ends = [float(np.median(strength[steps == end])) for end in (steps.min(), steps.max())]
+    found["strengths"] = {gate.name: (ends[0], ends[1])}
+    if procedure.interval.mode == "echo_to_echo" and surface:
+        first, second = procedure.interval.gates[:2]
+        at = [times.picks(name)["time_us"][usable] for name in (surface, first, second)]
+        lead = 2.0 * at[1] - at[0] - at[2]
+        found["leads_us"] = {first: (float(lead.min()), float(lead.max()))}
+    return found
+
+
+def wall_gate(procedure: Procedure) -> str:
+    """Return the name of the gate that holds the first wall echo that is used."""
+    gates = procedure.interval.gates
+    follows = len(gates) > 1 and gates[0] == surface_gate(procedure)
+    return gates[1] if follows else gates[0]
+
+
+def strength_of(times: Readings, procedure: Procedure) -> FloatArray:
+    """Return the height of each first wall echo, over the surface echo's where there is one."""
+    surface = surface_gate(procedure)
+    height = np.abs(times.picks(wall_gate(procedure))["amplitude"])
+    return np.asarray(height / np.abs(times.picks(surface)["amplitude"]) if surface else height)
+
+
+def _span(times: Readings, gate: str, column: str, usable: BoolArray) -> tuple[float, float]:
+    values = times.picks(gate)[column][usable]
+    return float(np.nanmin(values)), float(np.nanmax(values))

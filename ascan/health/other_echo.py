@@ -1,0 +1,84 @@
+"""OTHER_ECHO: an echo stands in the gate ahead of the timed one, or a larger one behind it.
+
+Nothing comes back from sound metal before the back wall does. An echo in front of it is a pit under
+part of the beam, a lamination, grain, the wall itself where a later echo was timed; or it belongs
+to the probe: what stood there on the steps is known and allowed for. Behind the wall's first echo
+come its others, each lower than the one before: a larger one says that the timed one is not it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.flags import Flag
+from ascan.kernels.jit import compiled
+
+OTHER = np.uint32(Flag.OTHER_ECHO)
+# Told is what exceeds this part of the timed echo, or so many times what stood ahead of it on the
+# steps, by so many standard deviations of the noise (once in 10³ gates of 1000 samples).
+LEAST_SHARE, LEAST_BEHIND, USUAL, SIGMAS = 0.12, 1.3, 1.5, 5.0
+
+
+@compiled
+def shares_beside(
+    trace: AnyArray,
+    first: IntArray,
+    last: IntArray,
+    peak: IntArray,
+    reach: int,
+    ahead: FloatArray,
+    behind: FloatArray,
+) -> None:
+    """Write the largest half-cycle ahead of each echo over its own, and the largest behind it.
+
+    0 where there is none.
+
+    Parameters
+    ----------
+    trace : ndarray, shape (n, width)
+        Conditioned samples.
+    first, last, peak : ndarray, shape (n,)
+        First sample of the gate, the one after its last, and own peak of the echo (negative:
+        none), in the trace.
+    reach : int
+        So near, it is the echo itself.
+    """
+    for row in range(first.size):
+        ahead[row], behind[row] = 0.0, 0.0
+        if peak[row] < 0:
+            continue
+        own = abs(np.float64(trace[row, peak[row]]))
+        if own > 0.0:
+            ahead[row] = (
+                largest_of(trace[row, first[row] : max(peak[row] - reach, first[row])]) / own
+            )
+            behind[row] = (
+                largest_of(trace[row, peak[row] + reach : max(last[row], peak[row] + reach)]) / own
+            )
+
+
+@compiled
+def largest_of(samples: AnyArray) -> float:
+    """Return the largest size of samples, 0 of none."""
+    largest = 0.0
+    for j in range(samples.size):
+        largest = max(largest, abs(np.float64(samples[j])))
+    return largest
+
+
+@compiled
+def check_others(
+    ahead: FloatArray,
+    behind: FloatArray,
+    usual: tuple[float, float],
+    snr_db: FloatArray,
+    flags: FlagArray,
+) -> None:
+    """Flag rows that hold more ahead or behind than noise and the steps (``usual``) explain."""
+    for row in range(flags.size):
+        noise = SIGMAS * 10.0 ** (-snr_db[row] / 20.0)
+        most_ahead = max(LEAST_SHARE, USUAL * usual[0]) + noise
+        most_behind = max(LEAST_BEHIND, USUAL * usual[1]) + noise
+        if ahead[row] > most_ahead or behind[row] > most_behind:
+            flags[row] |= OTHER

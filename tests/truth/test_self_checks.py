@@ -1,0 +1,243 @@
+"""What misleads is told: each self-check on signals that hold its fault and no other."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from builders import SAMPLE_RATE_MHZ, burst
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from ascan import Calibration, Procedure, Readings, Scan, calibrate, measure
+from ascan.arrays import FloatArray
+from ascan.flags import Flag
+from ascan.health.spikes import STANDS_OUT
+
+VELOCITY_MM_PER_US, SURFACE_US = 5.92, 9.0
+TIME_US = np.arange(2400) / SAMPLE_RATE_MHZ
+NOISE = 0.002
+STEPS_MM = np.repeat([4.0, 8.0, 16.0], 3)
+PROCEDURE = Procedure.from_text("""
+probe = { arrangement = "delay_line", frequency_mhz = 5.0 }
+interval = { mode = "interface_to_echo", gates = ["surface", "wall"] }
+[[gate]]
+name = "surface"
+start_us = 8.0
+stop_us = 10.0
+threshold = 0.1
+[[gate]]
+name = "wall"
+follows = "surface"
+start_mm = 2.0
+stop_mm = 20.0
+threshold = 0.05
+""")
+
+
+def waveforms(
+    thickness_mm: FloatArray,
+    rng: np.random.Generator,
+    *,
+    decay: float = 0.6,
+    late_us: float = 0.0,
+    ahead_us: float = 0.0,
+    height: float = 0.4,
+) -> FloatArray:
+    """Return surface echo and three wall echoes in noise.
+
+    The record begins ``late_us`` early; something of the wall's first run takes ``ahead_us`` more.
+    """
+    wall_us = 2.0 * np.asarray(thickness_mm, np.float64) / VELOCITY_MM_PER_US
+    first_us = SURFACE_US + late_us + ahead_us
+    signal = 0.5 * burst(TIME_US, np.full(wall_us.size, SURFACE_US + late_us))
+    for n in range(1, 4):
+        signal += height * decay ** (n - 1) * burst(TIME_US, first_us + n * wall_us)
+    return signal + NOISE * rng.standard_normal(signal.shape)
+
+
+def scan_of(signal: FloatArray) -> Scan:
+    codes = np.clip(np.rint(signal * 8192.0), -8192, 8191).astype(np.int16)
+    return Scan.from_array(
+        codes, sample_rate_mhz=SAMPLE_RATE_MHZ, full_scale=8192, clip_low=-8192, clip_high=8191
+    )
+
+
+@pytest.fixture(scope="module")
+def fit() -> Calibration:
+    block = waveforms(STEPS_MM, np.random.default_rng(1))
+    return calibrate(scan_of(block), PROCEDURE, STEPS_MM, u_known_mm=0.002)
+
+
+def read(signal: FloatArray, fit: Calibration) -> Readings:
+    return measure(scan_of(signal), PROCEDURE, fit)
+
+
+def test_what_misleads_nobody_is_not_marked(fit: Calibration) -> None:
+    """No check cries at sound walls: 4000 of them, one in a hundred at most."""
+    rng = np.random.default_rng(2)
+    truth = rng.uniform(4.0, 16.0, 4000)
+    readings = read(waveforms(truth, rng), fit)
+    assert (readings.flags != 0).mean() < 0.01
+    assert np.abs(readings.thickness_mm - truth).max() < 0.03
+
+
+def test_an_offset_is_taken_off(fit: Calibration) -> None:
+    rng = np.random.default_rng(3)
+    truth = rng.uniform(4.0, 16.0, 200)
+    clean = waveforms(truth, rng)
+    for offset in (-0.3, 0.02, 0.3):
+        readings = read(clean + offset, fit)
+        assert (readings.flags == 0).mean() > 0.98
+        assert np.abs(readings.thickness_mm - truth).max() < 0.03
+
+
+def test_an_offset_that_drives_the_echo_into_clipping_is_no_excuse(fit: Calibration) -> None:
+    readings = read(waveforms([9.0], np.random.default_rng(4)) + 0.7, fit)
+    assert Flag.SATURATED in Flag(int(readings.flags[0]))
+
+
+def test_spikes_are_mended_and_those_under_an_echo_are_told(fit: Calibration) -> None:
+    rng = np.random.default_rng(5)
+    truth = np.full(300, 8.5)
+    signal = waveforms(truth, rng)
+    wall = int((SURFACE_US + 2.0 * 8.5 / VELOCITY_MM_PER_US) * SAMPLE_RATE_MHZ)
+    place = rng.integers(5, TIME_US.size - 5, 300)
+    place[:50] = wall + rng.integers(-10, 10, 50)
+    signal[np.arange(300), place] += rng.choice([-0.3, 0.3], 300)
+    readings = read(signal, fit)
+    assert np.abs(readings.thickness_mm - truth).max() < 0.03
+    spiked = (readings.flags & np.uint32(Flag.SPIKED)) != 0
+    assert spiked[:50].all()
+    surface = int(SURFACE_US * SAMPLE_RATE_MHZ)
+    far = (np.abs(place - wall) > 40) & (np.abs(place - surface) > 40)
+    assert not spiked[far].any()
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    noise=st.floats(0.0, 0.05),
+    height=st.floats(0.01, 3.0),
+    place_us=st.floats(4.0, 10.0),
+)
+def test_no_pulse_is_taken_for_a_spike(
+    seed: int, noise: float, height: float, place_us: float
+) -> None:
+    """Whatever its height, also where it clips; noise alone reaches the limit less than 1e-6."""
+    assert STANDS_OUT >= 8.0
+    rng = np.random.default_rng(seed)
+    signal = height * burst(TIME_US, [place_us]) + noise * rng.standard_normal((1, TIME_US.size))
+    procedure = Procedure.from_text("""
+    probe = { arrangement = "contact", frequency_mhz = 5.0 }
+    interval = { mode = "time_zero_to_echo", gates = ["wall"] }
+    gate = [{ name = "wall", start_us = 1.0, stop_us = 14.0, threshold = 0.005, echo = "largest" }]
+    """)
+    from ascan import time_echoes
+
+    found = time_echoes(scan_of(signal), procedure)
+    assert not int(found.flags[0]) & Flag.SPIKED
+
+
+def test_a_record_that_stops_moving(fit: Calibration) -> None:
+    rng = np.random.default_rng(6)
+    signal = waveforms(np.full(50, 12.0), rng)
+    for row, at in enumerate(rng.integers(100, 2300, 50)):
+        signal[row, at:] = signal[row, at]
+    told = (read(signal, fit).flags & np.uint32(Flag.FROZEN)) != 0
+    # One in some 16 stands still at the code of zero by chance: silence.
+    assert told.mean() > 0.85
+
+
+def test_a_record_again(fit: Calibration) -> None:
+    signal = waveforms(np.full(6, 9.0), np.random.default_rng(7))
+    signal[4] = signal[3]
+    told = (read(signal, fit).flags & np.uint32(Flag.REPEATED)) != 0
+    assert told.tolist() == [False, False, False, False, True, False]
+
+
+def test_a_record_again_across_blocks(fit: Calibration) -> None:
+    """The scan is read a block at a time: the seams do not hide a repeat."""
+    signal = np.repeat(waveforms([9.0], np.random.default_rng(8)), 2100, axis=0)
+    told = (read(signal, fit).flags & np.uint32(Flag.REPEATED)) != 0
+    assert not told[0]
+    assert told[1:].all()
+
+
+def test_a_late_surface_echo_is_told_and_costs_no_accuracy(fit: Calibration) -> None:
+    rng = np.random.default_rng(9)
+    truth = rng.uniform(4.0, 16.0, 100)
+    for late_us, told in ((0.1, False), (0.35, True), (-0.35, True)):
+        readings = read(waveforms(truth, rng, late_us=late_us), fit)
+        assert np.abs(readings.thickness_mm - truth).max() < 0.03
+        moved = (readings.flags & np.uint32(Flag.SURFACE_MOVED)) != 0
+        assert moved.all() if told else not moved.any()
+
+
+def test_an_echo_ahead_of_the_wall(fit: Calibration) -> None:
+    """A pit under part of the beam: lower than the wall's echo, and earlier."""
+    rng = np.random.default_rng(10)
+    signal = waveforms(np.full(40, 14.0), rng)
+    pit_us = SURFACE_US + 2.0 * rng.uniform(4.0, 10.0, 40) / VELOCITY_MM_PER_US
+    signal += 0.1 * burst(TIME_US, pit_us)
+    gate = PROCEDURE.text.replace("threshold = 0.05", 'threshold = 0.05\necho = "largest"')
+    how = Procedure.from_text(gate)
+    block = waveforms(STEPS_MM, np.random.default_rng(1))
+    largest = calibrate(scan_of(block), how, STEPS_MM, u_known_mm=0.002)
+    readings = measure(scan_of(signal), how, largest)
+    assert ((readings.flags & np.uint32(Flag.OTHER_ECHO)) != 0).all()
+
+
+def test_a_larger_echo_behind_the_timed_one(fit: Calibration) -> None:
+    rng = np.random.default_rng(11)
+    signal = waveforms(np.full(40, 14.0), rng)
+    signal += 0.15 * burst(TIME_US, np.full(40, SURFACE_US + 2.0 * 5.0 / VELOCITY_MM_PER_US))
+    readings = read(signal, fit)
+    assert np.abs(readings.thickness_mm - 5.0).max() < 0.1
+    assert ((readings.flags & np.uint32(Flag.OTHER_ECHO)) != 0).all()
+
+
+def test_a_weak_wall_behind_a_strong_surface(fit: Calibration) -> None:
+    """A flank sends the sound elsewhere; less gain does not change what is compared."""
+    rng = np.random.default_rng(12)
+    truth = np.full(40, 10.0)
+    weak = read(waveforms(truth, rng, height=0.4 * 0.35), fit)
+    assert ((weak.flags & np.uint32(Flag.WEAK_ECHO)) != 0).all()
+    quiet = read(0.4 * waveforms(truth, rng), fit)
+    assert not (quiet.flags & np.uint32(Flag.WEAK_ECHO)).any()
+
+
+def test_a_layer_ahead_of_the_wall_shows_in_its_second_echo(fit: Calibration) -> None:
+    """Paint under the probe lengthens the first run only: 0.1 µs is 0.3 mm of steel."""
+    rng = np.random.default_rng(13)
+    truth = np.full(40, 10.0)
+    painted = read(waveforms(truth, rng, ahead_us=0.1), fit)
+    assert np.abs(painted.thickness_mm - truth).min() > 0.25
+    assert ((painted.flags & np.uint32(Flag.UNEVEN_ECHOES)) != 0).all()
+
+
+def test_the_spacing_of_two_echoes_is_held_against_the_surface(fit: Calibration) -> None:
+    """Echo to echo, the first is a sheet's, the second the wall's: their spacing is no wall."""
+    how = Procedure.from_text(
+        PROCEDURE.text.replace("interface_to_echo", "echo_to_echo").replace(
+            '"surface", "wall"', '"wall", "second"'
+        )
+        + """
+        [[gate]]
+        name = "second"
+        follows = "wall"
+        start_mm = 1.5
+        stop_mm = 20.0
+        threshold = 0.05
+        """
+    )
+    between = calibrate(
+        scan_of(waveforms(STEPS_MM[:6], np.random.default_rng(14))),
+        how,
+        STEPS_MM[:6],
+        u_known_mm=0.002,
+    )
+    rng = np.random.default_rng(15)
+    signal = waveforms(np.full(30, 12.0), rng)
+    signal += 0.2 * burst(TIME_US, np.full(30, SURFACE_US + 2.0 * 5.5 / VELOCITY_MM_PER_US))
+    readings = measure(scan_of(signal), how, between)
+    assert ((readings.flags & np.uint32(Flag.UNEVEN_ECHOES)) != 0).all()
