@@ -29,7 +29,9 @@ def guides_of(
     """
     surface = surface_gate(procedure)
     gate = procedure.gate(wall_gate(procedure))
-    arrivals: Pairs = {surface: _span(times, surface, "time_us", usable)} if surface else {}
+    arrivals: Pairs = {}
+    if surface and procedure.probe.arrangement == "delay_line":
+        arrivals[surface] = _span(times, surface, "time_us", usable)
     if procedure.interval.mode == "whole_record":
         # Its fit knows what it leaves and how strong the wall is.
         return {"arrivals_us": arrivals}

@@ -6,10 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.arrays import FloatArray
+from ascan.arrays import BoolArray, FloatArray
 from ascan.errors import fault
 
 COVERAGE = 2.0
+# A neighbour is at most so many pitches away, diagonals included.
+NEAR_PITCHES = 1.5
+APART_SIGMAS, SLIGHT_SHARE = 4.0, 0.02
 # A joint map is solved for so many positions at most: its matrix is inverted as a whole.
 MOST_POSITIONS = 4000
 
@@ -69,6 +72,52 @@ def footprint_u_mm(
     for row, near in zip(known, cKDTree(places).query_ball_point(places, radius_mm), strict=True):
         out[row] = np.ptp(values[near]) / (2.0 * np.sqrt(3.0))
     return out
+
+
+def lone_readings(
+    x_mm: FloatArray, y_mm: FloatArray, thickness_mm: FloatArray, u_mm: FloatArray
+) -> BoolArray:
+    """Return which readings of a raster no neighbour supports: those to look at a second time.
+
+    An opinion, never a correction: a pit that one position sees stands just as alone as an echo
+    wrongly picked. Neighbours lie within `NEAR_PITCHES` of the usual distance to the nearest one;
+    one supports a reading from which it differs by less than `APART_SIGMAS` combined standard
+    uncertainties, or by `SLIGHT_SHARE` of the wall. With fewer than two neighbours none is told.
+
+    Parameters
+    ----------
+    x_mm, y_mm, thickness_mm, u_mm : ndarray, shape (n,)
+        Refused readings are NaN: they support nothing and are not told.
+
+    Returns
+    -------
+    lone : ndarray of bool, shape (n,)
+
+    Examples
+    --------
+    >>> x = np.arange(5.0)
+    >>> lone_readings(x, 0.0 * x, np.array([8.0, 8.0, 6.0, 8.0, 8.0]), np.full(5, 0.01)).tolist()
+    [False, False, True, False, False]
+    """
+    from scipy.spatial import cKDTree
+
+    lone = np.zeros(thickness_mm.size, np.bool_)
+    known = np.flatnonzero(np.isfinite(thickness_mm) & np.isfinite(x_mm) & np.isfinite(y_mm))
+    if known.size < 3:
+        return lone
+    places = np.column_stack([x_mm[known], y_mm[known]])
+    tree = cKDTree(places)
+    pitch_mm = float(np.median(tree.query(places, k=2)[0][:, 1]))
+    value, square = thickness_mm[known], u_mm[known] ** 2
+    for k, near in enumerate(tree.query_ball_point(places, NEAR_PITCHES * pitch_mm + 1e-9)):
+        others = np.array([row for row in near if row != k], np.int64)
+        if others.size < 2:
+            continue
+        most = np.maximum(
+            APART_SIGMAS * np.sqrt(square[k] + square[others]), SLIGHT_SHARE * value[k]
+        )
+        lone[known[k]] = bool((np.abs(value[others] - value[k]) > most).all())
+    return lone
 
 
 def joint_map(

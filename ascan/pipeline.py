@@ -22,6 +22,7 @@ from ascan.gating import Gate
 from ascan.health.earlier_echo import CLEAR_PERIODS, NEAR_PERIODS, SHARES, check_earlier
 from ascan.health.other_echo import check_others
 from ascan.health.second_echo import (
+    DUAL_PERIODS,
     HALF_PERIODS,
     MOST_DUAL_PERIODS,
     MOST_PERIODS,
@@ -279,7 +280,10 @@ class Pipeline:
         condition_rows(block, zero, echo.peak - half, taps, first)
         condition_rows(block, zero, due - half - sought, taps, second)
         noise = np.abs(echo.amplitude) * recording.full_scale / 10 ** (echo.snr_db / 20.0)
-        most = MOST_PERIODS if calibration.dual is None else MOST_DUAL_PERIODS
+        most = MOST_PERIODS
+        if calibration.dual is not None:
+            # Beside it comes the mode-converted arrival.
+            most, room = MOST_DUAL_PERIODS, np.minimum(room, int(DUAL_PERIODS * period))
         check_second(first, second, room, noise, period, most * period, columns["flags"])
 
     def _check_train(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:

@@ -5,9 +5,12 @@ from __future__ import annotations
 import argparse
 from datetime import UTC, datetime
 
+import numpy as np
+
 from ascan.calibration.record import Calibration
 from ascan.commands.shared import add_common, check_outputs, chosen, progress_bar, say
 from ascan.errors import fault
+from ascan.neighbours import lone_readings
 from ascan.procedure import load_procedure
 from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
@@ -71,6 +74,7 @@ def run(args: argparse.Namespace) -> None:
     say(args, [f"readings {args.output}", *tally.lines()])
     if procedure.decision is not None:
         say(args, decision_lines(load_readings(args.output), procedure.decision))
+    say(args, second_look(load_readings(args.output)))
     missing = ", ".join(MEANINGS[name] for name in procedure.uncertainty.not_stated)
     if missing:
         say(args, [f"not stated in the procedure's [uncertainty], so not in u: {missing}"])
@@ -94,6 +98,21 @@ def _calibrations(named: list[tuple[int | None, str]]) -> Calibration | dict[int
             allowed="one FILE, or CHANNEL=FILE once for each channel",
         )
     return {channel: load_calibration(path) for channel, path in named if channel is not None}
+
+
+def second_look(readings: Readings) -> list[str]:
+    """Return which readings no neighbour supports, where their positions are known."""
+    columns = readings.columns
+    if not {"x_mm", "y_mm", "thickness_mm"} <= set(columns):
+        return []
+    x_mm, y_mm = (np.asarray(columns[name], np.float64) for name in ("x_mm", "y_mm"))
+    lone = np.flatnonzero(lone_readings(x_mm, y_mm, readings.thickness_mm, readings.u_mm))
+    if lone.size == 0:
+        return []
+    rows = columns.get("scan_row", np.arange(len(readings)))
+    first = ", ".join(str(row) for row in rows[lone[:FEW]])
+    more = f" and {lone.size - FEW} more" if lone.size > FEW else ""
+    return [f"no neighbour supports {lone.size} readings, look at them again: row {first}{more}"]
 
 
 def _one_by_one(readings: Readings) -> list[str]:

@@ -23,8 +23,8 @@ SIGMAS, LEAST_SHARE, LEAST_LIKE = 8.0, 0.08, 0.75
 # Diffraction moves it by 0.07 periods at most (own table, `ascan.path.diffraction`), another
 # half-cycle by a half; a quarter of a period is an eighth of a wavelength of wall.
 MOST_PERIODS = 0.2
-# The second echo of a dual probe has another shape than its first.
-MOST_DUAL_PERIODS = 0.35
+# The second echo of a dual probe has another shape than its first, and is sought nearby only.
+MOST_DUAL_PERIODS, DUAL_PERIODS = 0.6, 1.5
 
 
 @compiled

@@ -2,8 +2,8 @@
 
 Behind a delay line it comes when the line is run through, always. By more than a period it moves
 only if the trigger or the clock of the digitiser did, or the line was changed, worn or heated. An
-interval that begins with the surface echo does not mind a trigger; it does mind a clock. In
-immersion the water path of the steps says by how much it moves.
+interval that begins with the surface echo does not mind a trigger; it does mind a clock. A water
+path changes as the probe moves: in immersion nothing is checked.
 """
 
 from __future__ import annotations

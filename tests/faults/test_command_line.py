@@ -106,6 +106,14 @@ def test_the_whole_job(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     ok("calibrate block.npz --procedure wall.toml --known-column known_mm -o c2.h5")
 
 
+def test_the_engine_against_known_signals(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    ok("verify -o sheet.html")
+    said = capsys.readouterr().out
+    assert said.count(" within") == 8
+    assert "BEYOND" not in said
+    assert "digest of this sheet" in Path("sheet.html").read_text()
+
+
 def test_demo(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     ok("demo --folder out")
     said = capsys.readouterr().out
