@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 
 from ascan.arrays import BoolArray, FloatArray
-from ascan.pipeline import surface_gate
 from ascan.procedure import Procedure
 from ascan.readings import Readings
 
@@ -27,7 +26,7 @@ def guides_of(
         The step under each.
     usable : ndarray, shape (n,)
     """
-    surface = surface_gate(procedure)
+    surface = procedure.surface_gate
     gate = procedure.gate(wall_gate(procedure))
     arrivals: Pairs = {}
     if surface and procedure.probe.arrangement == "delay_line":
@@ -57,13 +56,13 @@ def guides_of(
 def wall_gate(procedure: Procedure) -> str:
     """Return the name of the gate that holds the first wall echo that is used."""
     gates = procedure.interval.gates
-    follows = len(gates) > 1 and gates[0] == surface_gate(procedure)
+    follows = len(gates) > 1 and gates[0] == procedure.surface_gate
     return gates[1] if follows else gates[0]
 
 
 def strength_of(times: Readings, procedure: Procedure) -> FloatArray:
     """Return the height of each first wall echo, over the surface echo's where there is one."""
-    surface = surface_gate(procedure)
+    surface = procedure.surface_gate
     height = np.abs(times.picks(wall_gate(procedure))["amplitude"])
     return np.asarray(height / np.abs(times.picks(surface)["amplitude"]) if surface else height)
 

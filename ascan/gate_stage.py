@@ -280,7 +280,7 @@ class GateStage:
         peak, sign = found.peak, found.sign
         if apart:
             height = np.abs(trace[np.arange(rows), np.maximum(peak, 0)])
-            share = clutter / np.maximum(height, 1e-300)
+            share = np.divide(clutter, height, out=np.zeros(rows), where=height > 0.0)
             free = getattr(gate.timing, "phase_free", False)
             u_position = np.hypot(u_position, share * (PHASE_FREE if free else 1.0) / radians)
         if recording.peak_held:

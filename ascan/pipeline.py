@@ -14,27 +14,11 @@ import numpy as np
 from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.calibration.parts import AperturePart
 from ascan.calibration.record import Calibration
-from ascan.conditioning import condition_rows
+from ascan.echo_checks import EchoChecks
 from ascan.errors import fault
 from ascan.flags import FATAL, Flag, is_fatal
 from ascan.gate_stage import GateEchoes, GateStage
 from ascan.gating import Gate
-from ascan.health.earlier_echo import CLEAR_PERIODS, NEAR_PERIODS, SHARES, check_earlier
-from ascan.health.other_echo import check_others
-from ascan.health.second_echo import (
-    DUAL_PERIODS,
-    HALF_PERIODS,
-    MOST_DUAL_PERIODS,
-    MOST_PERIODS,
-    SOUGHT_PERIODS,
-    check_second,
-)
-from ascan.health.skipped_cycle import check_cycle
-from ascan.health.spikes import check_spikes
-from ascan.health.surface_moved import check_surface
-from ascan.health.surface_repeat import check_repeat
-from ascan.health.uneven_echoes import check_lead, check_spacing
-from ascan.health.weak_echo import LEAST_ALONE, LEAST_OF_SURFACE, check_strength
 from ascan.interval import take_intervals
 from ascan.kernels.fir import whole_taps
 from ascan.path.aperture import converted_later_us
@@ -56,8 +40,6 @@ MOST_OFF = 3.0
 # The second echo's path is another wall's where it differs by so many of its standard
 # uncertainties, and by more than this part of a period.
 MOST_SECOND_OFF, LEAST_SECOND_PERIODS = 4.0, 0.03
-# These take the wall from one echo of it.
-SINGLE = ("time_zero_to_echo", "interface_to_echo")
 # Whole records are searched for walls so many times as thick as the gate lets pass.
 FURTHER = 1.5
 # Some hundred rows amortise the calls; more gained nothing (benches/speed.py).
@@ -75,7 +57,7 @@ class Pipeline:
     guide: HeadGuide | None = None
     templates: Mapping[str, Template] | None = None
     stage: GateStage = field(init=False)
-    surface: str = field(init=False)
+    checks: EchoChecks = field(init=False)
     to_thickness: ThicknessStage | None = field(init=False)
     leads: tuple[FloatArray, FloatArray] | None = field(init=False)
     witness: Pipeline | None = field(init=False)
@@ -97,7 +79,8 @@ class Pipeline:
         heights = self.calibration.heights if self.calibration else {}
         stage = GateStage(self.procedure, self.recording, guide, self.shift, templates, heights)
         object.__setattr__(self, "stage", stage)
-        object.__setattr__(self, "surface", surface_gate(self.procedure))
+        checks = EchoChecks(self.procedure, self.recording, self.calibration, stage)
+        object.__setattr__(self, "checks", checks)
         bound = ThicknessStage(self.procedure, self.calibration) if self.calibration else None
         object.__setattr__(self, "to_thickness", bound)
         object.__setattr__(self, "leads", _leads(self.procedure))
@@ -141,7 +124,10 @@ class Pipeline:
         """
         rows = len(block)
         flags = np.zeros(rows, np.uint32)
-        spiked, block = check_raw(block, self.recording, self.stage.meter.period, flags)
+        own_baseline = self.procedure.interval.mode == "whole_record"
+        spiked, block = check_raw(
+            block, self.recording, self.stage.meter.period, own_baseline, flags
+        )
         echoes: dict[str, GateEchoes] = {}
         for gate in self.procedure.gates:
             window_us = self.window_us(gate)
@@ -150,24 +136,17 @@ class Pipeline:
             echoes[gate.name] = self.stage.time_gate(
                 gate, window_us, echoes, block, start_time_us, expected_us
             )
-        if spiked is not block:
-            self._check_spikes(spiked, block, start_time_us, echoes, flags)
-        self._check_against_steps(echoes, flags)
+        self.checks.check_picks(spiked, block, start_time_us, echoes, flags)
         if self.whole is not None:
             columns = self._fit_whole(self.whole, block, start_time_us, echoes, flags, component_c)
         else:
             for name in self.procedure.interval.gates:
                 flags |= echoes[name].flags
-            self._check_cycles(echoes, flags)
-            if not self.is_train:
-                self._check_train(echoes, flags)
-                self._check_earlier(block, start_time_us, echoes, flags)
+            self.checks.check_interval(block, start_time_us, echoes, flags)
             interval, u_interval = self._take_interval(echoes, len(flags))
             columns = self._to_columns(interval, u_interval, flags, component_c)
             if self.calibration is not None:
-                self._check_strength(echoes, columns)
-                if self.interval_has_one_echo:
-                    self._check_second(block, echoes, columns)
+                self.checks.check_reading(block, echoes, columns)
         if self.witness is not None:
             seen = self.witness.run(block, start_time_us, component_c=component_c)
             columns |= self._compare(columns, seen)
@@ -175,16 +154,6 @@ class Pipeline:
             for suffix in GATE_COLUMNS:
                 columns[gate_column(name, suffix)] = getattr(found, suffix)
         return columns
-
-    @property
-    def is_train(self) -> bool:
-        """Whether the interval is the spacing of one train of echoes, whose fit checks itself."""
-        return self.procedure.gate(self.procedure.interval.gates[0]).echo == "train"
-
-    @property
-    def interval_has_one_echo(self) -> bool:
-        """Whether the interval rests on one echo of the wall."""
-        return not self.is_train and self.procedure.interval.mode in SINGLE
 
     def window_us(self, gate: Gate) -> tuple[float, float]:
         """Return a gate's start and stop in µs; its mm by calibration, else by nominal values."""
@@ -198,138 +167,7 @@ class Pipeline:
             velocity = self.calibration.velocity_mm_per_us
         else:
             velocity = procedure.interval_material.velocity_mm_per_us
-        return gate.window_us(self._time_zero_us(), velocity)
-
-    def _check_cycles(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:
-        """Check that each echo was timed where the calibration's were, by their envelopes."""
-        period_us = 1.0 / self.procedure.probe.frequency_mhz
-        for name, lag_us in (self.calibration.lags_us if self.calibration else {}).items():
-            echo = echoes[name]
-            check_cycle(echo.time_us, echo.envelope_us, lag_us, period_us, flags)
-
-    def _check_spikes(
-        self,
-        spiked: AnyArray,
-        block: AnyArray,
-        start_time_us: FloatArray,
-        echoes: Mapping[str, GateEchoes],
-        flags: FlagArray,
-    ) -> None:
-        """Check that no echo that is used rests on mended samples."""
-        for name in self.procedure.interval.gates:
-            echo = echoes[name]
-            place = (echo.time_us - start_time_us) * self.recording.sample_rate_mhz
-            peak = echo.peak.astype(np.float64)
-            check_spikes(spiked, block, place, peak, self.stage.reach, flags)
-
-    def _check_against_steps(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:
-        """Check the surface echo's time, and what stands ahead of wall echoes, by the steps'."""
-        if self.calibration is None:
-            return
-        period_us = 1.0 / self.procedure.probe.frequency_mhz
-        # A coating moves the echo of what is under it; where one is stated, that is no fault.
-        arrivals = {} if self.procedure.coating else self.calibration.arrivals_us
-        for name, usual_us in arrivals.items():
-            check_surface(echoes[name].time_us, usual_us, period_us, flags)
-        for name, usual in self.calibration.beside.items():
-            found = echoes[name]
-            check_others(found.ahead, found.behind, usual, found.snr_db, flags)
-        for name, lead_us in self.calibration.leads_us.items():
-            second = echoes[self.procedure.interval.gates[1]].time_us
-            lead = 2.0 * echoes[name].time_us - echoes[self.surface].time_us - second
-            check_lead(lead, lead_us, period_us, flags)
-
-    def _check_strength(self, echoes: Mapping[str, GateEchoes], columns: Columns) -> None:
-        """Check that the wall's first echo is as strong as on the steps."""
-        calibration = self.calibration
-        assert calibration is not None
-        for name, usual in calibration.strengths.items():
-            strength, least = np.abs(echoes[name].amplitude), LEAST_ALONE
-            if self.surface:
-                strength = strength / np.abs(echoes[self.surface].amplitude)
-                least = LEAST_OF_SURFACE
-            steps = (calibration.minimum_mm, calibration.maximum_mm)
-            thickness = columns["thickness_mm"]
-            check_strength(strength, thickness, steps, usual, least, columns["flags"])
-
-    def _check_second(
-        self,
-        block: AnyArray,
-        echoes: Mapping[str, GateEchoes],
-        columns: Columns,
-    ) -> None:
-        """Check that the wall's second echo, where it is heard, follows the first as it must."""
-        calibration, recording = self.calibration, self.recording
-        assert calibration is not None
-        echo = echoes[self.procedure.interval.gates[-1]]
-        thickness = columns["thickness_mm"]
-        later_us = 2.0 * thickness / calibration.velocity_mm_per_us
-        if calibration.dual is not None:
-            dual = calibration.dual
-            later_us = np.interp(thickness, dual.thickness_mm, dual.second_us)
-        period, rate = self.stage.meter.period, recording.sample_rate_mhz
-        half, sought = int(np.ceil(HALF_PERIODS * period)), int(np.ceil(SOUGHT_PERIODS * period))
-        later = np.nan_to_num(later_us * rate, nan=0.0)
-        due = np.rint(later).astype(np.int64) + echo.peak
-        # No nearer than half way to the echoes before and after it, and inside the record.
-        room = np.minimum((0.5 * later).astype(np.int64) - half, block.shape[1] - 1 - half - due)
-        room[(echo.peak < 0) | ~np.isfinite(later_us)] = -1
-        first = np.empty((len(block), 2 * half + 1), self.stage.taps.dtype)
-        second = np.empty((len(block), 2 * (half + sought) + 1), self.stage.taps.dtype)
-        zero, taps = recording.zero_code, self.stage.taps
-        condition_rows(block, zero, echo.peak - half, taps, first)
-        condition_rows(block, zero, due - half - sought, taps, second)
-        noise = np.abs(echo.amplitude) * recording.full_scale / 10 ** (echo.snr_db / 20.0)
-        most = MOST_PERIODS
-        if calibration.dual is not None:
-            # Beside it comes the mode-converted arrival.
-            most, room = MOST_DUAL_PERIODS, np.minimum(room, int(DUAL_PERIODS * period))
-        check_second(first, second, room, noise, period, most * period, columns["flags"])
-
-    def _check_train(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:
-        """Check the wall echoes that were used against each other and against the surface echo."""
-        interval, probe = self.procedure.interval, self.procedure.probe
-        walls = [name for name in interval.gates if name != self.surface]
-        surface_us = echoes[self.surface].time_us if self.surface else np.full(len(flags), np.nan)
-        if interval.mode == "echo_to_echo":
-            times = np.stack([echoes[name].time_us for name in walls])
-            check_spacing(surface_us, times, 1.0 / probe.frequency_mhz, flags)
-        for name in walls:
-            check_repeat(
-                surface_us, echoes[name].time_us, probe.delay_us, self.procedure.reach_us, flags
-            )
-
-    def _check_earlier(
-        self,
-        block: AnyArray,
-        start_time_us: FloatArray,
-        echoes: Mapping[str, GateEchoes],
-        flags: FlagArray,
-    ) -> None:
-        """Look for an echo at a half and a third of every interval between echoes that are used."""
-        recording = self.recording
-        period_us = 1.0 / self.procedure.probe.frequency_mhz
-        near = int(np.ceil(NEAR_PERIODS * self.stage.meter.period))
-        trace = np.empty((len(flags), 2 * near + 1), self.stage.taps.dtype)
-        begin_us = np.full(len(flags), self._time_zero_us())
-        for name in self.procedure.interval.gates:
-            echo = echoes[name]
-            if name != self.surface:
-                for share in SHARES:
-                    ahead_us = (echo.time_us - begin_us) / share
-                    middle = (begin_us + ahead_us - start_time_us) * recording.sample_rate_mhz
-                    index = np.nan_to_num(middle, nan=0.0, posinf=0.0, neginf=0.0)
-                    origin = np.rint(index).astype(np.int64) - near
-                    condition_rows(block, recording.zero_code, origin, self.stage.taps, trace)
-                    height = echo.amplitude * recording.full_scale
-                    check_earlier(trace, ahead_us, CLEAR_PERIODS * period_us, height, flags)
-            begin_us = echo.time_us
-
-    def _time_zero_us(self) -> float:
-        """Return when the sound left the probe: calibrated, else nominal."""
-        if self.calibration is not None and self.calibration.mode == "time_zero_to_echo":
-            return self.calibration.zero_us
-        return nominal_zero_us(self.procedure)
+        return gate.window_us(self.checks.time_zero_us, velocity)
 
     def _fit_whole(
         self,
@@ -397,7 +235,7 @@ class Pipeline:
     ) -> tuple[FloatArray, FloatArray]:
         """Return the interval between echoes, and its standard uncertainty."""
         used = [echoes[name] for name in self.procedure.interval.gates]
-        if self.is_train:
+        if self.checks.is_train:
             return used[0].spacing_us, used[0].u_spacing_us
         interval, u_interval = np.empty(rows), np.empty(rows)
         take_intervals(
@@ -430,7 +268,7 @@ class Pipeline:
             return time_us
         velocity = self.procedure.material.velocity_mm_per_us
         path_mm, lead_us = self.leads
-        run_mm = velocity * (time_us - nominal_zero_us(self.procedure))
+        run_mm = velocity * (time_us - self.procedure.nominal_zero_us)
         return np.asarray(time_us + np.interp(run_mm, path_mm, lead_us))
 
     def _compare(self, columns: Columns, seen: Columns) -> Columns:
@@ -499,15 +337,6 @@ def joined(blocks: Iterable[Columns]) -> Columns:
     return {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
 
 
-def nominal_zero_us(procedure: Procedure) -> float:
-    """Return when sound enters a wall right under the probe, by nominal values."""
-    geometry = procedure.probe.geometry()
-    if geometry is None:
-        return procedure.probe.delay_us
-    wedges_us = 2.0 * geometry.height_mm / geometry.velocity_mm_per_us
-    return procedure.probe.delay_us + wedges_us
-
-
 def guide_of(
     procedure: Procedure, recording: Recording, calibration: Calibration | None
 ) -> HeadGuide:
@@ -573,19 +402,3 @@ def _record_stage(
         most_mm=FURTHER * most_mm,
         least_snr_db=procedure.checks.least_snr_db,
     )
-
-
-def surface_gate(procedure: Procedure) -> str:
-    """Return the name of the gate that holds the surface echo, or "".
-
-    Interface to echo, it is the first gate of the interval; else, with a delay line or in
-    immersion, a gate that the first used one follows directly.
-    """
-    interval = procedure.interval
-    if procedure.probe.arrangement == "dual":
-        return ""
-    if interval.mode in ("interface_to_echo", "whole_record"):
-        return interval.gates[0]
-    if procedure.probe.arrangement == "contact":
-        return ""
-    return procedure.gate(interval.gates[0]).follows

@@ -11,7 +11,6 @@ from ascan.budget import Budget, budget_of
 from ascan.calibration.record import Calibration
 from ascan.calibration.step_block import StepMeans, fit_steps
 from ascan.errors import fault
-from ascan.pipeline import nominal_zero_us
 from ascan.procedure import Procedure
 from ascan.template import SIGMA_OVER_BANDWIDTH
 from ascan.thickness_stage import ThicknessStage, combined_mm
@@ -145,7 +144,7 @@ def _reading(
     u_time = expected_u_time_us(procedure, expected)
     echoes = len(procedure.interval.gates)
     u_interval = u_time * (np.sqrt(2.0) if echoes > 1 else 1.0)
-    zero = nominal_zero_us(procedure) if procedure.interval.mode == "time_zero_to_echo" else 0.0
+    zero = procedure.nominal_zero_us if procedure.interval.mode == "time_zero_to_echo" else 0.0
     velocity = procedure.material.velocity_mm_per_us
     d = np.array(choice)
     spread = np.hypot(u_interval, expected.repeatability_us) / np.sqrt(expected.readings)

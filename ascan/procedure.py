@@ -333,6 +333,28 @@ class Procedure:
         )
 
     @property
+    def surface_gate(self) -> str:
+        """Name of the gate that holds the surface echo, or "".
+
+        Interface to echo, it is the first gate of the interval; else, with a delay line or in
+        immersion, a gate that the first used one follows directly.
+        """
+        if self.probe.arrangement in ("contact", "dual"):
+            return ""
+        first = self.interval.gates[0]
+        if self.interval.mode in ("interface_to_echo", "whole_record"):
+            return first
+        return self.gate(first).follows
+
+    @property
+    def nominal_zero_us(self) -> float:
+        """When sound enters a wall right under the probe, by nominal values."""
+        geometry = self.probe.geometry()
+        if geometry is None:
+            return self.probe.delay_us
+        return self.probe.delay_us + 2.0 * geometry.height_mm / geometry.velocity_mm_per_us
+
+    @property
     def reach_us(self) -> float:
         """How far from its peak an echo is taken to reach: one and a half periods."""
         return OWN_PEAK_PERIODS / self.probe.frequency_mhz

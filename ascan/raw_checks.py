@@ -23,7 +23,7 @@ MOST_OFFSET = 0.01
 
 
 def check_raw(
-    block: AnyArray, recording: Recording, period: float, flags: FlagArray
+    block: AnyArray, recording: Recording, period: float, own_baseline: bool, flags: FlagArray
 ) -> tuple[AnyArray, AnyArray]:
     """Set the flags of a block's records; return it without offsets, and with its spikes mended.
 
@@ -32,6 +32,8 @@ def check_raw(
     block : ndarray, shape (n, samples), stored type
     period : float
         Of the probe's frequency, in samples.
+    own_baseline : bool
+        Whether what follows fits a baseline of its own: then offsets are left in.
     flags : ndarray, shape (n,)
 
     Notes
@@ -44,10 +46,10 @@ def check_raw(
         # Blanks and held peaks stand still.
         return block, block
     clips = (float(recording.clip_low), float(recording.clip_high))
-    shifted = np.empty_like(block)
-    limit = MOST_OFFSET * recording.full_scale
-    if not recording.rectified and take_offsets(block, recording.zero_code, clips, limit, shifted):
-        block = shifted
+    if not (recording.rectified or own_baseline):
+        limit, shifted = MOST_OFFSET * recording.full_scale, np.empty_like(block)
+        if take_offsets(block, recording.zero_code, clips, limit, recording.step, shifted):
+            block = shifted
     check_frozen(block, float(recording.zero_code), clips, flags)
     if recording.rectified or period < LEAST_PERIOD:
         return block, block
@@ -73,14 +75,20 @@ def sum_of(samples: AnyArray) -> float:
 
 @compiled
 def take_offsets(
-    block: AnyArray, zero: float, clips: tuple[float, float], limit: float, out: AnyArray
+    block: AnyArray,
+    zero: float,
+    clips: tuple[float, float],
+    limit: float,
+    step: float,
+    out: AnyArray,
 ) -> bool:
     """Write the block freed of the records' constant offsets; tell if one had any.
 
     No sound is constant: as much of a record lies above the code of ``zero`` as below, unless the
     receiver adds something. It is told where even the middle half lies on one side, and taken off
     where it exceeds ``limit`` codes; samples at a clipping level stay there, and no other is moved
-    onto one. ``out`` is complete only where one was found.
+    onto one; whole codes (``step`` 1) are moved by whole codes. ``out`` is complete only where one
+    was found.
     """
     any_found = False
     for row in range(block.shape[0]):
@@ -96,11 +104,12 @@ def take_offsets(
         if not any_found:
             out[:row] = block[:row]
             any_found = True
-        low, high, rounded = clips[0] + 1.0, clips[1] - 1.0, np.rint(offset)
+        low, high = clips[0] + step, clips[1] - step
+        moved = np.rint(offset) if step >= 1.0 else offset
         for j in range(samples.size):
             out[row, j] = samples[j]
             if clips[0] < samples[j] < clips[1]:
-                out[row, j] = min(max(samples[j] - rounded, low), high)
+                out[row, j] = min(max(samples[j] - moved, low), high)
     return any_found
 
 

@@ -50,7 +50,7 @@ TOLD_APART = 16.0
 MOST_GROWTH, GROWTH_NOISE = 1.6, 4.0
 # An echo that is left is told where it is this part of the wall's, by so many deviations of the
 # noise (once in 10⁵ records); one that comes ahead of it and is this part of it may be the wall.
-LEAST_SHARE, OTHER_SIGMAS, AS_LIKELY = 0.1, 6.0, 0.5
+LEAST_OTHER, OTHER_SIGMAS, AS_LIKELY = 0.1, 6.0, 0.5
 # So many periods round the surface echo and the wall's, what is left is their own.
 OWN_PERIODS = 1.5
 # What is left may be so many times the noise, or this part of the wall echo's height.
@@ -216,7 +216,7 @@ def other_echo(
         if abs(products[j]) > best:
             best, where = abs(products[j]), j - place
     height = best / energy
-    told = LEAST_SHARE * abs(wall) + OTHER_SIGMAS * noise / np.sqrt(energy)
+    told = LEAST_OTHER * abs(wall) + OTHER_SIGMAS * noise / np.sqrt(energy)
     return (height / abs(wall) if height > told else 0.0), where
 
 

@@ -91,6 +91,19 @@ def test_an_offset_is_taken_off(fit: Calibration) -> None:
         assert np.abs(readings.thickness_mm - truth).max() < 0.03
 
 
+def test_an_offset_in_volts_is_taken_off(fit: Calibration) -> None:
+    """Floating-point records of full scale 1 have no whole codes to be moved by."""
+    rng = np.random.default_rng(16)
+    truth = rng.uniform(4.0, 16.0, 50)
+    signal = (waveforms(truth, rng) + 0.1).astype(np.float32)
+    scan = Scan.from_array(
+        signal, sample_rate_mhz=SAMPLE_RATE_MHZ, full_scale=1.0, clip_low=-1.0, clip_high=1.0
+    )
+    readings = measure(scan, PROCEDURE, fit)
+    assert (readings.flags == 0).mean() > 0.9
+    assert np.abs(readings.thickness_mm - truth).max() < 0.03
+
+
 def test_an_offset_that_drives_the_echo_into_clipping_is_no_excuse(fit: Calibration) -> None:
     readings = read(waveforms([9.0], np.random.default_rng(4)) + 0.7, fit)
     assert Flag.SATURATED in Flag(int(readings.flags[0]))

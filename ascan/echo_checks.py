@@ -1,0 +1,222 @@
+"""What speaks against the picks: each self-check on the echoes that an interval is taken from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
+from ascan.calibration.record import Calibration
+from ascan.conditioning import condition_rows
+from ascan.gate_stage import GateEchoes, GateStage
+from ascan.health.earlier_echo import CLEAR_PERIODS, NEAR_PERIODS, SHARES, check_earlier
+from ascan.health.other_echo import check_others
+from ascan.health.second_echo import (
+    DUAL_PERIODS,
+    HALF_PERIODS,
+    MOST_DUAL_PERIODS,
+    MOST_PERIODS,
+    SOUGHT_PERIODS,
+    check_second,
+)
+from ascan.health.skipped_cycle import check_cycle
+from ascan.health.spikes import check_spikes
+from ascan.health.surface_moved import check_surface
+from ascan.health.surface_repeat import check_repeat
+from ascan.health.uneven_echoes import check_lead, check_spacing
+from ascan.health.weak_echo import LEAST_ALONE, LEAST_OF_SURFACE, check_strength
+from ascan.procedure import Procedure
+from ascan.recording import Recording
+
+# These take the wall from one echo of it.
+SINGLE = ("time_zero_to_echo", "interface_to_echo")
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class EchoChecks:
+    """The self-checks of picks, bound to a recording; immutable, thread-safe."""
+
+    procedure: Procedure
+    recording: Recording
+    calibration: Calibration | None
+    stage: GateStage
+
+    @property
+    def is_train(self) -> bool:
+        """Whether the interval is the spacing of one train of echoes, whose fit checks itself."""
+        return self.procedure.gate(self.procedure.interval.gates[0]).echo == "train"
+
+    @property
+    def surface(self) -> str:
+        """Name of the gate that holds the surface echo, or ""."""
+        return self.procedure.surface_gate
+
+    @property
+    def time_zero_us(self) -> float:
+        """When the sound left the probe: calibrated, else nominal."""
+        if self.calibration is not None and self.calibration.mode == "time_zero_to_echo":
+            return self.calibration.zero_us
+        return self.procedure.nominal_zero_us
+
+    def check_picks(
+        self,
+        spiked: AnyArray,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        echoes: Mapping[str, GateEchoes],
+        flags: FlagArray,
+    ) -> None:
+        """Check what the gates found, whatever is made of it; ``spiked`` is before mending."""
+        if spiked is not block:
+            self._check_spikes(spiked, block, start_time_us, echoes, flags)
+        if self.calibration is not None:
+            self._check_against_steps(self.calibration, echoes, flags)
+
+    def check_interval(
+        self,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        echoes: Mapping[str, GateEchoes],
+        flags: FlagArray,
+    ) -> None:
+        """Check the echoes that an interval is taken between."""
+        self._check_cycles(echoes, flags)
+        if not self.is_train:
+            self._check_train(echoes, flags)
+            self._check_earlier(block, start_time_us, echoes, flags)
+
+    def check_reading(
+        self, block: AnyArray, echoes: Mapping[str, GateEchoes], columns: Columns
+    ) -> None:
+        """Check what a calibrated reading foretells: its echo's strength, and the next echo."""
+        assert self.calibration is not None
+        self._check_strength(self.calibration, echoes, columns)
+        if not self.is_train and self.procedure.interval.mode in SINGLE:
+            self._check_second(self.calibration, block, echoes, columns)
+
+    def _check_cycles(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:
+        """Check that each echo was timed where the calibration's were, by their envelopes."""
+        period_us = 1.0 / self.procedure.probe.frequency_mhz
+        for name, lag_us in (self.calibration.lags_us if self.calibration else {}).items():
+            echo = echoes[name]
+            check_cycle(echo.time_us, echo.envelope_us, lag_us, period_us, flags)
+
+    def _check_spikes(
+        self,
+        spiked: AnyArray,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        echoes: Mapping[str, GateEchoes],
+        flags: FlagArray,
+    ) -> None:
+        """Check that no echo that is used rests on mended samples."""
+        for name in self.procedure.interval.gates:
+            echo = echoes[name]
+            place = (echo.time_us - start_time_us) * self.recording.sample_rate_mhz
+            peak = echo.peak.astype(np.float64)
+            check_spikes(spiked, block, place, peak, self.stage.reach, flags)
+
+    def _check_against_steps(
+        self, calibration: Calibration, echoes: Mapping[str, GateEchoes], flags: FlagArray
+    ) -> None:
+        """Check the surface echo's time, and what stands ahead of wall echoes, by the steps'."""
+        period_us = 1.0 / self.procedure.probe.frequency_mhz
+        # A coating moves the echo of what is under it; where one is stated, that is no fault.
+        arrivals = {} if self.procedure.coating else calibration.arrivals_us
+        for name, usual_us in arrivals.items():
+            check_surface(echoes[name].time_us, usual_us, period_us, flags)
+        for name, usual in calibration.beside.items():
+            found = echoes[name]
+            check_others(found.ahead, found.behind, usual, found.snr_db, flags)
+        for name, lead_us in calibration.leads_us.items():
+            second = echoes[self.procedure.interval.gates[1]].time_us
+            lead = 2.0 * echoes[name].time_us - echoes[self.surface].time_us - second
+            check_lead(lead, lead_us, period_us, flags)
+
+    def _check_strength(
+        self, calibration: Calibration, echoes: Mapping[str, GateEchoes], columns: Columns
+    ) -> None:
+        """Check that the wall's first echo is as strong as on the steps."""
+        for name, usual in calibration.strengths.items():
+            strength, least = np.abs(echoes[name].amplitude), LEAST_ALONE
+            if self.surface:
+                strength = strength / np.abs(echoes[self.surface].amplitude)
+                least = LEAST_OF_SURFACE
+            steps = (calibration.minimum_mm, calibration.maximum_mm)
+            thickness = columns["thickness_mm"]
+            check_strength(strength, thickness, steps, usual, least, columns["flags"])
+
+    def _check_second(
+        self,
+        calibration: Calibration,
+        block: AnyArray,
+        echoes: Mapping[str, GateEchoes],
+        columns: Columns,
+    ) -> None:
+        """Check that the wall's second echo, where it is heard, follows the first as it must."""
+        recording = self.recording
+        echo = echoes[self.procedure.interval.gates[-1]]
+        thickness = columns["thickness_mm"]
+        later_us = 2.0 * thickness / calibration.velocity_mm_per_us
+        if calibration.dual is not None:
+            dual = calibration.dual
+            later_us = np.interp(thickness, dual.thickness_mm, dual.second_us)
+        period, rate = self.stage.meter.period, recording.sample_rate_mhz
+        half, sought = int(np.ceil(HALF_PERIODS * period)), int(np.ceil(SOUGHT_PERIODS * period))
+        later = np.nan_to_num(later_us * rate, nan=0.0)
+        due = np.rint(later).astype(np.int64) + echo.peak
+        # No nearer than half way to the echoes before and after it, and inside the record.
+        room = np.minimum((0.5 * later).astype(np.int64) - half, block.shape[1] - 1 - half - due)
+        room[(echo.peak < 0) | ~np.isfinite(later_us)] = -1
+        first = np.empty((len(block), 2 * half + 1), self.stage.taps.dtype)
+        second = np.empty((len(block), 2 * (half + sought) + 1), self.stage.taps.dtype)
+        zero, taps = recording.zero_code, self.stage.taps
+        condition_rows(block, zero, echo.peak - half, taps, first)
+        condition_rows(block, zero, due - half - sought, taps, second)
+        noise = np.abs(echo.amplitude) * recording.full_scale / 10 ** (echo.snr_db / 20.0)
+        most = MOST_PERIODS
+        if calibration.dual is not None:
+            # Beside it comes the mode-converted arrival.
+            most, room = MOST_DUAL_PERIODS, np.minimum(room, int(DUAL_PERIODS * period))
+        check_second(first, second, room, noise, period, most * period, columns["flags"])
+
+    def _check_train(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:
+        """Check the wall echoes that were used against each other and against the surface echo."""
+        interval, probe = self.procedure.interval, self.procedure.probe
+        walls = [name for name in interval.gates if name != self.surface]
+        surface_us = echoes[self.surface].time_us if self.surface else np.full(len(flags), np.nan)
+        if interval.mode == "echo_to_echo":
+            times = np.stack([echoes[name].time_us for name in walls])
+            check_spacing(surface_us, times, 1.0 / probe.frequency_mhz, flags)
+        for name in walls:
+            check_repeat(
+                surface_us, echoes[name].time_us, probe.delay_us, self.procedure.reach_us, flags
+            )
+
+    def _check_earlier(
+        self,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        echoes: Mapping[str, GateEchoes],
+        flags: FlagArray,
+    ) -> None:
+        """Look for an echo at a half and a third of every interval between echoes that are used."""
+        recording = self.recording
+        period_us = 1.0 / self.procedure.probe.frequency_mhz
+        near = int(np.ceil(NEAR_PERIODS * self.stage.meter.period))
+        trace = np.empty((len(flags), 2 * near + 1), self.stage.taps.dtype)
+        begin_us = np.full(len(flags), self.time_zero_us)
+        for name in self.procedure.interval.gates:
+            echo = echoes[name]
+            if name != self.surface:
+                for share in SHARES:
+                    ahead_us = (echo.time_us - begin_us) / share
+                    middle = (begin_us + ahead_us - start_time_us) * recording.sample_rate_mhz
+                    index = np.nan_to_num(middle, nan=0.0, posinf=0.0, neginf=0.0)
+                    origin = np.rint(index).astype(np.int64) - near
+                    condition_rows(block, recording.zero_code, origin, self.stage.taps, trace)
+                    height = echo.amplitude * recording.full_scale
+                    check_earlier(trace, ahead_us, CLEAR_PERIODS * period_us, height, flags)
+            begin_us = echo.time_us
