@@ -302,7 +302,7 @@ class GateStage:
         if recording.gated_only:
             check_blanks(block, first + origin, last + origin, place, own_peak, self.reach, flags)
         ahead, behind = np.empty(rows), np.empty(rows)
-        shares_beside(trace, first, last, peak, self.reach, ahead, behind)
+        shares_beside(trace, bits_of(trace), first, last, peak, self.reach, ahead, behind)
         snr_db = np.empty(rows)
         check_snr(top, electronic, self.procedure.checks.least_snr_db, snr_db, flags)
         return GateEchoes(

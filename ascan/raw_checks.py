@@ -11,6 +11,7 @@ from ascan.health.finite import check_finite
 from ascan.health.frozen import check_frozen, equal_neighbours
 from ascan.health.spikes import LEAST_PERIOD, mend_spikes
 from ascan.kernels.jit import compiled, compiled_sums
+from ascan.kernels.level import bits_of
 from ascan.noise import float_steps
 from ascan.recording import Recording
 
@@ -60,7 +61,7 @@ def check_raw(
     if block.dtype.kind == "f":
         float_steps(block, recording.step, steps)
     zero = float(recording.zero_code)
-    found = mend_spikes(block, zero, clips, steps, room, mended, counts)
+    found = mend_spikes(block, zero, clips, steps, room, bits_of(room), mended, counts)
     return block, np.where(counts[:, None] > 0, mended, block) if found else block
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.flags import Flag
 from ascan.kernels.jit import compiled
+from ascan.kernels.level import largest
 
 OTHER = np.uint32(Flag.OTHER_ECHO)
 # Told is what exceeds this part of the timed echo, or so many times what stood ahead of it on the
@@ -23,6 +24,7 @@ LEAST_SHARE, LEAST_BEHIND, USUAL, SIGMAS = 0.12, 1.3, 1.5, 5.0
 @compiled
 def shares_beside(
     trace: AnyArray,
+    bits: AnyArray,
     first: IntArray,
     last: IntArray,
     peak: IntArray,
@@ -36,8 +38,8 @@ def shares_beside(
 
     Parameters
     ----------
-    trace : ndarray, shape (n, width)
-        Conditioned samples.
+    trace, bits : ndarray, shape (n, width)
+        Conditioned samples, and their bits.
     first, last, peak : ndarray, shape (n,)
         First sample of the gate, the one after its last, and own peak of the echo (negative:
         none), in the trace.
@@ -48,23 +50,18 @@ def shares_beside(
         ahead[row], behind[row] = 0.0, 0.0
         if peak[row] < 0:
             continue
-        own = abs(np.float64(trace[row, peak[row]]))
+        samples, own = trace[row], abs(np.float64(trace[row, peak[row]]))
         if own > 0.0:
-            ahead[row] = (
-                largest_of(trace[row, first[row] : max(peak[row] - reach, first[row])]) / own
-            )
-            behind[row] = (
-                largest_of(trace[row, peak[row] + reach : max(last[row], peak[row] + reach)]) / own
-            )
+            ahead[row] = largest_size(samples, bits[row], first[row], peak[row] - reach) / own
+            behind[row] = largest_size(samples, bits[row], peak[row] + reach, last[row]) / own
 
 
 @compiled
-def largest_of(samples: AnyArray) -> float:
-    """Return the largest size of samples, 0 of none."""
-    largest = 0.0
-    for j in range(samples.size):
-        largest = max(largest, abs(np.float64(samples[j])))
-    return largest
+def largest_size(samples: AnyArray, bits: AnyArray, start: int, stop: int) -> float:
+    """Return the largest size of samples in start..stop, 0 of none; ``bits`` are theirs."""
+    if stop <= start:
+        return 0.0
+    return abs(np.float64(samples[largest(bits, start, stop, 0)]))
 
 
 @compiled

@@ -13,6 +13,7 @@ import numpy as np
 from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.flags import Flag
 from ascan.kernels.jit import compiled, compiled_sums
+from ascan.kernels.level import largest
 
 SPIKED = np.uint32(Flag.SPIKED)
 LEAST_PERIOD = 8.0
@@ -26,19 +27,25 @@ BESIDE = 4
 
 
 @compiled_sums
-def fourth_differences(samples: AnyArray, out: AnyArray) -> tuple[float, float]:
-    """Write the fourth difference on every sample (0 at the ends); return mean and largest size."""
+def fourth_differences(samples: AnyArray, out: AnyArray, bits: AnyArray) -> tuple[float, float]:
+    """Write the fourth difference on every sample (0 at the ends); return mean and largest size.
+
+    ``bits`` are those of ``out``: the largest is sought among whole numbers, many at a time.
+    """
     kind = out.dtype.type
-    total, largest = kind(0.0), kind(0.0)
+    size = samples.size
     out[:2] = kind(0.0)
-    out[samples.size - 2 :] = kind(0.0)
-    for j in range(2, samples.size - 2):
-        ends = kind(samples[j - 2]) + kind(samples[j + 2])
-        sides = kind(samples[j - 1]) + kind(samples[j + 1])
-        out[j] = ends - kind(4.0) * sides + kind(6.0) * kind(samples[j])
-        total += abs(out[j])
-        largest = max(largest, abs(out[j]))
-    return np.float64(total / samples.size), np.float64(largest)
+    out[size - 2 :] = kind(0.0)
+    inner, before, after = out[2 : size - 2], samples[1 : size - 3], samples[3 : size - 1]
+    first, here, last = samples[: size - 4], samples[2 : size - 2], samples[4:]
+    for j in range(inner.size):
+        sides = kind(before[j]) + kind(after[j])
+        inner[j] = kind(first[j]) + kind(last[j]) - kind(4.0) * sides + kind(6.0) * kind(here[j])
+    total = kind(0.0)
+    for j in range(inner.size):
+        total += abs(inner[j])
+    top = largest(bits, 0, size, 0)
+    return np.float64(total) / size, abs(np.float64(out[top]))
 
 
 @compiled
@@ -63,6 +70,7 @@ def mend_spikes(
     clips: tuple[float, float],
     steps: FloatArray,
     bend: AnyArray,
+    bits: AnyArray,
     mended: AnyArray,
     counts: IntArray,
 ) -> bool:
@@ -77,8 +85,8 @@ def mend_spikes(
         Least difference of two codes of each row.
     clips : tuple of float
         Clipping levels; within two samples of one that touches them nothing is called a spike.
-    bend : ndarray, shape (samples,), working type
-        Room.
+    bend, bits : ndarray, shape (samples,), working type
+        Room, and its bits.
     mended : ndarray, shape (n, samples)
         Overwritten where ``counts`` is above 0.
     counts : ndarray, shape (n,), int64
@@ -87,9 +95,9 @@ def mend_spikes(
     for row in range(block.shape[0]):
         samples = block[row]
         counts[row] = 0
-        mean, largest = fourth_differences(samples, bend)
+        mean, most = fourth_differences(samples, bend, bits)
         limit = max(STANDS_OUT * mean, 6.0 * LEAST_CODES * steps[row])
-        if not largest > limit:
+        if not most > limit:
             continue
         for j in range(3, samples.size - 3):
             if not abs(bend[j]) > limit:
