@@ -175,7 +175,7 @@ class EchoChecks:
         zero, taps = recording.zero_code, self.stage.taps
         condition_rows(block, zero, echo.peak - half, taps, first)
         condition_rows(block, zero, due - half - sought, taps, second)
-        noise = np.abs(echo.amplitude) * recording.full_scale / 10 ** (echo.snr_db / 20.0)
+        noise = echo.noise(recording.full_scale)
         most = MOST_PERIODS
         if calibration.dual is not None:
             # Beside it comes the mode-converted arrival.

@@ -63,6 +63,10 @@ class GateEchoes:
     spacing_us: FloatArray
     u_spacing_us: FloatArray
 
+    def noise(self, full_scale: float) -> FloatArray:
+        """Return the noise behind each row's ``snr_db``, in codes."""
+        return np.asarray(np.abs(self.amplitude) * full_scale / 10 ** (self.snr_db / 20.0))
+
 
 @dataclass(frozen=True, eq=False, slots=True)
 class GateStage:

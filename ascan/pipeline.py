@@ -183,10 +183,9 @@ class Pipeline:
         The surface gate says where to begin; that of the wall bounds the answer, not the search.
         """
         front = echoes[self.procedure.interval.gates[0]]
-        noise = np.abs(front.amplitude) * self.recording.full_scale / 10 ** (front.snr_db / 20.0)
         # The fit works on the raw record, the gate's noise is what its filter leaves of it.
         filtered = np.linalg.norm(whole_taps(self.stage.taps.astype(np.float64)))
-        noise = np.nan_to_num(noise) / float(filtered)
+        noise = np.nan_to_num(front.noise(self.recording.full_scale)) / float(filtered)
         if isinstance(whole, RecordStage):
             flags |= front.flags & np.uint32(FATAL)
             found = whole.run(block, start_time_us, front.time_us, noise, flags)

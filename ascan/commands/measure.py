@@ -74,7 +74,8 @@ def run(args: argparse.Namespace) -> None:
     say(args, [f"readings {args.output}", *tally.lines()])
     if procedure.decision is not None:
         say(args, decision_lines(load_readings(args.output), procedure.decision))
-    say(args, second_look(load_readings(args.output)))
+    if not args.quiet and {"x_mm", "y_mm"} <= set(scan.columns):
+        say(args, second_look(load_readings(args.output)))
     missing = ", ".join(MEANINGS[name] for name in procedure.uncertainty.not_stated)
     if missing:
         say(args, [f"not stated in the procedure's [uncertainty], so not in u: {missing}"])
@@ -101,10 +102,8 @@ def _calibrations(named: list[tuple[int | None, str]]) -> Calibration | dict[int
 
 
 def second_look(readings: Readings) -> list[str]:
-    """Return which readings no neighbour supports, where their positions are known."""
+    """Return which readings with positions no neighbour supports."""
     columns = readings.columns
-    if not {"x_mm", "y_mm", "thickness_mm"} <= set(columns):
-        return []
     x_mm, y_mm = (np.asarray(columns[name], np.float64) for name in ("x_mm", "y_mm"))
     lone = np.flatnonzero(lone_readings(x_mm, y_mm, readings.thickness_mm, readings.u_mm))
     if lone.size == 0:
