@@ -16,7 +16,7 @@ from ascan.calibration.conditions import Conditions
 from ascan.calibration.record import Calibration, Steps
 from ascan.calibration.step_block import StepFit, StepMeans, fit_steps, gather_steps
 from ascan.channels import channels_of
-from ascan.check_learning import guides_of
+from ascan.check_learning import followers_of, guides_of
 from ascan.errors import fault
 from ascan.flags import Flag, is_fatal, names
 from ascan.head_learning import Learned as HeadsLearned
@@ -231,7 +231,10 @@ def _calibrate_heads(
     learned = learn_heads(steps_only, procedure, known, u_known)
     calibration = _head_calibration(scan, procedure, rows, known, learned)
     if procedure.interval.mode != "whole_record":
-        return calibration
+        pipeline = Pipeline(procedure, scan.recording, calibration)
+        seen = Readings(joined(found for _, found in pipeline.walk(steps_only)))
+        followers = followers_of(seen, procedure, known, learned.usable)
+        return dataclasses.replace(calibration, followers=followers)
     walls = learn_walls(steps_only, procedure, known, u_known, learned)
     return _calibrate_whole(scan, procedure, rows, known, u_known, walls, calibration)
 
@@ -374,6 +377,7 @@ def _calibrate_whole(
         | told,
         heights=_heights(times, procedure, usable),
         **guides_of(times, procedure, known, usable),
+        followers=followers_of(times, procedure, known, usable),
     )
 
 

@@ -31,26 +31,38 @@ def guides_of(
     arrivals: Pairs = {}
     if surface and procedure.probe.arrangement == "delay_line":
         arrivals[surface] = _span(times, surface, "time_us", usable)
-    if procedure.interval.mode == "whole_record":
-        # Its fit knows what it leaves and how strong the wall is.
-        return {"arrivals_us": arrivals}
     found: dict[str, Any] = {"arrivals_us": arrivals}
-    if gate.echo == "train":
+    steps = known_mm[usable]
+    whole = procedure.interval.mode == "whole_record" and gate.echo != "head"
+    if whole or gate.echo == "train":
+        # Its fit knows what it leaves, and how strong the wall is against the surface.
         return found
     if gate.echo != "head":
         # A head opens its echo, which goes on growing; what is ahead of it, its search weighs.
         ahead, behind = (_span(times, gate.name, name, usable)[1] for name in ("ahead", "behind"))
         found["beside"] = {gate.name: (ahead, behind)}
-    strength = strength_of(times, procedure)[usable]
-    steps = known_mm[usable]
-    ends = [float(np.median(strength[steps == end])) for end in (steps.min(), steps.max())]
-    found["strengths"] = {gate.name: (ends[0], ends[1])}
+    found["strengths"] = {gate.name: _ends(strength_of(times, procedure)[usable], steps)}
     if procedure.interval.mode == "echo_to_echo" and surface:
         first, second = procedure.interval.gates[:2]
         at = [times.picks(name)["time_us"][usable] for name in (surface, first, second)]
         lead = 2.0 * at[1] - at[0] - at[2]
         found["leads_us"] = {first: (float(lead.min()), float(lead.max()))}
     return found
+
+
+def followers_of(
+    readings: Readings, procedure: Procedure, known_mm: FloatArray, usable: BoolArray
+) -> dict[str, tuple[float, ...]]:
+    """Return how large the wall's later echoes are behind a head, on each step that was used.
+
+    ``readings`` are those of whole gates.
+    """
+    name = wall_gate(procedure)
+    if procedure.gate(name).echo != "head":
+        return {}
+    behind = readings.picks(name)["behind"]
+    steps = np.unique(known_mm[usable])
+    return {name: tuple(float(np.median(behind[usable & (known_mm == step)])) for step in steps)}
 
 
 def wall_gate(procedure: Procedure) -> str:
@@ -65,6 +77,12 @@ def strength_of(times: Readings, procedure: Procedure) -> FloatArray:
     surface = procedure.surface_gate
     height = np.abs(times.picks(wall_gate(procedure))["amplitude"])
     return np.asarray(height / np.abs(times.picks(surface)["amplitude"]) if surface else height)
+
+
+def _ends(values: FloatArray, steps: FloatArray) -> tuple[float, float]:
+    """Return the medians on the thinnest and on the thickest step."""
+    low, high = (float(np.median(values[steps == end])) for end in (steps.min(), steps.max()))
+    return low, high
 
 
 def _span(times: Readings, gate: str, column: str, usable: BoolArray) -> tuple[float, float]:

@@ -10,23 +10,31 @@ import numpy as np
 from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.calibration.record import Calibration
 from ascan.conditioning import condition_rows
+from ascan.flags import Flag
 from ascan.gate_stage import GateEchoes, GateStage
-from ascan.health.earlier_echo import CLEAR_PERIODS, NEAR_PERIODS, SHARES, check_earlier
-from ascan.health.other_echo import check_others
+from ascan.health.earlier_echo import (
+    CLEAR_PERIODS,
+    NEAR_PERIODS,
+    SHARES,
+    USUAL_HEAD,
+    USUAL_HEIGHT,
+    weigh_earlier,
+)
+from ascan.health.other_echo import SIGMAS, check_others
+from ascan.health.rivals import Rival, Rivals, flag_rivals
 from ascan.health.second_echo import (
     DUAL_PERIODS,
     HALF_PERIODS,
     MOST_DUAL_PERIODS,
-    MOST_PERIODS,
     SOUGHT_PERIODS,
     check_second,
 )
-from ascan.health.skipped_cycle import check_cycle
+from ascan.health.skipped_cycle import weigh_half_cycle
 from ascan.health.spikes import check_spikes
 from ascan.health.surface_moved import check_surface
-from ascan.health.surface_repeat import check_repeat
+from ascan.health.surface_repeat import weigh_repeat
 from ascan.health.uneven_echoes import check_lead, check_spacing
-from ascan.health.weak_echo import LEAST_ALONE, LEAST_OF_SURFACE, check_strength
+from ascan.health.weak_echo import share_of_usual
 from ascan.procedure import Procedure
 from ascan.recording import Recording
 
@@ -79,29 +87,49 @@ class EchoChecks:
         block: AnyArray,
         start_time_us: FloatArray,
         echoes: Mapping[str, GateEchoes],
+        interval_us: FloatArray,
         flags: FlagArray,
-    ) -> None:
-        """Check the echoes that an interval is taken between."""
-        self._check_cycles(echoes, flags)
+    ) -> Rivals:
+        """Check the echoes that an interval is taken between; return what else they may be."""
+        rivals = Rivals(len(flags))
+        self._weigh_half_cycles(echoes, interval_us, rivals, flags)
         if not self.is_train:
-            self._check_train(echoes, flags)
-            self._check_earlier(block, start_time_us, echoes, flags)
+            self._check_spacing(echoes, flags)
+            self._weigh_repeats(echoes, rivals, flags)
+            self._weigh_earlier(block, start_time_us, echoes, interval_us, rivals, flags)
+        return rivals
 
     def check_reading(
         self, block: AnyArray, echoes: Mapping[str, GateEchoes], columns: Columns
     ) -> None:
-        """Check what a calibrated reading foretells: its echo's strength, and the next echo."""
+        """Check what a calibrated reading foretells: its echo's strength, and the next echoes."""
         assert self.calibration is not None
         self._check_strength(self.calibration, echoes, columns)
+        self._check_followers(self.calibration, echoes, columns)
         if not self.is_train and self.procedure.interval.mode in SINGLE:
             self._check_second(self.calibration, block, echoes, columns)
 
-    def _check_cycles(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:
-        """Check that each echo was timed where the calibration's were, by their envelopes."""
-        period_us = 1.0 / self.procedure.probe.frequency_mhz
+    def _weigh_half_cycles(
+        self,
+        echoes: Mapping[str, GateEchoes],
+        interval_us: FloatArray,
+        rivals: Rivals,
+        flags: FlagArray,
+    ) -> None:
+        """Weigh each timed half-cycle against its neighbours, by the calibration's envelopes."""
+        probe, gates = self.procedure.probe, self.procedure.interval.gates
+        least = self.procedure.checks.least_rival_odds
+        odds, late_us = np.empty(len(flags)), np.empty(len(flags))
         for name, lag_us in (self.calibration.lags_us if self.calibration else {}).items():
             echo = echoes[name]
-            check_cycle(echo.time_us, echo.envelope_us, lag_us, period_us, flags)
+            period_us = 1.0 / probe.frequency_mhz
+            times = (echo.time_us, echo.envelope_us)
+            weigh_half_cycle(*times, lag_us, period_us, echo.snr_db, odds, late_us)
+            # An interval ends with its last echo and begins with its first.
+            way = 0.0 if name not in gates else 1.0 if name == gates[-1] else -1.0
+            shared = max(len(gates) - 1, 1)
+            rivals.weigh(Rival.HALF_CYCLE, odds, interval_us - way * late_us / shared)
+            flag_rivals(odds, least, Flag.HALF_CYCLE_UNSURE, flags)
 
     def _check_spikes(
         self,
@@ -123,13 +151,16 @@ class EchoChecks:
     ) -> None:
         """Check the surface echo's time, and what stands ahead of wall echoes, by the steps'."""
         period_us = 1.0 / self.procedure.probe.frequency_mhz
+        checks = self.procedure.checks
+        most_moved = checks.most_moved_periods
         # A coating moves the echo of what is under it; where one is stated, that is no fault.
         arrivals = {} if self.procedure.coating else calibration.arrivals_us
         for name, usual_us in arrivals.items():
-            check_surface(echoes[name].time_us, usual_us, period_us, flags)
+            check_surface(echoes[name].time_us, usual_us, most_moved * period_us, flags)
         for name, usual in calibration.beside.items():
             found = echoes[name]
-            check_others(found.ahead, found.behind, usual, found.snr_db, flags)
+            most = (checks.most_ahead, checks.most_behind)
+            check_others(found.ahead, found.behind, usual, most, found.snr_db, flags)
         for name, lead_us in calibration.leads_us.items():
             second = echoes[self.procedure.interval.gates[1]].time_us
             lead = 2.0 * echoes[name].time_us - echoes[self.surface].time_us - second
@@ -139,14 +170,31 @@ class EchoChecks:
         self, calibration: Calibration, echoes: Mapping[str, GateEchoes], columns: Columns
     ) -> None:
         """Check that the wall's first echo is as strong as on the steps."""
+        checks = self.procedure.checks
         for name, usual in calibration.strengths.items():
-            strength, least = np.abs(echoes[name].amplitude), LEAST_ALONE
+            strength, least = np.abs(echoes[name].amplitude), checks.least_strength_alone
             if self.surface:
                 strength = strength / np.abs(echoes[self.surface].amplitude)
-                least = LEAST_OF_SURFACE
+                least = checks.least_strength
             steps = (calibration.minimum_mm, calibration.maximum_mm)
-            thickness = columns["thickness_mm"]
-            check_strength(strength, thickness, steps, usual, least, columns["flags"])
+            share = share_of_usual(strength, columns["thickness_mm"], steps, usual)
+            columns["strength"] = share
+            columns["flags"] |= np.where(share < least, np.uint32(Flag.WEAK_ECHO), np.uint32(0))
+
+    def _check_followers(
+        self, calibration: Calibration, echoes: Mapping[str, GateEchoes], columns: Columns
+    ) -> None:
+        """Check that what comes behind a head is no larger than a wall's later echoes are."""
+        steps = calibration.steps.thickness_mm
+        for name, usual in calibration.followers.items():
+            found = echoes[name]
+            # Between two steps it may be as large as on either.
+            after = np.searchsorted(steps, columns["thickness_mm"]).clip(1, len(steps) - 1)
+            largest = np.maximum(np.array(usual)[after - 1], np.array(usual)[after])
+            noise = SIGMAS * 10.0 ** (-found.snr_db / 20.0)
+            most = self.procedure.checks.most_behind * largest + noise
+            larger = found.behind > most
+            columns["flags"] |= np.where(larger, np.uint32(Flag.OTHER_ECHO), np.uint32(0))
 
     def _check_second(
         self,
@@ -176,38 +224,56 @@ class EchoChecks:
         condition_rows(block, zero, echo.peak - half, taps, first)
         condition_rows(block, zero, due - half - sought, taps, second)
         noise = echo.noise(recording.full_scale)
-        most = MOST_PERIODS
+        most = self.procedure.checks.most_second_periods
         if calibration.dual is not None:
             # Beside it comes the mode-converted arrival.
             most, room = MOST_DUAL_PERIODS, np.minimum(room, int(DUAL_PERIODS * period))
         check_second(first, second, room, noise, period, most * period, columns["flags"])
 
-    def _check_train(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:
-        """Check the wall echoes that were used against each other and against the surface echo."""
-        interval, probe = self.procedure.interval, self.procedure.probe
-        walls = [name for name in interval.gates if name != self.surface]
-        surface_us = echoes[self.surface].time_us if self.surface else np.full(len(flags), np.nan)
-        if interval.mode == "echo_to_echo":
-            times = np.stack([echoes[name].time_us for name in walls])
-            check_spacing(surface_us, times, 1.0 / probe.frequency_mhz, flags)
-        for name in walls:
-            check_repeat(
-                surface_us, echoes[name].time_us, probe.delay_us, self.procedure.reach_us, flags
-            )
+    @property
+    def walls(self) -> list[str]:
+        """Names of the gates of the interval that hold wall echoes."""
+        return [name for name in self.procedure.interval.gates if name != self.surface]
 
-    def _check_earlier(
+    def _check_spacing(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:
+        """Check the wall echoes that were used against each other."""
+        if self.procedure.interval.mode == "echo_to_echo":
+            nothing = np.full(len(flags), np.nan)
+            surface_us = echoes[self.surface].time_us if self.surface else nothing
+            times = np.stack([echoes[name].time_us for name in self.walls])
+            check_spacing(surface_us, times, 1.0 / self.procedure.probe.frequency_mhz, flags)
+
+    def _weigh_repeats(
+        self, echoes: Mapping[str, GateEchoes], rivals: Rivals, flags: FlagArray
+    ) -> None:
+        """Weigh the wall echoes that were used against repeats of the surface echo."""
+        if not self.surface:
+            return
+        procedure, odds = self.procedure, np.empty(len(flags))
+        surface_us, delay_us = echoes[self.surface].time_us, procedure.probe.delay_us
+        for name in self.walls:
+            weigh_repeat(surface_us, echoes[name].time_us, delay_us, procedure.reach_us, odds)
+            rivals.weigh(Rival.SURFACE_REPEAT, odds, np.full(len(flags), np.nan))
+            flag_rivals(odds, procedure.checks.least_rival_odds, Flag.SURFACE_REPEAT, flags)
+
+    def _weigh_earlier(
         self,
         block: AnyArray,
         start_time_us: FloatArray,
         echoes: Mapping[str, GateEchoes],
+        interval_us: FloatArray,
+        rivals: Rivals,
         flags: FlagArray,
     ) -> None:
-        """Look for an echo at a half and a third of every interval between echoes that are used."""
-        recording = self.recording
+        """Weigh each interval between echoes against a half and a third of it."""
+        recording, checks = self.recording, self.procedure.checks
         period_us = 1.0 / self.procedure.probe.frequency_mhz
         near = int(np.ceil(NEAR_PERIODS * self.stage.meter.period))
         trace = np.empty((len(flags), 2 * near + 1), self.stage.taps.dtype)
-        begin_us = np.full(len(flags), self.time_zero_us)
+        begin_us, odds = np.full(len(flags), self.time_zero_us), np.empty(len(flags))
+        last, clear_us = self.procedure.interval.gates[-1], CLEAR_PERIODS * period_us
+        is_dual = self.procedure.probe.arrangement == "dual"
+        usual = USUAL_HEAD if is_dual else USUAL_HEIGHT
         for name in self.procedure.interval.gates:
             echo = echoes[name]
             if name != self.surface:
@@ -218,5 +284,9 @@ class EchoChecks:
                     origin = np.rint(index).astype(np.int64) - near
                     condition_rows(block, recording.zero_code, origin, self.stage.taps, trace)
                     height = echo.amplitude * recording.full_scale
-                    check_earlier(trace, ahead_us, CLEAR_PERIODS * period_us, height, flags)
+                    weigh_earlier(trace, ahead_us, clear_us, height, usual, odds)
+                    # Of an echo before the last one, it is not told which interval is meant.
+                    rival_us = interval_us - (share - 1) * ahead_us if name == last else np.nan
+                    rivals.weigh(Rival.LATER_ECHO, odds, rival_us + np.zeros(len(flags)))
+                    flag_rivals(odds, checks.least_rival_odds, Flag.EARLIER_ECHO, flags)
             begin_us = echo.time_us

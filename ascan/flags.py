@@ -50,6 +50,7 @@ class Flag(enum.IntFlag):
     SURFACE_MOVED = 1 << 25
     OTHER_ECHO = 1 << 26
     WEAK_ECHO = 1 << 27
+    TURNED_OVER = 1 << 28
 
 
 FATAL = int(
@@ -92,6 +93,8 @@ MEANINGS: dict[Flag, str] = {
     "trigger, clock, delay line",
     Flag.OTHER_ECHO: "other echo: one stands ahead of the timed one, or a larger one behind it",
     Flag.WEAK_ECHO: "weak echo: far lower than on the steps: a pit's flank, roughness, coupling",
+    Flag.TURNED_OVER: "turned over: the record has the opposite polarity of the calibration's, and "
+    "was measured as its mirror image",
     Flag.CALIBRATION_IN_DOUBT: "calibration in doubt: its own health figures question it",
 }
 
@@ -105,6 +108,19 @@ def severity(flag: Flag) -> str:
     ('fatal', 'care')
     """
     return "fatal" if flag & FATAL else "care"
+
+
+def usability(flags: int) -> str:
+    """Return in words whether a reading with these flags can be used.
+
+    Examples
+    --------
+    >>> usability(0), usability(Flag.SATURATED), usability(Flag.SATURATED | Flag.NO_ECHO)
+    ('usable', 'usable with care', 'not usable')
+    """
+    if flags & FATAL:
+        return "not usable"
+    return "usable with care" if flags else "usable"
 
 
 def reasons(flags: int) -> list[str]:

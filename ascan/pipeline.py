@@ -19,12 +19,13 @@ from ascan.errors import fault
 from ascan.flags import FATAL, Flag, is_fatal
 from ascan.gate_stage import GateEchoes, GateStage
 from ascan.gating import Gate
+from ascan.health.rivals import Rival, Rivals
 from ascan.interval import take_intervals
 from ascan.kernels.fir import whole_taps
 from ascan.path.aperture import converted_later_us
 from ascan.path.diffraction import lead_table
 from ascan.procedure import Procedure
-from ascan.raw_checks import check_raw, repeats
+from ascan.raw_checks import check_raw, mirrored, repeats
 from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column, gate_columns
 from ascan.recording import Recording
 from ascan.scan import Progress, Scan
@@ -34,12 +35,20 @@ from ascan.timing.head import HeadGuide
 from ascan.whole_record.aperture_stage import ApertureStage
 from ascan.whole_record.stage import RecordStage
 
-# Two thicknesses that differ by more of their standard uncertainties are not of one wall: chance
-# does so once in four hundred.
-MOST_OFF = 3.0
 # The second echo's path is another wall's where it differs by so many of its standard
 # uncertainties, and by more than this part of a period.
 MOST_SECOND_OFF, LEAST_SECOND_PERIODS = 4.0, 0.03
+# What a record says that is turned over, in a dual probe's whole record; and what its mirror image
+# may still say, since it does not come from polarity.
+TURNED_WHOLE = Flag.RIVAL_READING | Flag.NO_ECHO
+TURNED_STILL = (
+    Flag.CALIBRATION_IN_DOUBT
+    | Flag.SATURATED
+    | Flag.OUTSIDE_CALIBRATED_RANGE
+    | Flag.OUTSIDE_MEASURING_RANGE
+    | Flag.WEAK_ECHO
+    | Flag.SPIKED
+)
 # Whole records are searched for walls so many times as thick as the gate lets pass.
 FURTHER = 1.5
 # Some hundred rows amortise the calls; more gained nothing (benches/speed.py).
@@ -122,12 +131,49 @@ class Pipeline:
         -------
         columns : dict of ndarray, each of shape (n,)
         """
+        columns = self._run_as_is(block, start_time_us, expected_us, component_c)
+        if self.calibration is not None and expected_us is None and not self.recording.rectified:
+            self._try_mirrored(block, start_time_us, component_c, columns)
+        return columns
+
+    def _try_mirrored(
+        self,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        component_c: FloatArray | None,
+        columns: Columns,
+    ) -> None:
+        """Measure again what may be turned over, as its mirror image; keep what is then sound.
+
+        A swapped wire or a negative gain turns every echo over. Where the polarity matters, the
+        record then speaks against its reading, and its mirror image does not.
+        """
+        hints = TURNED_WHOLE if self.whole is not None else Flag.HALF_CYCLE_UNSURE
+        # Of a wall too thin to resolve, another arrival may open with the other polarity.
+        thin = columns["flags"] & np.uint32(Flag.AT_MOST) != 0
+        rows = np.flatnonzero((columns["flags"] & np.uint32(hints) != 0) & ~thin)
+        if rows.size == 0:
+            return
+        warm = None if component_c is None else component_c[rows]
+        images = mirrored(block[rows], self.recording)
+        again = self._run_as_is(images, start_time_us[rows], None, warm)
+        sound = (again["flags"] & np.uint32(~int(TURNED_STILL) & 0xFFFFFFFF)) == 0
+        again["flags"] |= np.uint32(Flag.TURNED_OVER)
+        for name, values in again.items():
+            columns[name][rows[sound]] = values[sound]
+
+    def _run_as_is(
+        self,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        expected_us: FloatArray | None,
+        component_c: FloatArray | None,
+    ) -> Columns:
+        """Take a block through all stages, with the polarity it has."""
         rows = len(block)
         flags = np.zeros(rows, np.uint32)
-        own_baseline = self.procedure.interval.mode == "whole_record"
-        spiked, block = check_raw(
-            block, self.recording, self.stage.meter.period, own_baseline, flags
-        )
+        period, baseline = self.stage.meter.period, self.procedure.baseline
+        spiked, block = check_raw(block, self.recording, period, baseline, flags)
         echoes: dict[str, GateEchoes] = {}
         for gate in self.procedure.gates:
             window_us = self.window_us(gate)
@@ -142,10 +188,12 @@ class Pipeline:
         else:
             for name in self.procedure.interval.gates:
                 flags |= echoes[name].flags
-            self.checks.check_interval(block, start_time_us, echoes, flags)
             interval, u_interval = self._take_interval(echoes, len(flags))
+            rivals = self.checks.check_interval(block, start_time_us, echoes, interval, flags)
+            later_us = rivals.interval_us - interval
             columns = self._to_columns(interval, u_interval, flags, component_c)
             if self.calibration is not None:
+                columns |= self._rival_columns(self.calibration, rivals, later_us, columns)
                 self.checks.check_reading(block, echoes, columns)
         if self.witness is not None:
             seen = self.witness.run(block, start_time_us, component_c=component_c)
@@ -203,11 +251,31 @@ class Pipeline:
         columns |= {
             "rival_mm": half * found["rival_us"],
             "rival_odds": found["rival_odds"],
+            "rival_cause": np.where(
+                np.isfinite(found["rival_us"]), np.uint8(Rival.OTHER_SPACING), np.uint8(0)
+            ),
             "unexplained": found["unexplained"],
         }
+        self.checks.check_reading(block, echoes, columns)
         if "second_late_mm" in found:
             self._hear_second(columns, found)
         return columns
+
+    def _rival_columns(
+        self, calibration: Calibration, rivals: Rivals, later_us: FloatArray, columns: Columns
+    ) -> Columns:
+        """Return what each reading would be if its likeliest rival were right, and its odds."""
+        dual, interval = calibration.dual, columns["interval_us"]
+        if dual is not None:
+            nodes = (dual.time_us, dual.thickness_mm)
+            more = np.interp(interval + later_us, *nodes) - np.interp(interval, *nodes)
+        else:
+            more = 0.5 * calibration.velocity_mm_per_us * later_us
+        return {
+            "rival_mm": columns["thickness_mm"] + more,
+            "rival_odds": rivals.odds,
+            "rival_cause": rivals.cause,
+        }
 
     def _by_head(self, front: GateEchoes) -> FloatArray:
         """Return thickness by the head of a dual probe's echo."""
@@ -280,7 +348,7 @@ class Pipeline:
             "u_witness_mm": seen["u_mm"],
             "witness_off": off,
         }
-        disagrees = np.abs(off) > MOST_OFF
+        disagrees = np.abs(off) > procedure.checks.most_witness_off
         if procedure.coating is not None and self.calibration is not None:
             # Back-wall echoes run in the wall alone; the other interval crosses the coating, too.
             way = -1.0 if procedure.interval.mode == "echo_to_echo" else 1.0
@@ -388,6 +456,7 @@ def _record_stage(
             frequency_mhz=probe.frequency_mhz,
             delay_us=probe.delay_us,
             span_mm=(0.4 * calibration.minimum_mm, FURTHER * calibration.maximum_mm),
+            least_odds=procedure.checks.least_record_odds,
         )
     wall = procedure.gate(procedure.interval.gates[1])
     velocity = calibration.velocity_mm_per_us
@@ -399,5 +468,5 @@ def _record_stage(
         frequency_mhz=probe.frequency_mhz,
         delay_us=probe.delay_us,
         most_mm=FURTHER * most_mm,
-        least_snr_db=procedure.checks.least_snr_db,
+        checks=procedure.checks,
     )

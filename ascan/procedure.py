@@ -12,6 +12,7 @@ from typing import Any
 from ascan.conditioning import Filter
 from ascan.errors import fault
 from ascan.gating import Gate, gate_from_table
+from ascan.health.thresholds import Checks
 from ascan.interval import Interval
 from ascan.material import Material
 from ascan.path.aperture import SHEAR_RATIO
@@ -39,20 +40,6 @@ class MeasuringRange:
                 f"runs from {self.min_mm:g} to {self.max_mm:g} mm",
                 allowed="min_mm below max_mm",
             )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Checks:
-    """Thresholds of the self-checks.
-
-    Attributes
-    ----------
-    least_snr_db : float
-        Below it ``LOW_SNR`` is set. The default, 14 dB, is where a band-passed peak still picks
-        the wrong half-cycle in less than one trace in 10 000 (own study on synthetic echoes).
-    """
-
-    least_snr_db: float = number(14.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -345,6 +332,13 @@ class Procedure:
         if self.interval.mode in ("interface_to_echo", "whole_record"):
             return first
         return self.gate(first).follows
+
+    @property
+    def baseline(self) -> str:
+        """What becomes of a wandering baseline: ``fitted``, ``filtered`` away, or ``kept``."""
+        if self.interval.mode == "whole_record":
+            return "fitted"
+        return "kept" if self.filter.kind == "none" else "filtered"
 
     @property
     def nominal_zero_us(self) -> float:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from ascan.arrays import AnyArray, BoolArray, FlagArray
+from ascan.baseline import take_baselines, take_offsets, window_of
 from ascan.conditioning import working_type
 from ascan.flags import Flag
 from ascan.health.finite import check_finite
 from ascan.health.frozen import check_frozen, equal_neighbours
 from ascan.health.spikes import LEAST_PERIOD, mend_spikes
-from ascan.kernels.jit import compiled, compiled_sums
 from ascan.kernels.level import bits_of
 from ascan.noise import float_steps
 from ascan.recording import Recording
@@ -18,13 +18,12 @@ from ascan.recording import Recording
 REPEATED = np.uint32(Flag.REPEATED)
 # A record whose neighbouring codes are equal more often may be too quiet to differ from another.
 QUIET_SHARE = 0.3
-MIDDLE = (25.0, 50.0, 75.0)
-# A constant offset below this part of full scale moves no threshold by much.
+# An offset or baseline below this part of full scale moves no threshold by much.
 MOST_OFFSET = 0.01
 
 
 def check_raw(
-    block: AnyArray, recording: Recording, period: float, own_baseline: bool, flags: FlagArray
+    block: AnyArray, recording: Recording, period: float, baseline: str, flags: FlagArray
 ) -> tuple[AnyArray, AnyArray]:
     """Set the flags of a block's records; return it without offsets, and with its spikes mended.
 
@@ -33,8 +32,9 @@ def check_raw(
     block : ndarray, shape (n, samples), stored type
     period : float
         Of the probe's frequency, in samples.
-    own_baseline : bool
-        Whether what follows fits a baseline of its own: then offsets are left in.
+    baseline : str
+        What follows: ``fitted`` has its own baseline, and offsets are left in; ``filtered`` leaves
+        none of a wandering one; ``kept`` would leave it, so it is taken off here.
     flags : ndarray, shape (n,)
 
     Notes
@@ -47,9 +47,12 @@ def check_raw(
         # Blanks and held peaks stand still.
         return block, block
     clips = (float(recording.clip_low), float(recording.clip_high))
-    if not (recording.rectified or own_baseline):
+    if not (recording.rectified or baseline == "fitted"):
         limit, shifted = MOST_OFFSET * recording.full_scale, np.empty_like(block)
-        if take_offsets(block, recording.zero_code, clips, limit, recording.step, shifted):
+        how = (recording.zero_code, clips, limit, recording.step)
+        if take_offsets(block, *how, shifted):
+            block, shifted = shifted, np.empty_like(block)
+        if baseline == "kept" and take_baselines(block, *how, window_of(period), shifted):
             block = shifted
     check_frozen(block, float(recording.zero_code), clips, flags)
     if recording.rectified or period < LEAST_PERIOD:
@@ -65,53 +68,13 @@ def check_raw(
     return block, np.where(counts[:, None] > 0, mended, block) if found else block
 
 
-@compiled_sums
-def sum_of(samples: AnyArray) -> float:
-    """Return the sum of a record's codes."""
-    total = 0.0
-    for j in range(samples.size):
-        total += samples[j]
-    return total
-
-
-@compiled
-def take_offsets(
-    block: AnyArray,
-    zero: float,
-    clips: tuple[float, float],
-    limit: float,
-    step: float,
-    out: AnyArray,
-) -> bool:
-    """Write the block freed of the records' constant offsets; tell if one had any.
-
-    No sound is constant: as much of a record lies above the code of ``zero`` as below, unless the
-    receiver adds something. It is told where even the middle half lies on one side, and taken off
-    where it exceeds ``limit`` codes; samples at a clipping level stay there, and no other is moved
-    onto one; whole codes (``step`` 1) are moved by whole codes. ``out`` is complete only where one
-    was found.
-    """
-    any_found = False
-    for row in range(block.shape[0]):
-        samples = block[row]
-        offset = 0.0
-        if abs(sum_of(samples) / samples.size - zero) > 0.5 * limit:
-            low, middle, high = np.percentile(samples.astype(np.float64), MIDDLE) - zero
-            offset = middle if low * high > 0.0 else 0.0
-        if not abs(offset) > limit:
-            if any_found:
-                out[row] = samples
-            continue
-        if not any_found:
-            out[:row] = block[:row]
-            any_found = True
-        low, high = clips[0] + step, clips[1] - step
-        moved = np.rint(offset) if step >= 1.0 else offset
-        for j in range(samples.size):
-            out[row, j] = samples[j]
-            if clips[0] < samples[j] < clips[1]:
-                out[row, j] = min(max(samples[j] - moved, low), high)
-    return any_found
+def mirrored(block: AnyArray, recording: Recording) -> AnyArray:
+    """Return records with the opposite polarity, in the same type and about the same zero."""
+    other = 2.0 * recording.zero_code - block.astype(np.float64)
+    if block.dtype.kind == "f":
+        return np.ascontiguousarray(other.astype(block.dtype))
+    limits = np.iinfo(block.dtype)
+    return np.ascontiguousarray(np.rint(other).clip(limits.min, limits.max).astype(block.dtype))
 
 
 def repeats(block: AnyArray, before: AnyArray | None) -> BoolArray:

@@ -11,7 +11,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray, FlagArray, FloatArray
 from ascan.errors import fault
-from ascan.flags import MEANINGS, Flag, is_fatal, reasons, severity
+from ascan.flags import MEANINGS, Flag, is_fatal, reasons, severity, usability
 
 # Columns the engine writes; those of each gate are named <gate>_<suffix>. name -> (unit, meaning)
 RESULT_COLUMNS = {
@@ -33,8 +33,14 @@ RESULT_COLUMNS = {
     "witness_mm": ("mm", "thickness by the procedure's second interval"),
     "u_witness_mm": ("mm", "its combined standard uncertainty"),
     "witness_off": ("1", "thickness less witness, in their combined standard uncertainties"),
-    "rival_mm": ("mm", "thickness that explains the whole record next best"),
+    "rival_mm": ("mm", "what the wall would be if the likeliest other reading were right"),
     "rival_odds": ("1", "twice the natural log of the odds of the thickness against its rival"),
+    "rival_cause": (
+        "1",
+        "what the rival takes the echo for: 0 none, 1 the next half-cycle, 2 a later echo of the "
+        "wall, 3 a repeat of the surface echo (leaves no wall), 4 another spacing of all echoes",
+    ),
+    "strength": ("1", "wall echo over what it was on the steps at such a depth"),
     "unexplained": ("1", "rms of what the whole-record fit leaves, fraction of full scale"),
     "coating_mm": ("mm", "coating, from the two: what one interval crosses and the other does not"),
 }
@@ -78,6 +84,11 @@ class Reading:
     u_common_mm: float
     flags: Flag
     columns: Mapping[str, Any]
+
+    @property
+    def usability(self) -> str:
+        """``usable``, ``usable with care`` or ``not usable``."""
+        return usability(int(self.flags))
 
     @property
     def reasons(self) -> list[str]:
@@ -132,14 +143,14 @@ class Tally:
         """Return the summary as text: counts, extremes, every flag, and the caution."""
         clean = self.rows - self.refused - self.with_care
         out = [
-            f"{self.rows} waveforms: {clean} measured without a flag, {self.with_care} measured "
-            f"with care, {self.refused} refused",
+            f"{self.rows} waveforms: {clean} usable, {self.with_care} usable with care, "
+            f"{self.refused} not usable",
         ]
         for word, (value, u, row) in (("thinnest", self.thinnest), ("thickest", self.thickest)):
             if row >= 0:
                 out.append(f"{word}  {value:.3f} mm, u {u:.3f} mm, row {row}")
         if self.refused:
-            out.append("refused positions have no thickness: the thinnest wall may lie there")
+            out.append("what is not usable has no thickness: the thinnest wall may lie there")
         for flag, meaning in MEANINGS.items():
             count = self.flags.get(str(flag.name).lower(), 0)
             if count:

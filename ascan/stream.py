@@ -61,7 +61,7 @@ def measure_to_file(
     >>> from ascan.examples import plate_example
     >>> file = Path(tempfile.mkdtemp()) / "readings.h5"
     >>> print(measure_to_file(*plate_example(thickness_mm=8.0), file).lines()[0])
-    1 waveforms: 1 measured without a flag, 0 measured with care, 0 refused
+    1 waveforms: 1 usable, 0 usable with care, 0 not usable
     """
     channel_pipelines(scan, procedure, calibration)  # nothing is written if one does not fit
     rows = DigestingRows(scan.rows)

@@ -13,7 +13,8 @@ from ascan.scan import Scan
 from ascan.template import Template
 from ascan.timing.head import HeadGuide
 
-# The first mean is of echoes placed by a nominal pulse, the last by what was learned.
+# The first mean is of echoes placed by their envelopes, which have no half-cycles to mistake; the
+# last by what was learned.
 ROUNDS = 3
 # Samples beside an echo that take up what moving it by part of a sample wraps round.
 SPARE = 16
@@ -44,36 +45,50 @@ def learn_templates(
     """
     gates = [gate for gate in procedure.gates if getattr(gate.timing, "takes_template", False)]
     templates: dict[str, Template] = {}
-    for _ in range(ROUNDS if gates else 0):
+    for n in range(ROUNDS if gates else 0):
         pipeline = Pipeline(procedure, scan.recording, templates=templates, guide=guide)
         columns = joined(found for _, found in pipeline.walk(scan))
         templates = {
             gate.name: learned
             for gate in gates
-            if (learned := _mean_echo(pipeline, scan, gate, columns)) is not None
+            if (learned := _mean_echo(pipeline, scan, gate, columns, n == 0)) is not None
         }
     return templates
 
 
-def _mean_echo(pipeline: Pipeline, scan: Scan, gate: Gate, columns: Columns) -> Template | None:
+def _mean_echo(
+    pipeline: Pipeline, scan: Scan, gate: Gate, columns: Columns, by_envelope: bool
+) -> Template | None:
     """Return the mean of a gate's unflagged echoes, each weighted by its height."""
     present = _wide(pipeline.stage.templates.get(gate.name, pipeline.stage.nominal), pipeline)
-    rows = np.flatnonzero(columns[gate_column(gate.name, "flags")] == 0)
+    found_us = columns[gate_column(gate.name, "envelope_us" if by_envelope else "time_us")]
+    rows = np.flatnonzero((columns[gate_column(gate.name, "flags")] == 0) & np.isfinite(found_us))
     if rows.size == 0:
         return None
-    time_us = columns[gate_column(gate.name, "time_us")][rows] - scan.start_time_us[rows]
+    time_us = found_us[rows] - scan.start_time_us[rows]
     cut = _cut(pipeline, scan, rows, time_us * scan.recording.sample_rate_mhz, present.half)
-    height = cut @ present.samples / (present.samples @ present.samples)
-    misfit = np.linalg.norm(cut / height[:, None] - present.samples, axis=1)
+    usual = _usual_shape(cut, present.samples) if by_envelope else present.samples
+    height = cut @ usual / (usual @ usual)
+    misfit = np.linalg.norm(cut / height[:, None] - usual, axis=1)
     kept = misfit <= ODD * np.median(misfit)
     cut, height = cut[kept], height[kept]
     mean = height @ cut / (height @ height)
     size = np.abs(mean).max()
     apart = np.sqrt(np.mean((cut / height[:, None] - mean) ** 2, axis=0)) / size
-    half = _own_half(mean / size, apart)
+    # Envelopes are placed too roughly to tell where an echo begins to scatter.
+    half = pipeline.stage.nominal.half if by_envelope else _own_half(mean / size, apart)
     middle = slice(mean.size // 2 - half, mean.size // 2 + half + 1)
     scatter = float(np.sqrt(np.mean(apart[middle] ** 2)))
     return Template(mean[middle] / size, echoes=int(kept.sum()), scatter=scatter)
+
+
+def _usual_shape(cut: FloatArray, nominal: FloatArray) -> FloatArray:
+    """Return the shape that echoes share best, the way round that is more like the nominal one.
+
+    Their first singular vector: no echo's own polarity or phase has to be known.
+    """
+    shape = np.linalg.svd(cut, full_matrices=False)[2][0]
+    return np.asarray(shape if shape @ nominal >= 0.0 else -shape)
 
 
 def _wide(template: Template, pipeline: Pipeline) -> Template:

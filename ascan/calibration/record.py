@@ -65,7 +65,7 @@ QUESTIONING = (
 
 
 # What was found on the steps, by gate: numbers, or pairs of them. It guides the self-checks.
-FOUND = ("lags_us", "heights", "arrivals_us", "beside", "strengths", "leads_us")
+FOUND = ("lags_us", "heights", "arrivals_us", "beside", "strengths", "followers", "leads_us")
 
 
 def plain(found: Mapping[str, Any]) -> dict[str, Any]:
@@ -150,6 +150,9 @@ class Calibration:
     strengths : mapping of str to (float, float)
         Height of the first wall echo on the thinnest and thickest step, over the surface echo's
         where there is one, by its gate.
+    followers : mapping of str to tuple of float
+        Of a head: the largest half-cycle behind it over its own, on each step; the wall's later
+        echoes make it.
     leads_us : mapping of str to (float, float)
         Echo to echo: by how much the first wall echo came later after the surface echo than the
         second after the first, least and most, by its gate.
@@ -185,6 +188,7 @@ class Calibration:
     arrivals_us: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     beside: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     strengths: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    followers: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     leads_us: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     witness: Calibration | None = None
 

@@ -16,9 +16,9 @@ from ascan.kernels.jit import compiled
 from ascan.kernels.level import largest
 
 OTHER = np.uint32(Flag.OTHER_ECHO)
-# Told is what exceeds this part of the timed echo, or so many times what stood ahead of it on the
-# steps, by so many standard deviations of the noise (once in 10³ gates of 1000 samples).
-LEAST_SHARE, LEAST_BEHIND, USUAL, SIGMAS = 0.12, 1.3, 1.5, 5.0
+# Told is what exceeds so many times what stood there on the steps, and the procedure's limit, by so
+# many standard deviations of the noise (once in 10³ gates of 1000 samples).
+USUAL, SIGMAS = 1.5, 5.0
 
 
 @compiled
@@ -69,13 +69,14 @@ def check_others(
     ahead: FloatArray,
     behind: FloatArray,
     usual: tuple[float, float],
+    most: tuple[float, float],
     snr_db: FloatArray,
     flags: FlagArray,
 ) -> None:
-    """Flag rows that hold more ahead or behind than noise and the steps (``usual``) explain."""
+    """Flag rows that hold more ahead or behind than ``most``, the steps (``usual``) and noise."""
     for row in range(flags.size):
         noise = SIGMAS * 10.0 ** (-snr_db[row] / 20.0)
-        most_ahead = max(LEAST_SHARE, USUAL * usual[0]) + noise
-        most_behind = max(LEAST_BEHIND, USUAL * usual[1]) + noise
+        most_ahead = max(most[0], USUAL * usual[0]) + noise
+        most_behind = max(most[1], USUAL * usual[1]) + noise
         if ahead[row] > most_ahead or behind[row] > most_behind:
             flags[row] |= OTHER

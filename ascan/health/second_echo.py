@@ -20,9 +20,6 @@ UNEVEN = np.uint32(Flag.UNEVEN_ECHOES)
 SOUGHT_PERIODS, HALF_PERIODS = 6.0, 1.5
 # Heard is what stands so far out of the noise, is this part of the first, and as like it as this.
 SIGMAS, LEAST_SHARE, LEAST_LIKE = 8.0, 0.08, 0.75
-# Diffraction moves it by 0.07 periods at most (own table, `ascan.path.diffraction`), another
-# half-cycle by a half; a quarter of a period is an eighth of a wavelength of wall.
-MOST_PERIODS = 0.2
 # The second echo of a dual probe has another shape than its first, and is sought nearby only.
 MOST_DUAL_PERIODS, DUAL_PERIODS = 0.6, 1.5
 

@@ -1,41 +1,49 @@
-"""Whether the timed half-cycle is the one that the calibration timed, by the envelope."""
+"""HALF_CYCLE_UNSURE: whether the timed half-cycle is the calibration's, by the envelope.
+
+An echo turned over, a skipped cycle, another echo run into it, or a band so dispersed that the wave
+has moved under its envelope.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import FlagArray, FloatArray
-from ascan.flags import Flag
+from ascan.arrays import FloatArray
 from ascan.kernels.jit import compiled
 
-UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
-# Half a period off is the next half-cycle, a quarter an eighth of a wavelength of wall; noise of
-# 14 dB moves an envelope by 0.05 periods.
-MOST_PERIODS = 0.25
+# How far a time lies off its usual place under the envelope, by chance, in periods: other shapes of
+# echo (own study, `benches/faults.py`: clean steps and walls stay within 0.15), and noise of 14 dB.
+SHAPE_PERIODS, NOISE_PERIODS, NOISE_DB = 0.07, 0.05, 14.0
 
 
 @compiled
-def check_cycle(
+def weigh_half_cycle(
     time_us: FloatArray,
     envelope_us: FloatArray,
     lag_us: float,
     period_us: float,
-    flags: FlagArray,
+    snr_db: FloatArray,
+    odds: FloatArray,
+    late_us: FloatArray,
 ) -> None:
-    """Flag echoes whose time lies elsewhere under their envelope than those of the calibration did.
+    """Write the odds of each timed half-cycle against its likelier neighbour, and how late it is.
 
     Parameters
     ----------
-    time_us, envelope_us : ndarray, shape (n,)
+    time_us, envelope_us, snr_db : ndarray, shape (n,)
     lag_us : float
         By how much the calibration's echoes were timed after the top of their envelope.
+    odds, late_us : ndarray, shape (n,)
+        Out: twice the log odds, NaN where there is no envelope; by how much the echo was timed
+        late if its neighbour is the right one.
 
     Notes
     -----
-    Flag: ``HALF_CYCLE_UNSURE``. An echo turned over, a skipped cycle, another echo run into it, or
-    a band so dispersed that the wave has moved under its envelope.
+    Off by d periods, with a standard deviation of s: ((1/2 - d)² - d²) / s²; even odds at a
+    quarter, an eighth of a wavelength of wall.
     """
-    for row in range(flags.size):
-        off = time_us[row] - envelope_us[row] - lag_us
-        if abs(off) > MOST_PERIODS * period_us:
-            flags[row] |= UNSURE
+    for row in range(odds.size):
+        off = (time_us[row] - envelope_us[row] - lag_us) / period_us
+        noise = NOISE_PERIODS * 10.0 ** ((NOISE_DB - snr_db[row]) / 20.0)
+        odds[row] = (0.25 - abs(off)) / (SHAPE_PERIODS**2 + noise**2)
+        late_us[row] = np.copysign(0.5 * period_us, off)

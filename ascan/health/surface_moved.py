@@ -15,15 +15,13 @@ from ascan.flags import Flag
 from ascan.kernels.jit import compiled
 
 MOVED = np.uint32(Flag.SURFACE_MOVED)
-MOST_PERIODS = 1.0
 
 
 @compiled
 def check_surface(
-    time_us: FloatArray, usual_us: tuple[float, float], period_us: float, flags: FlagArray
+    time_us: FloatArray, usual_us: tuple[float, float], most_us: float, flags: FlagArray
 ) -> None:
-    """Flag rows whose surface echo, shape (n,), lies outside the calibration's by over a period."""
-    slack = MOST_PERIODS * period_us
+    """Flag rows whose surface echo, shape (n,), lies over ``most_us`` outside the calibration's."""
     for row in range(flags.size):
-        if time_us[row] < usual_us[0] - slack or time_us[row] > usual_us[1] + slack:
+        if time_us[row] < usual_us[0] - most_us or time_us[row] > usual_us[1] + most_us:
             flags[row] |= MOVED

@@ -9,23 +9,22 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import FlagArray, FloatArray
-from ascan.flags import Flag
+from ascan.arrays import FloatArray
 from ascan.kernels.jit import compiled
 
-REPEAT = np.uint32(Flag.SURFACE_REPEAT)
 LAST_REPEAT = 4
 
 
 @compiled
-def check_repeat(
-    surface_us: FloatArray, echo_us: FloatArray, delay_us: float, reach_us: float, flags: FlagArray
+def weigh_repeat(
+    surface_us: FloatArray, echo_us: FloatArray, delay_us: float, reach_us: float, odds: FloatArray
 ) -> None:
-    """Flag rows whose echo lies where their surface echo repeats.
+    """Write the odds that an echo is no repeat of its surface echo.
 
     Either may have been timed up to ``reach_us`` after its onset, and what the surface echo was
     timed late counts n times: the repeat lies up to n reaches before the place computed, or one
-    after.
+    after. There, time tells nothing, and the odds are even; beside it they grow as the square of
+    the distance in reaches.
 
     Parameters
     ----------
@@ -35,9 +34,13 @@ def check_repeat(
         The probe's own delay.
     reach_us : float
         One and a half periods.
+    odds : ndarray, shape (n,)
+        Out: twice the log odds; NaN where there are not both echoes.
     """
-    for row in range(flags.size):
+    for row in range(odds.size):
+        nearest = np.inf
         for n in range(2, LAST_REPEAT + 1):
-            late = echo_us[row] - delay_us - n * (surface_us[row] - delay_us)
-            if -n * reach_us <= late <= reach_us:
-                flags[row] |= REPEAT
+            late = (echo_us[row] - delay_us - n * (surface_us[row] - delay_us)) / reach_us
+            nearest = min(nearest, max(late - 1.0, -n - late, 0.0))
+        known = np.isfinite(surface_us[row] + echo_us[row])
+        odds[row] = nearest * nearest if known else np.nan

@@ -9,26 +9,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import FlagArray, FloatArray
-from ascan.flags import Flag
+from ascan.arrays import FloatArray
 from ascan.kernels.jit import compiled
-
-WEAK = np.uint32(Flag.WEAK_ECHO)
-# What is left of the usual height, against the surface echo and alone. Half (6 dB) is what
-# beam-wide reflectors are sized by (common practice); coupling alone changes by 4 dB and more.
-LEAST_OF_SURFACE, LEAST_ALONE = 0.5, 0.35
 
 
 @compiled
-def check_strength(
+def share_of_usual(
     strength: FloatArray,
     thickness: FloatArray,
     steps: tuple[float, float],
     usual: tuple[float, float],
-    least: float,
-    flags: FlagArray,
-) -> None:
-    """Flag rows whose strength is below ``least`` of what it was on the steps.
+) -> FloatArray:
+    """Return each strength over what it was on the steps at such a depth, shape (n,).
 
     Parameters
     ----------
@@ -40,7 +32,8 @@ def check_strength(
     """
     low, high = np.log(usual[0]), np.log(usual[1])
     span = max(steps[1] - steps[0], 1e-9)
-    for row in range(flags.size):
+    shares = np.empty_like(strength)
+    for row in range(strength.size):
         share = min(max((thickness[row] - steps[0]) / span, 0.0), 1.0)
-        if strength[row] < least * np.exp(low + share * (high - low)):
-            flags[row] |= WEAK
+        shares[row] = strength[row] / np.exp(low + share * (high - low))
+    return shares

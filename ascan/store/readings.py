@@ -14,7 +14,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray
 from ascan.errors import fault
-from ascan.flags import MEANINGS, names
+from ascan.flags import MEANINGS, names, usability
 from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings
 from ascan.store import schema
 from ascan.store.provenance import ColumnsDigest, writer
@@ -154,6 +154,9 @@ class CsvWriter:
 
     def append(self, columns: Mapping[str, AnyArray]) -> None:
         """Append a block: one line per waveform, flags by name, an empty cell for NaN."""
+        if "flags" in columns:
+            words = np.array([usability(int(value)) for value in columns["flags"]])
+            columns = {**columns, "usability": words}
         if not self._begun:
             self._table.writerow(columns)
             self._begun = True
@@ -163,6 +166,8 @@ class CsvWriter:
 
 def write_csv(readings: Readings, path: str | Path, *, replace: bool = False) -> None:
     """Write readings as CSV: one line per waveform, flags by name, an empty cell for NaN.
+
+    The last column says in words whether a reading can be used.
 
     Parameters
     ----------
@@ -179,8 +184,8 @@ def write_csv(readings: Readings, path: str | Path, *, replace: bool = False) ->
     >>> file = Path(tempfile.mkdtemp()) / "readings.csv"
     >>> write_csv(Readings(columns), file)
     >>> print(file.read_text().strip())
-    thickness_mm,flags
-    7.5,saturated
+    thickness_mm,flags,usability
+    7.5,saturated,usable with care
     """
     with csv_file(path, replace=replace) as table:
         for start in range(0, max(len(readings), 1), CSV_BLOCK):

@@ -37,6 +37,8 @@ class ApertureStage:
         Of the probe.
     span_mm : tuple of float
         Thinnest and thickest wall that is laid out.
+    least_odds : float
+        Twice the log odds that a rival must be behind by.
     """
 
     part: AperturePart
@@ -44,6 +46,7 @@ class ApertureStage:
     frequency_mhz: float
     delay_us: float
     span_mm: tuple[float, float]
+    least_odds: float
     operator: ApertureOperator = field(init=False)
     bank: FloatArray = field(init=False)
     times: FloatArray = field(init=False)
@@ -121,6 +124,7 @@ class ApertureStage:
             self.scale,
             rate / self.frequency_mhz,
             longest,
+            self.least_odds,
             results,
             flags,
         )

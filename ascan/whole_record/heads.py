@@ -33,7 +33,6 @@ from ascan.whole_record.rivals import (
     NO_ECHO,
     OUTSIDE,
     RIVAL,
-    TOLD_APART,
     UNLIKE,
     drop_spikes,
     load_window,
@@ -158,6 +157,7 @@ def fit_walls(
     scale: tuple[float, float],
     period: float,
     longest: int,
+    least_odds: float,
     results: AnyArray,
     flags: FlagArray,
 ) -> None:
@@ -183,6 +183,8 @@ def fit_walls(
         As for `ascan.whole_record.bank.lay`.
     longest : int
         Of a window.
+    least_odds : float
+        Twice the log odds that a rival must be behind by, or ``RIVAL_READING``.
     results : ndarray, shape (n, RESULTS)
         Gets thickness, its standard uncertainty (mm), what is left (codes), the rival's thickness,
         twice the log odds against it, by how much the second echo comes late (mm of wall), and the
@@ -288,7 +290,7 @@ def fit_walls(
         if gain < LEAST_GAIN * variance * colour * colour:
             flags[row] |= NO_ECHO
             continue
-        if odds < TOLD_APART:
+        if odds < least_odds:
             flags[row] |= RIVAL
         floor = max(MOST_LEFT * noise[row], MOST_LEFT_SHARE * abs(heights[0]))
         if np.sqrt(variance) > floor:

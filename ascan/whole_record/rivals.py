@@ -44,8 +44,6 @@ CANDIDATES = 3
 # A train is there if it takes so many variances of what is left off the energy, and this part of
 # what surface echo and baseline leave.
 LEAST_GAIN, LEAST_SHARE = 36.0, 0.02
-# Twice the log odds that a rival must be behind by: four standard deviations.
-TOLD_APART = 16.0
 # No wall echo is so many times as high as the first one; noise may add so many deviations.
 MOST_GROWTH, GROWTH_NOISE = 1.6, 4.0
 # An echo that is left is told where it is this part of the wall's, by so many deviations of the
@@ -61,8 +59,6 @@ SPIKE, SPIKE_NEIGHBOUR = 8.0, 0.4
 HOPELESS = 2.0
 # No record is quieter than a third of a code.
 LEAST_NOISE = 0.3
-# So much of the usual height against the surface echo is weak (6 dB, common practice of sizing).
-LEAST_STRENGTH = 0.5
 # Behind a surface echo of the other polarity a wall echo this part of the usual is none.
 FAINT = 0.3
 # Noise is related over so many periods at most.
@@ -256,7 +252,7 @@ def fit_records(
     comb: tuple[AnyArray, AnyArray, AnyArray, AnyArray],
     comb_numbers: tuple[float, float, float],
     longest: int,
-    least_snr: float,
+    least_told: tuple[float, float, float],
     results: AnyArray,
     flags: FlagArray,
 ) -> None:
@@ -284,8 +280,9 @@ def fit_records(
         Front and wall pulse, levels and energies of `Comb`; least spacing, turn, front's energy.
     longest : int
         Of a window, in samples.
-    least_snr : float
-        What the first wall echo must be of what is left, or ``LOW_SNR``.
+    least_told : tuple of float
+        Twice the log odds that a rival must be behind by, or ``RIVAL_READING``; what the first wall
+        echo must be of its usual height, or ``WEAK_ECHO``, and of what is left, or ``LOW_SNR``.
     results : ndarray, shape (n, RESULTS)
         Gets spacing, its standard uncertainty (samples), what is left (codes), the rival's spacing,
         and twice the log odds against it.
@@ -298,6 +295,7 @@ def fit_records(
     before, size = int(setup[0]), banks[0].shape[3]
     quiet = before // 2
     least, turn, front_energy = comb_numbers
+    least_odds, least_strength, least_snr = least_told
     samples, weight = np.empty(longest, np.float32), np.empty(longest, np.float32)
     residual, follows = np.empty(longest, np.float32), np.empty(longest, np.float32)
     products = np.empty(longest)
@@ -405,7 +403,7 @@ def fit_records(
         ):
             flags[row] |= UNCOUPLED if height_front < 0.0 else NO_ECHO
             continue
-        if abs(height_wall) < LEAST_STRENGTH * setup[5] * abs(height_front):
+        if abs(height_wall) < least_strength * setup[5] * abs(height_front):
             flags[row] |= WEAK
         products_of(rest, comb[1], before, products[:wide])
         share, where = other_echo(
@@ -416,7 +414,7 @@ def fit_records(
         if share > AS_LIKELY and where < numbers[1] and where < results[row, 3]:
             flags[row] |= RIVAL
             results[row, 3] = where
-        if odds < TOLD_APART:
+        if odds < least_odds:
             flags[row] |= RIVAL
         if abs(height_wall) * np.abs(shapes[1]).max() < least_snr * np.sqrt(variance):
             flags[row] |= LOW_SNR

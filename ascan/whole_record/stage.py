@@ -8,6 +8,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.calibration.parts import RecordPart
+from ascan.health.thresholds import Checks
 from ascan.recording import Recording
 from ascan.whole_record.bank import PLACES, Bank, make_bank
 from ascan.whole_record.operator import Operator
@@ -38,8 +39,8 @@ class RecordStage:
         When the pulse leaves the probe.
     most_mm : float
         Thickest wall that is sought.
-    least_snr_db : float
-        Of the first wall echo.
+    checks : Checks
+        Thresholds of its decisions.
     """
 
     part: RecordPart
@@ -48,7 +49,7 @@ class RecordStage:
     frequency_mhz: float
     delay_us: float
     most_mm: float
-    least_snr_db: float
+    checks: Checks
     operator: Operator = field(init=False)
     banks: tuple[Bank, Bank] = field(init=False)
     comb: Comb = field(init=False)
@@ -127,7 +128,11 @@ class RecordStage:
             (comb.front, comb.wall, comb.levels, comb.energies),
             (comb.least, comb.turn, comb.front_energy),
             longest,
-            10.0 ** (self.least_snr_db / 20.0),
+            (
+                self.checks.least_record_odds,
+                self.checks.least_strength,
+                10.0 ** (self.checks.least_snr_db / 20.0),
+            ),
             results,
             flags,
         )

@@ -99,7 +99,7 @@ def test_the_whole_job(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     ok("plot component.h5 --procedure wall.toml --row 3 -o times.png")
     ok("plot component.h5 --procedure wall.toml --calibration c.h5 --row 3 -o wall.png")
     said = capsys.readouterr().out
-    assert "60 waveforms: 60 measured without a flag, 0 measured with care, 0 refused" in said
+    assert "60 waveforms: 60 usable, 0 usable with care, 0 not usable" in said
     assert "Caution" in said
     assert Path("r.csv").read_text() == Path("r2.csv").read_text()
     assert Path("wall.png").read_bytes().startswith(b"\x89PNG")

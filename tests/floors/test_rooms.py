@@ -16,7 +16,7 @@ FLOORS = {
     "arrays": 0, "errors": 0, "flags": 0, "units": 0,
     "kernels": 1, "tables": 1,
     "material": 2, "recording": 2, "conditioning": 2, "path": 2, "readings": 2,
-    "template": 1,
+    "template": 1, "baseline": 2,
     "scan": 3, "noise": 3, "timing": 3, "interval": 3, "health": 3, "thickness": 3,
     "calibration": 3, "series": 3, "study": 3, "neighbours": 1, "uncertainty": 3,
     "gating": 4, "probe": 4, "raw_checks": 4, "whole_record": 4,

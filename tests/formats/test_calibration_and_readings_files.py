@@ -111,7 +111,8 @@ def test_csv_has_every_row_and_reads_back(measured: Path, tmp_path: Path) -> Non
     with (tmp_path / "r.csv").open(newline="") as file:
         rows = list(csv.DictReader(file))
     assert len(rows) == 50
-    assert list(rows[0]) == list(readings.columns)
+    assert list(rows[0]) == [*readings.columns, "usability"]
+    assert rows[0]["usability"] == "usable with care"
     back = np.array([float(row["thickness_mm"] or "nan") for row in rows])
     assert np.array_equal(back, readings.thickness_mm, equal_nan=True)
     assert rows[0]["flags"] == "outside_calibrated_range"

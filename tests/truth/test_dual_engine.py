@@ -233,3 +233,22 @@ def test_rectified_records_are_refused() -> None:
     )
     with pytest.raises(AscanError, match="which half-cycle opens an echo"):
         calibrate(rectified, procedure(3.5), EIGHT)
+
+
+def test_a_phantom_ahead_of_the_wall_is_betrayed_by_what_follows() -> None:
+    """The tail of the last shot, ahead of the wall: behind it comes more than any wall's echoes."""
+    how = procedure(3.5)
+    fit = calibrated(EIGHT, 3.5, how)
+    truth, phantom = np.linspace(12.0, 22.0, 40), np.linspace(3.5, 6.5, 40)
+    both = walls(truth, 3.5).rows.read_block(0, 40).astype(np.float64)
+    ahead = walls(phantom, 3.5).rows.read_block(0, 40)
+    scan = Scan.from_array(
+        np.rint(both + 0.35 * ahead).clip(-32768, 32767).astype(np.int16),
+        sample_rate_mhz=100.0,
+        start_time_us=4.0,
+        full_scale=2**15,
+    )
+    readings = measure(scan, how, fit)
+    off = np.abs(readings.thickness_mm - truth)
+    assert (off > 1.0).any()
+    assert (readings.flags[off > 1.0] != 0).all()

@@ -254,3 +254,56 @@ def test_the_spacing_of_two_echoes_is_held_against_the_surface(fit: Calibration)
     signal += 0.2 * burst(TIME_US, np.full(30, SURFACE_US + 2.0 * 5.5 / VELOCITY_MM_PER_US))
     readings = measure(scan_of(signal), how, between)
     assert ((readings.flags & np.uint32(Flag.UNEVEN_ECHOES)) != 0).all()
+
+
+def test_a_baseline_that_wanders_is_taken_off(fit: Calibration) -> None:
+    """A tenth of full scale, as slow as a tenth of the probe's frequency: no filter, no flag."""
+    rng = np.random.default_rng(17)
+    truth = rng.uniform(4.0, 16.0, 200)
+    phase = rng.uniform(0.0, 2.0 * np.pi, (200, 1))
+    wander = 0.1 * np.sin(2.0 * np.pi * TIME_US / 8.0 + phase)
+    readings = read(waveforms(truth, rng) + wander, fit)
+    assert np.abs(readings.thickness_mm - truth).max() < 0.03
+    assert (readings.flags == 0).mean() > 0.95
+
+
+def test_a_record_turned_over_reads_the_same_and_says_so() -> None:
+    """Where the procedure names the half-cycle, the mirror image is measured."""
+    text = PROCEDURE.text.replace("threshold = 0.05", 'threshold = 0.05\nhalf_cycles = "positive"')
+    named = Procedure.from_text(text)
+    block = waveforms(STEPS_MM, np.random.default_rng(1))
+    fit = calibrate(scan_of(block), named, STEPS_MM, u_known_mm=0.002)
+    rng = np.random.default_rng(18)
+    truth = rng.uniform(4.0, 16.0, 100)
+    signal = waveforms(truth, rng)
+    upright, turned = (measure(scan_of(way * signal), named, fit) for way in (1.0, -1.0))
+    assert (upright.flags == 0).all()
+    assert (turned.flags == np.uint32(Flag.TURNED_OVER)).all()
+    assert np.abs(turned.thickness_mm - upright.thickness_mm).max() < 1e-4
+
+
+def test_a_rival_stands_beside_each_reading(fit: Calibration) -> None:
+    """A half or a third of it, or half a cycle off (0.296 mm), or none; none is likelier."""
+    rng = np.random.default_rng(19)
+    truth = rng.uniform(4.0, 16.0, 200)
+    readings = read(waveforms(truth, rng), fit)
+    cause, odds = readings.columns["rival_cause"], readings.columns["rival_odds"]
+    rival = readings.columns["rival_mm"]
+    assert (odds > 0.0).all()
+    cycle = 0.25 * VELOCITY_MM_PER_US / 5.0
+    known = np.stack([truth / 2.0, truth / 3.0, truth - cycle, truth + cycle])
+    assert np.abs(known - rival)[:, cause != 3].min(axis=0).max() < 0.03
+    assert np.isnan(rival[cause == 3]).all()
+
+
+def test_an_echo_at_half_the_time_is_the_likelier_reading(fit: Calibration) -> None:
+    """A wall of 5 mm whose second echo is timed: the rival is the first echo's thickness."""
+    rng = np.random.default_rng(20)
+    late = PROCEDURE.text.replace("start_mm = 2.0", "start_mm = 8.0")
+    readings = measure(scan_of(waveforms(np.full(20, 5.0), rng)), Procedure.from_text(late), fit)
+    columns = readings.columns
+    assert np.abs(readings.thickness_mm - 10.0).max() < 0.03
+    assert (readings.flags & np.uint32(Flag.EARLIER_ECHO) != 0).all()
+    assert (columns["rival_cause"] == 2).all()
+    assert (columns["rival_odds"] < 0.0).all()
+    assert np.abs(columns["rival_mm"] - 5.0).max() < 0.05

@@ -83,7 +83,7 @@ def test_a_skipped_cycle_shows_against_the_envelope() -> None:
     upright = measure(scan_of(clean + noise), procedure, calibration)
     turned = measure(scan_of(-clean + noise), procedure, calibration)
     assert (upright.flags == 0).all()
-    assert ((turned.flags & np.uint32(Flag.HALF_CYCLE_UNSURE)) != 0).all()
+    assert (turned.flags == np.uint32(Flag.TURNED_OVER)).all()
 
 
 def test_template_and_lag_are_kept_with_the_calibration(tmp_path: Path) -> None:

@@ -1,0 +1,51 @@
+"""Thresholds of the self-checks, as a procedure states them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ascan.tables import number
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checks:
+    """Thresholds of the self-checks.
+
+    Attributes
+    ----------
+    least_snr_db : float
+        Below it ``LOW_SNR`` is set. The default, 14 dB, is where a band-passed peak still picks
+        the wrong half-cycle in less than one trace in 10 000 (own study on synthetic echoes).
+    least_rival_odds : float
+        Twice the log odds that a pick must have against being another half-cycle, a later echo or
+        a repeat of the surface echo. By default even odds set the flag.
+    least_record_odds : float
+        The same against another thickness that the whole record may be of; the reading is refused
+        below it. By default four standard deviations.
+    least_strength, least_strength_alone : float
+        What must be left of the wall echo's usual height, against the surface echo and without
+        one. Half (6 dB) is what beam-wide reflectors are sized by, coupling alone changes by 4 dB
+        and more (both common practice).
+    most_ahead, most_behind : float
+        Of the timed echo's height, what may stand ahead of it and behind it in its gate. A tenth
+        moves a time by some 20 ns (`benches/accuracy.py`); behind it come the wall's later echoes.
+    most_moved_periods : float
+        By how much the surface echo may come off the steps' behind a delay line. A line that warms
+        by 10 °C moves it by less (own study); a wrong line, trigger or clock by more.
+    most_second_periods : float
+        By how much the wall's second echo may be off. Diffraction moves it by 0.07 periods at most
+        (own table, `ascan.path.diffraction`), another half-cycle by half a period.
+    most_witness_off : float
+        In standard uncertainties of the difference; chance exceeds 3 once in 370.
+    """
+
+    least_snr_db: float = number(14.0)
+    least_rival_odds: float = number(0.0, least=-50.0, most=50.0)
+    least_record_odds: float = number(16.0, least=0.0, most=100.0)
+    least_strength: float = number(0.5, least=0.0, most=1.0)
+    least_strength_alone: float = number(0.35, least=0.0, most=1.0)
+    most_ahead: float = number(0.12, above=0.0, most=10.0)
+    most_behind: float = number(1.3, above=0.0, most=100.0)
+    most_moved_periods: float = number(1.0, above=0.0, most=100.0)
+    most_second_periods: float = number(0.2, above=0.0, most=1.0)
+    most_witness_off: float = number(3.0, above=0.0, most=100.0)
