@@ -1,4 +1,4 @@
-"""What a receiver adds to a record besides sound: a constant offset, a slowly wandering baseline."""
+"""What a receiver adds besides sound: a constant offset, a slowly wandering baseline."""
 
 from __future__ import annotations
 

@@ -11,17 +11,25 @@ import sys
 import textwrap
 from collections.abc import Sequence
 
+from ascan.commands.job_files import find_files
 from ascan.errors import AscanError
 from ascan.report.cautions import CAUTION
+from ascan.shown import SHOWN_IN
 
 COMMANDS = {
     "demo": "run the main job on an invented component",
+    "job": "begin a folder for a job, in which the commands find its files",
     "info": "say what a scan, calibration or readings file holds",
     "plan": "say what uncertainty to expect and which steps to use",
     "calibrate": "fit a calibration to waveforms taken on known steps",
     "sheet": "write a calibration as one page to file",
     "check": "read a known step and keep the result with its series",
     "measure": "measure a scan with a procedure and a calibration",
+    "spots": "the least reading of each named point, and what it has lost",
+    "surface": "a surface from its readings: least, mean, coverage, area below limits, picture",
+    "change": "what a surface has lost since an earlier survey, at which rate",
+    "differ": "the same stored signals read twice: what became of each reading",
+    "record": "write a job as one page to file and audit",
     "settle": "mark readings as confirmed, void or open by the checks of their series",
     "budget": "say what the uncertainty of a reading is made of",
     "study": "say what repeating and operators add, or how a blind trial went",
@@ -30,7 +38,8 @@ COMMANDS = {
     "synth": "write synthetic waveforms of known truth",
     "compare": "compare timing methods on a scenario or on real steps",
     "verify": "try the engine on signals of known truth, figures beside limits",
-    "plot": "draw a waveform with its gates and picks",
+    "plot": "draw waveforms with their gates and picks",
+    "completion": "print what makes a shell complete these commands",
 }
 DONE, UNFORESEEN, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 DEBUG_VARIABLE = "ASCAN_DEBUG"
@@ -45,8 +54,8 @@ class _Parser(argparse.ArgumentParser):
         raise AscanError(f"{command}: {message}; see {self.prog} --help".removeprefix(": "))
 
 
-def build_parser(chosen: str) -> argparse.ArgumentParser:
-    """Return the parser with all commands; only the chosen one is loaded."""
+def build_parser(chosen: str, *, every: bool = False) -> argparse.ArgumentParser:
+    """Return the parser with all commands; only the chosen one is loaded, or every one."""
     parser = _Parser(
         prog="ascan",
         description="Wall thickness with its uncertainty from raw ultrasonic waveforms.",
@@ -63,7 +72,7 @@ def build_parser(chosen: str) -> argparse.ArgumentParser:
         sub = subparsers.add_parser(
             name, help=summary, formatter_class=argparse.RawDescriptionHelpFormatter
         )
-        if name == chosen:
+        if every or name == chosen:
             module = importlib.import_module(f"ascan.commands.{name}")
             sub.description = f"{summary[0].upper()}{summary[1:]}."
             sub.epilog = f"Example:\n  {module.EXAMPLE}\n\n{_wrapped(CAUTION)}"
@@ -90,6 +99,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         elif args.command is None:
             raise AscanError("no command given; see ascan --help")
         else:
+            SHOWN_IN.set("in" if getattr(args, "inch", False) else "mm")
+            find_files(args)
             args.run(args)
         sys.stdout.flush()
     except AscanError as problem:

@@ -217,6 +217,14 @@ class EchoChecks:
         due = np.rint(later).astype(np.int64) + echo.peak
         # No nearer than half way to the echoes before and after it, and inside the record.
         room = np.minimum((0.5 * later).astype(np.int64) - half, block.shape[1] - 1 - half - due)
+        if self.surface:
+            # Nor as late as the water or delay line repeats the surface echo.
+            delay_us, surface_us = self.procedure.probe.delay_us, echoes[self.surface].time_us
+            path_us = np.nan_to_num(surface_us - delay_us, nan=np.inf)
+            repeat = (path_us - self.procedure.reach_us) * rate
+            first_at = (echo.time_us - surface_us) * rate
+            room = np.minimum(room, np.nan_to_num(repeat - first_at - later, nan=-1.0, posinf=1e9))
+            room = room.astype(np.int64)
         room[(echo.peak < 0) | ~np.isfinite(later_us)] = -1
         first = np.empty((len(block), 2 * half + 1), self.stage.taps.dtype)
         second = np.empty((len(block), 2 * (half + sought) + 1), self.stage.taps.dtype)

@@ -12,6 +12,7 @@ import numpy as np
 from ascan.arrays import AnyArray, FlagArray, FloatArray
 from ascan.errors import fault
 from ascan.flags import MEANINGS, Flag, is_fatal, reasons, severity, usability
+from ascan.shown import length
 
 # Columns the engine writes; those of each gate are named <gate>_<suffix>. name -> (unit, meaning)
 RESULT_COLUMNS = {
@@ -101,7 +102,7 @@ class Reading:
             return f"interval {self.columns['interval_us']:.5f} µs" + doubts
         if np.isnan(self.thickness_mm):
             return "no thickness" + doubts
-        return f"{self.thickness_mm:.3f} mm, u {self.u_mm:.3f} mm{doubts}"
+        return f"{length(self.thickness_mm)}, u {length(self.u_mm)}{doubts}"
 
 
 @dataclass(slots=True)
@@ -148,7 +149,7 @@ class Tally:
         ]
         for word, (value, u, row) in (("thinnest", self.thinnest), ("thickest", self.thickest)):
             if row >= 0:
-                out.append(f"{word}  {value:.3f} mm, u {u:.3f} mm, row {row}")
+                out.append(f"{word}  {length(value)}, u {length(u)}, row {row}")
         if self.refused:
             out.append("what is not usable has no thickness: the thinnest wall may lie there")
         for flag, meaning in MEANINGS.items():

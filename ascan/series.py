@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ascan.arrays import AnyArray, FloatArray
+from ascan.shown import length
 
 
 class Standing(enum.IntEnum):
@@ -47,9 +48,9 @@ class Check:
 
     def __str__(self) -> str:
         off = self.reading_mm - self.step_mm
-        told = "not read" if np.isnan(off) else f"{off:+.3f} mm"
+        told = "not read" if np.isnan(off) else length(off, sign=True)
         word = "passed" if self.passed else f"FAILED: {self.reason}"
-        return f"step {self.step_mm:g} mm  {told}  {word}"
+        return f"step {length(self.step_mm)}  {told}  {word}"
 
 
 def standings(

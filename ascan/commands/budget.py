@@ -7,8 +7,10 @@ import argparse
 import numpy as np
 
 from ascan.budget import budget_of
+from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_quiet, rows_of, say
 from ascan.errors import fault
+from ascan.job import CALIBRATION
 from ascan.procedure import Procedure, load_procedure
 from ascan.report.cautions import CAUTION
 from ascan.store.calibrations import load_calibration
@@ -24,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--procedure", help="another procedure (TOML) than the one kept with the readings"
     )
-    parser.add_argument("--calibration", required=True, help="calibration file")
+    add_job_file(parser, "--calibration", job=CALIBRATION, help="calibration file")
     parser.add_argument("--rows", help="rows, such as 0,7-20; without it, the thinnest reading")
     add_quiet(parser)
 

@@ -10,15 +10,18 @@ from ascan.arrays import FloatArray
 from ascan.calibrating import calibrate
 from ascan.calibration.conditions import Conditions
 from ascan.calibration.record import Calibration
+from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, add_steps, check_outputs, known_of, say
 from ascan.component import calibrate_component
 from ascan.engine import measure
 from ascan.errors import fault
+from ascan.job import CALIBRATION, PROCEDURE
 from ascan.path.direct import interval_us, thickness_mm
 from ascan.procedure import Procedure, load_procedure
 from ascan.readings import Reading
 from ascan.report.cautions import CAUTION
 from ascan.scan import Scan
+from ascan.shown import length
 from ascan.store import schema
 from ascan.store.calibrations import load_calibration, save_calibration
 from ascan.store.scans import open_scan
@@ -35,7 +38,7 @@ FEW = 40
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("scan", help="waveforms of the step block")
-    parser.add_argument("--procedure", required=True, help="procedure (TOML)")
+    add_job_file(parser, "--procedure", job=PROCEDURE, help="procedure (TOML)")
     add_steps(parser)
     parser.add_argument(
         "--block-u-mm",
@@ -55,7 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--against", metavar="FILE", help="an earlier calibration of this probe: show the drift"
     )
-    parser.add_argument("-o", "--output", required=True, help="calibration file to write")
+    add_job_file(parser, "-o", "--output", job=CALIBRATION, help="calibration file to write")
     add_common(parser)
 
 
@@ -109,12 +112,13 @@ def _drift(earlier: Calibration, later: Calibration) -> list[str]:
     moved = thickness_mm(before, later.zero_us, velocity) - at_mm
     return [
         f"since {earlier.conditions.get('made', 'the earlier one')}: zero {zero:+.5f} µs, velocity "
-        f"{velocity - earlier.velocity_mm_per_us:+.5f} mm/µs; what read {at_mm:g} mm then reads "
-        f"{moved:+.4f} mm more now (wear and temperature of the probe; shown, not corrected)"
+        f"{velocity - earlier.velocity_mm_per_us:+.5f} mm/µs; what read {length(at_mm)} then reads "
+        f"{length(moved, 4, sign=True)} more now (wear and temperature of the probe; shown, "
+        "not corrected)"
     ]
 
 
 def _off(row: int, reading: Reading, known_mm: float) -> str:
     miss = reading.thickness_mm - known_mm
-    told = "not read" if np.isnan(miss) else f"{miss:+.3f} mm"
-    return f"row {row:>4}  on {known_mm:g} mm  {told:<10}  {reading}"
+    told = "not read" if np.isnan(miss) else length(miss, sign=True)
+    return f"row {row:>4}  on {length(known_mm)}  {told:<10}  {reading}"

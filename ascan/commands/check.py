@@ -5,7 +5,9 @@ from __future__ import annotations
 import argparse
 
 from ascan.checking import check_steps
+from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_quiet, add_steps, known_of, say, seconds_of
+from ascan.job import CALIBRATION, PROCEDURE, SERIES
 from ascan.procedure import load_procedure
 from ascan.report.cautions import CAUTION
 from ascan.store.calibrations import load_calibration
@@ -21,8 +23,8 @@ EXAMPLE = (
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("scan", help="waveforms on the known step")
-    parser.add_argument("--procedure", required=True, help="procedure (TOML)")
-    parser.add_argument("--calibration", required=True, help="calibration file")
+    add_job_file(parser, "--procedure", job=PROCEDURE, help="procedure (TOML)")
+    add_job_file(parser, "--calibration", job=CALIBRATION, help="calibration file")
     add_steps(parser)
     parser.add_argument(
         "--step-u-mm", type=float, required=True, help="standard uncertainty of the step, mm"
@@ -37,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="TIME",
         help="when it was taken (UTC), such as 2026-05-04T08:00; else the column time_s",
     )
-    parser.add_argument("--series", required=True, help="file of the series; it only grows")
+    add_job_file(parser, "--series", job=SERIES, help="file of the series; it only grows")
     add_quiet(parser)
 
 

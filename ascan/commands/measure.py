@@ -8,8 +8,10 @@ from datetime import UTC, datetime
 import numpy as np
 
 from ascan.calibration.record import Calibration
+from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, check_outputs, chosen, progress_bar, say
 from ascan.errors import fault
+from ascan.job import CALIBRATION, PROCEDURE, READINGS
 from ascan.neighbours import lone_readings
 from ascan.procedure import load_procedure
 from ascan.readings import Readings
@@ -32,23 +34,31 @@ FEW = 40
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("scan", help="waveforms of the component")
-    parser.add_argument("--procedure", required=True, help="procedure (TOML)")
-    parser.add_argument(
+    add_job_file(parser, "--procedure", job=PROCEDURE, help="procedure (TOML)")
+    add_job_file(
+        parser,
         "--calibration",
-        required=True,
+        dest="calibrations",
+        job=CALIBRATION,
         action="append",
         metavar="FILE",
         help="calibration file; for several channels CHANNEL=FILE, once for each",
     )
     parser.add_argument("--rows", help="only these rows, such as 0,7-20")
-    parser.add_argument("-o", "--output", required=True, help="readings file (HDF5) to write")
+    add_job_file(
+        parser,
+        "-o",
+        "--output",
+        job=f"{READINGS}/{{stem}}.h5",
+        help="readings file (HDF5) to write",
+    )
     parser.add_argument("--csv", help="write the readings as CSV, too")
     add_common(parser)
 
 
 def run(args: argparse.Namespace) -> None:
     """Measure to a file and print the summary; a few readings are printed one by one."""
-    named = [_named(text) for text in args.calibration]
+    named = [_named(text) for text in args.calibrations]
     check_outputs(
         args,
         [args.scan, args.procedure, *(path for _, path in named)],

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import argparse
 
+from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_quiet, say
 from ascan.errors import fault
+from ascan.job import PROCEDURE
 from ascan.planning import Expected, plan_for
 from ascan.procedure import load_procedure
 from ascan.report.cautions import CAUTION
@@ -15,7 +17,7 @@ EXAMPLE = "ascan plan --procedure wall.toml --wall-mm 8 --steps-mm 3,5,10,15,20 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    parser.add_argument("--procedure", required=True, help="procedure (TOML)")
+    add_job_file(parser, "--procedure", job=PROCEDURE, help="procedure (TOML)")
     parser.add_argument("--wall-mm", type=float, required=True, help="expected wall")
     parser.add_argument("--steps-mm", required=True, help="steps at hand, such as 3,5,10")
     parser.add_argument("--block-u-mm", type=float, required=True, help="their standard u")

@@ -1,44 +1,115 @@
-"""``ascan plot``: one waveform with its gates and picks, as a PNG picture."""
+"""``ascan plot``: waveforms with their gates and picks, as PNG pictures."""
 
 from __future__ import annotations
 
 import argparse
-import importlib.util
+from pathlib import Path
 
-from ascan.commands.shared import add_common, check_outputs, say
+import numpy as np
+
+from ascan.commands.job_files import add_job_file
+from ascan.commands.shared import add_common, check_outputs, need_library, rows_of, say
 from ascan.errors import fault
+from ascan.flags import Flag
+from ascan.job import CALIBRATION, PAGES, PROCEDURE
 from ascan.pipeline import Pipeline
 from ascan.procedure import load_procedure
 from ascan.report.waveform import draw_waveform
+from ascan.scan import Scan
+from ascan.shown import length_of
 from ascan.store.calibrations import load_calibration
 from ascan.store.scans import open_scan
 
 EXAMPLE = "ascan plot component.npz --procedure wall.toml --row 22 -o row22.png"
+MOST = 6
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("scan", help="the waveforms")
-    parser.add_argument("--procedure", required=True, help="procedure (TOML)")
-    parser.add_argument("--calibration", help="calibration file; without it only times are given")
-    parser.add_argument("--row", type=int, default=0, help="which waveform (default 0)")
-    parser.add_argument("-o", "--output", required=True, help="picture (.png) to write")
+    add_job_file(parser, "--procedure", job=PROCEDURE, help="procedure (TOML)")
+    add_job_file(
+        parser,
+        "--calibration",
+        job=CALIBRATION,
+        needed=False,
+        help="calibration file; without it only times are given",
+    )
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument("--row", help="which waveforms, such as 22 or 0,7-9 (default 0)")
+    which.add_argument("--at", metavar="X,Y", help="the waveform taken nearest to this position")
+    which.add_argument("--point", help="the waveforms of a named point")
+    which.add_argument("--flag", help=f"the first {MOST} waveforms with a flag, such as low_snr")
+    add_job_file(
+        parser,
+        "-o",
+        "--output",
+        job=f"{PAGES}/{{stem}}.png",
+        help="picture (.png) to write; of several waveforms, its name with the row added",
+    )
     add_common(parser)
 
 
 def run(args: argparse.Namespace) -> None:
-    """Draw the waveform."""
-    if importlib.util.find_spec("matplotlib") is None:
-        raise fault("plot", "needs matplotlib", remedy="pip install 'ascan[cli]'")
+    """Draw the waveforms."""
+    need_library("matplotlib", "cli", "plot")
     inputs = [args.scan, args.procedure, args.calibration]
-    check_outputs(args, inputs, [(args.output, "PNG")])
     scan = open_scan(args.scan)
-    if not 0 <= args.row < len(scan):
-        raise fault("--row", f"is {args.row}", allowed=f"0 to {len(scan) - 1}")
     calibration = load_calibration(args.calibration) if args.calibration else None
     pipeline = Pipeline(load_procedure(args.procedure), scan.recording, calibration)
-    waveform = scan.rows.read_block(args.row, args.row + 1)[0]
-    start_time_us = float(scan.start_time_us[args.row])
-    title = f"{scan.name}, row {args.row}"
-    draw_waveform(pipeline, waveform, start_time_us, args.output, title=title, replace=args.replace)
-    say(args, [f"picture {args.output}"])
+    rows = _rows(args, scan, pipeline)
+    if len(rows) > MOST:
+        raise fault("plot", f"would draw {len(rows)} pictures", allowed=f"{MOST} at once")
+    target = Path(args.output)
+    paths = (
+        [target]
+        if len(rows) == 1
+        else [target.with_name(f"{target.stem}-row{row}{target.suffix}") for row in rows]
+    )
+    check_outputs(args, inputs, [(str(path), "PNG") for path in paths])
+    for row, path in zip(rows, paths, strict=True):
+        waveform = scan.rows.read_block(row, row + 1)[0]
+        title = f"{scan.name}, row {row}"
+        start_us = float(scan.start_time_us[row])
+        draw_waveform(pipeline, waveform, start_us, path, title=title, replace=args.replace)
+    say(args, [f"picture {path}" for path in paths])
+
+
+def _rows(args: argparse.Namespace, scan: Scan, pipeline: Pipeline) -> list[int]:
+    """Return the rows that the options choose."""
+    if args.at:
+        return [_nearest(args.at, scan)]
+    if args.point is not None:
+        if "point" not in scan.columns:
+            raise fault("--point", "cannot be found: the scan has no column point")
+        names = [str(name) for name in scan.columns["point"].tolist()]
+        rows = [row for row, name in enumerate(names) if name == args.point]
+        if not rows:
+            allowed = ", ".join(dict.fromkeys(names))
+            raise fault("--point", f"'{args.point}' is not in the scan", allowed=allowed)
+        return rows
+    if args.flag:
+        known = [str(flag.name).lower() for flag in Flag]
+        if args.flag not in known:
+            raise fault("--flag", f"is '{args.flag}'", allowed=", ".join(known))
+        rows = []
+        for block, columns in pipeline.walk(scan):
+            found = np.flatnonzero(columns["flags"] & np.uint32(Flag[args.flag.upper()]))
+            rows += (found + block.start).tolist()
+            if len(rows) >= MOST:
+                break
+        if not rows:
+            raise fault("--flag", f"'{args.flag}' is set on no waveform")
+        return rows[:MOST]
+    return rows_of(args.row or "0", len(scan), "--row")
+
+
+def _nearest(text: str, scan: Scan) -> int:
+    words = text.split(",")
+    if len(words) != 2:
+        raise fault("--at", f"is '{text}'", allowed="X,Y")
+    if not {"x_mm", "y_mm"} <= set(scan.columns):
+        raise fault("--at", "cannot be found: the scan has no columns x_mm and y_mm")
+    x, y = (length_of(word, "--at") for word in words)
+    columns = [np.asarray(scan.columns[name], np.float64) for name in ("x_mm", "y_mm")]
+    return int(np.nanargmin(np.hypot(columns[0] - x, columns[1] - y)))

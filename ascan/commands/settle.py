@@ -6,8 +6,10 @@ import argparse
 
 import numpy as np
 
+from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, check_outputs, say, seconds_of
 from ascan.errors import fault
+from ascan.job import READINGS, SERIES
 from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
 from ascan.series import Standing, standings
@@ -22,14 +24,20 @@ EXAMPLE = "ascan settle readings.h5 --series day.json -o settled.h5"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("readings", help="readings file, with a column time_s")
-    parser.add_argument("--series", required=True, help="file of checks (ascan check)")
+    add_job_file(parser, "--series", job=SERIES, help="file of checks (ascan check)")
     parser.add_argument(
         "--at", metavar="TIME", help="when all were taken (UTC), without a column time_s"
     )
     parser.add_argument(
         "--recheck-hours", type=float, help="checks further apart confirm nothing between them"
     )
-    parser.add_argument("-o", "--output", required=True, help="readings file to write")
+    add_job_file(
+        parser,
+        "-o",
+        "--output",
+        job=f"{READINGS}/{{stem}}-settled.h5",
+        help="readings file to write",
+    )
     add_common(parser)
 
 

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import dataclasses
+import importlib.util
+import json
 import re
 import sys
 import time
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -15,6 +19,7 @@ import numpy as np
 from ascan.arrays import FloatArray
 from ascan.errors import fault
 from ascan.scan import Progress, Scan
+from ascan.shown import shown_columns
 from ascan.store import schema
 from ascan.store.schema import refuse_existing
 
@@ -82,8 +87,47 @@ def add_common(parser: argparse.ArgumentParser) -> None:
 
 
 def add_quiet(parser: argparse.ArgumentParser) -> None:
-    """Add the option that every command has."""
+    """Add the options that every command has."""
     parser.add_argument("--quiet", action="store_true", help="print nothing but errors")
+    parser.add_argument(
+        "--inch",
+        action="store_true",
+        help="show lengths of the wall in inches, in text, pictures, CSV and JSON (columns _in); "
+        "files of this program stay in mm",
+    )
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    """Add the option of commands whose answer a script may want."""
+    parser.add_argument("--json", action="store_true", help="print the answer as JSON")
+
+
+def answer(args: argparse.Namespace, data: Any, lines: list[str]) -> None:
+    """Print the answer: as JSON where asked for, else as lines, else (quiet) not at all."""
+    if args.json:
+        print(json.dumps(_plain(data), indent=1, ensure_ascii=False))
+    else:
+        say(args, lines)
+
+
+def _plain(data: Any) -> Any:
+    """Return data as JSON can hold it: NaN as null, lengths as they are to be shown."""
+    if dataclasses.is_dataclass(data) and not isinstance(data, type):
+        data = {f.name: getattr(data, f.name) for f in dataclasses.fields(data)}
+    if isinstance(data, Mapping):
+        out = {}
+        for key, value in data.items():
+            if isinstance(value, (int, float, np.number)) and not isinstance(value, bool):
+                ((key, value),) = shown_columns({str(key): np.asarray(value)}).items()
+            out[str(key)] = _plain(value)
+        return out
+    if isinstance(data, np.ndarray):
+        return _plain(data.tolist())
+    if isinstance(data, (list, tuple)):
+        return [_plain(value) for value in data]
+    if isinstance(data, (float, np.floating)):
+        return float(data) if np.isfinite(data) else None
+    return data.item() if isinstance(data, np.generic) else data
 
 
 def check_outputs(
@@ -125,6 +169,12 @@ def check_outputs(
                 "replaces files of the same kind",
                 remedy="name another file",
             )
+
+
+def need_library(name: str, extra: str, what: str) -> None:
+    """Refuse what needs a library that is not there."""
+    if importlib.util.find_spec(name) is None:
+        raise fault(what, f"needs {name}", remedy=f"pip install 'ascan[{extra}]'")
 
 
 def say(args: argparse.Namespace, lines: list[str]) -> None:

@@ -5,7 +5,10 @@ from __future__ import annotations
 import argparse
 
 from ascan.budget import budget_of
+from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, check_outputs, say
+from ascan.errors import fault
+from ascan.job import CALIBRATION, PAGES, PROCEDURE
 from ascan.procedure import load_procedure
 from ascan.report.sheet import sheet_of
 from ascan.store.calibrations import load_calibration
@@ -17,14 +20,26 @@ EXAMPLE = "ascan sheet calibration.h5 --procedure wall.toml -o calibration.html"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    parser.add_argument("calibration", help="calibration file")
-    parser.add_argument("--procedure", help="procedure (TOML): adds a budget in mid-range")
-    parser.add_argument("-o", "--output", required=True, help="page to write (.html)")
+    parser.add_argument("calibration", nargs="?", help="calibration file")
+    add_job_file(
+        parser,
+        "--procedure",
+        job=PROCEDURE,
+        needed=False,
+        help="procedure (TOML): adds a budget in mid-range",
+    )
+    add_job_file(
+        parser, "-o", "--output", job=f"{PAGES}/calibration.html", help="page to write (.html)"
+    )
     add_common(parser)
 
 
 def run(args: argparse.Namespace) -> None:
     """Write the page."""
+    if args.calibration is None:
+        if args.in_job is None:
+            raise fault("sheet", "needs a calibration", remedy="name its file")
+        args.calibration = str(args.in_job.path(CALIBRATION))
     check_outputs(args, [args.calibration, args.procedure], [(args.output, "text")])
     calibration = load_calibration(args.calibration)
     lines: list[str] = []

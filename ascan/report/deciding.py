@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ascan.readings import Readings
+from ascan.shown import length
 from ascan.uncertainty.decision import WORDS, Decision, WholeScan
 
 
@@ -12,7 +13,7 @@ def decision_lines(readings: Readings, decision: Decision) -> list[str]:
     """Return counts by verdict, and the probability that all measured positions conform."""
     codes = readings.columns["decision"]
     out = [
-        f"against a minimum of {decision.minimum_mm:g} mm with a guard band of "
+        f"against a minimum of {length(decision.minimum_mm)} with a guard band of "
         f"{decision.guard:g} × the expanded uncertainty:"
     ]
     for code, (word, meaning) in enumerate(WORDS.items()):

@@ -14,6 +14,7 @@ WIDTH, HEIGHT, LEFT, BOTTOM, TOP = 640, 240, 70, 40, 15
 STYLE = (
     "body{font:14px/1.45 Georgia,serif;max-width:46em;margin:2em auto;color:#222}"
     "h1{font-size:1.3em}h2{font-size:1.05em;margin:1.2em 0 .3em}"
+    "h3{font-size:1em;margin:.9em 0 .2em}"
     "table{border-collapse:collapse}td,th{padding:.15em .9em .15em 0;text-align:right}"
     "td:first-child,th:first-child{text-align:left}.doubt{font-weight:bold}"
     "@media print{body{margin:0}}"
@@ -30,6 +31,19 @@ def sheet_of(calibration: Calibration, title: str, budget: Iterable[str] = ()) -
     budget : iterable of str
         Lines of a budget at one thickness.
     """
+    parts = [f"<h1>{_safe(title)}</h1>", *sheet_parts(calibration)]
+    lines = list(budget)
+    if lines:
+        parts.append(f"<h2>Budget</h2><pre>{_safe(chr(10).join(lines))}</pre>")
+    parts.append(f"<p>{_safe(CAUTION)}</p>")
+    return (
+        f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{_safe(title)}</title>'
+        f"<style>{STYLE}</style>{''.join(parts)}</html>\n"
+    )
+
+
+def sheet_parts(calibration: Calibration) -> list[str]:
+    """Return fit, steps with their picture, and conditions, as pieces of HTML."""
     steps = calibration.steps
     rows = zip(
         steps.thickness_mm,
@@ -43,8 +57,8 @@ def sheet_of(calibration: Calibration, title: str, budget: Iterable[str] = ()) -
     )
     head = "step mm|u mm|readings|interval µs|u µs|residual mm|leverage"
     forms = ("{:g}", "{:.4f}", "{:d}", "{:.5f}", "{:.5f}", "{:+.4f}", "{:.2f}")
-    table = _row("th", head.split("|")) + "".join(
-        _row("td", [form.format(value) for form, value in zip(forms, row, strict=True)])
+    table = row_of("th", head.split("|")) + "".join(
+        row_of("td", [form.format(value) for form, value in zip(forms, row, strict=True)])
         for row in rows
     )
     fitted = [
@@ -62,21 +76,13 @@ def sheet_of(calibration: Calibration, title: str, budget: Iterable[str] = ()) -
         for name, (low, high) in calibration.heights.items()
     ]
     doubts = "".join(f'<p class="doubt">in doubt: {_safe(w)}</p>' for w in calibration.warnings)
-    kept = "".join(_row("td", [name, value]) for name, value in calibration.conditions.items())
-    parts = [
-        f"<h1>{_safe(title)}</h1><p>digest {calibration.digest}</p>",
-        "<h2>Fit</h2>" + "".join(f"<p>{_safe(line)}</p>" for line in fitted) + doubts,
-        f"<h2>Steps</h2><table>{table}</table>{_picture(calibration)}",
-        f"<h2>Conditions</h2><table>{kept}</table>",
+    kept = "".join(row_of("td", [name, value]) for name, value in calibration.conditions.items())
+    return [
+        f"<p>digest {calibration.digest}</p>",
+        "<h3>Fit</h3>" + "".join(f"<p>{_safe(line)}</p>" for line in fitted) + doubts,
+        f"<h3>Steps</h3><table>{table}</table>{_picture(calibration)}",
+        f"<h3>Conditions</h3><table>{kept}</table>",
     ]
-    lines = list(budget)
-    if lines:
-        parts.append(f"<h2>Budget</h2><pre>{_safe(chr(10).join(lines))}</pre>")
-    parts.append(f"<p>{_safe(CAUTION)}</p>")
-    return (
-        f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{_safe(title)}</title>'
-        f"<style>{STYLE}</style>{''.join(parts)}</html>\n"
-    )
 
 
 def _picture(calibration: Calibration) -> str:
@@ -118,7 +124,8 @@ def _picture(calibration: Calibration) -> str:
     )
 
 
-def _row(cell: str, values: Iterable[str]) -> str:
+def row_of(cell: str, values: Iterable[str]) -> str:
+    """Return a row of an HTML table; ``cell`` is td or th."""
     return "<tr>" + "".join(f"<{cell}>{_safe(value)}</{cell}>" for value in values) + "</tr>"
 
 

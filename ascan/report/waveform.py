@@ -38,6 +38,16 @@ def draw_waveform(
     start_time_us : float
     path : str or Path
     """
+    figure, columns = waveform_figure(pipeline, waveform, start_time_us, title=title)
+    with whole_file(path, replace=replace) as part:
+        figure.savefig(part, format="png", dpi=110)
+    return columns
+
+
+def waveform_figure(
+    pipeline: Pipeline, waveform: AnyArray, start_time_us: float, *, title: str
+) -> tuple[Any, Columns]:
+    """Return the same as a matplotlib figure, and the columns of the reading."""
     from matplotlib.figure import Figure
 
     block = np.ascontiguousarray(waveform)[np.newaxis]
@@ -69,9 +79,7 @@ def draw_waveform(
         axes.tick_params(labelsize=8)
         axes.spines[["top", "right"]].set_visible(False)
     whole.set_ylabel("fraction of full scale", fontsize=8)
-    with whole_file(path, replace=replace) as part:
-        figure.savefig(part, format="png", dpi=110)
-    return columns
+    return figure, columns
 
 
 def _conditioned(pipeline: Pipeline, block: AnyArray) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import importlib.metadata
 import platform
@@ -13,9 +14,10 @@ from typing import Any
 import numpy as np
 
 from ascan.arrays import AnyArray
-from ascan.scan import RowSource
+from ascan.scan import RowSource, Scan
 
 PROVENANCE_VERSION = 1
+BLOCK = 2048
 
 
 def writer() -> str:
@@ -58,6 +60,14 @@ class DigestingRows:
         block = self.source.read_block(start, stop)
         self.digest.update(block.astype(block.dtype.newbyteorder("<"), copy=False))
         return block
+
+
+def waveforms_digest(scan: Scan) -> str:
+    """Return the SHA-256 of a scan's waveforms, as the readings of it keep it."""
+    rows = DigestingRows(scan.rows)
+    for _ in dataclasses.replace(scan, rows=rows).blocks(BLOCK):
+        pass
+    return str(rows.digest.hexdigest())
 
 
 def array_digest(values: AnyArray) -> str:

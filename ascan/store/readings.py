@@ -16,6 +16,7 @@ from ascan.arrays import AnyArray
 from ascan.errors import fault
 from ascan.flags import MEANINGS, names, usability
 from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings
+from ascan.shown import shown_columns
 from ascan.store import schema
 from ascan.store.provenance import ColumnsDigest, writer
 from ascan.store.replacing import whole_file
@@ -153,7 +154,8 @@ class CsvWriter:
         self._begun = False
 
     def append(self, columns: Mapping[str, AnyArray]) -> None:
-        """Append a block: one line per waveform, flags by name, an empty cell for NaN."""
+        """Append a block: a line for each row, flags by name, an empty cell for NaN."""
+        columns = shown_columns(columns)
         if "flags" in columns:
             words = np.array([usability(int(value)) for value in columns["flags"]])
             columns = {**columns, "usability": words}

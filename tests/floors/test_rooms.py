@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,12 +15,13 @@ SYNTHETIC = ROOT / "synthetic" / "ascan_synthetic"
 
 FLOORS = {
     "arrays": 0, "errors": 0, "flags": 0, "units": 0,
-    "kernels": 1, "tables": 1,
-    "material": 2, "recording": 2, "conditioning": 2, "path": 2, "readings": 2,
+    "kernels": 1, "tables": 1, "shown": 1,
+    "job": 2, "material": 2, "recording": 2, "conditioning": 2, "path": 2, "readings": 2,
     "template": 1, "baseline": 2,
     "scan": 3, "noise": 3, "timing": 3, "interval": 3, "health": 3, "thickness": 3,
     "calibration": 3, "series": 3, "study": 3, "neighbours": 1, "uncertainty": 3,
     "gating": 4, "probe": 4, "raw_checks": 4, "whole_record": 4,
+    "survey": 4,
     "procedure": 5,
     "gate_stage": 6,
     "thickness_stage": 6,
@@ -109,3 +111,14 @@ def test_top_level_is_what_it_should_be() -> None:
     found = {p.name for p in ROOT.iterdir() if not p.name.startswith(".")}
     strays = {name for name in found - allowed if not name.endswith(".egg-info")}
     assert strays == set()
+
+
+def test_every_room_is_packed() -> None:
+    """What is not named in pyproject.toml is missing from an installed copy."""
+    with (ROOT / "pyproject.toml").open("rb") as file:
+        packed = set(tomllib.load(file)["tool"]["setuptools"]["packages"])
+    folders = {"ascan"} | {
+        f"ascan.{folder.parent.relative_to(PACKAGE).as_posix().replace('/', '.')}"
+        for folder in PACKAGE.glob("*/**/__init__.py")
+    }
+    assert packed == folders | {"ascan_synthetic"}

@@ -1,0 +1,142 @@
+"""``ascan change``: what a surface has lost since an earlier survey."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+import numpy as np
+
+from ascan.commands.job_files import add_job_file
+from ascan.commands.shared import add_common, add_json, answer, check_outputs
+from ascan.commands.spots import minimum_of, years_between
+from ascan.commands.surface import add_surface_options, cells_and_coverage, survey_of
+from ascan.errors import fault
+from ascan.job import PROCEDURE
+from ascan.report.cautions import CAUTION
+from ascan.shown import length
+from ascan.store.readings import csv_file, load_readings
+from ascan.survey.cells import Cells, area_of, pitch_of, to_cells
+from ascan.survey.change import Change, change_between, remaining_years
+from ascan.survey.places import places_of
+
+EXAMPLE = "ascan change last-year.h5 readings.h5 --years 1.0 --minimum 6 --csv change.csv"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("earlier", help="readings of the surface, taken before, on the same axes")
+    parser.add_argument("later", help="readings taken now")
+    parser.add_argument("--years", type=float, help="between the two; else by their column time_s")
+    parser.add_argument("--minimum", metavar="LENGTH", help="least wall, for the remaining life")
+    add_job_file(
+        parser,
+        "--procedure",
+        job=PROCEDURE,
+        needed=False,
+        help="procedure (TOML) whose [decision] gives the minimum",
+    )
+    add_surface_options(parser)
+    parser.add_argument("--csv", help="table of the cells (.csv) to write")
+    add_json(parser)
+    add_common(parser)
+
+
+def run(args: argparse.Namespace) -> None:
+    """Compare cell by cell."""
+    check_outputs(args, [args.earlier, args.later], [(args.csv, "text")])
+    before, now = load_readings(args.earlier), load_readings(args.later)
+    survey = survey_of(args)
+    diameter = survey.outside_diameter_mm
+    scans = [places_of(one, outside_diameter_mm=diameter) for one in (before, now)]
+    cell_mm = survey.cell_mm or max(pitch_of(scan) for scan in scans)
+    later, _ = cells_and_coverage(scans[1], survey, cell_mm)
+    area = later.area if survey.x_from_mm is not None else area_of(scans[1], cell_mm)
+    earlier = to_cells(scans[0], cell_mm=cell_mm, area=area)
+    same = before.calibration_digest == now.calibration_digest is not None
+    change = _change(earlier, later, years_between(before, now, args.years), same)
+    both = np.isfinite(change.loss_mm)
+    if not both.any():
+        raise fault("change", "finds no cell read in both", remedy="check that the axes agree")
+    x, y = (0.5 * (edges[1:] + edges[:-1]) for edges in later.edges_mm)
+    x_mm, y_mm = (grid.ravel() for grid in np.meshgrid(x, y))
+    table: dict[str, Any] = {
+        "x_mm": x_mm,
+        "y_mm": y_mm,
+        "earlier_mm": earlier.thickness_mm.ravel(),
+        "later_mm": later.thickness_mm.ravel(),
+        "loss_mm": change.loss_mm,
+        "u_loss_mm": change.u_loss_mm,
+        "rate_mm_per_year": change.rate_mm_per_year,
+        "u_rate_mm_per_year": change.u_rate_mm_per_year,
+        "thinner": change.thinner,
+        "thicker": change.thicker,
+    }
+    minimum = minimum_of(args)
+    if minimum is not None:
+        table["remaining_years"], table["u_remaining_years"] = remaining_years(
+            table["later_mm"], minimum, change
+        )
+    if args.csv:
+        with csv_file(args.csv, replace=args.replace) as file:
+            file.append(table)
+    data, lines = _summary(table, change, minimum, same)
+    answer(args, data, [*lines, CAUTION])
+
+
+def _change(earlier: Cells, later: Cells, years: float, same_calibration: bool) -> Change:
+    def parts(cells: Cells, values: Any) -> Any:
+        out = np.full(cells.least.size, np.nan)
+        flat = cells.least.ravel()
+        out[flat >= 0] = values[flat[flat >= 0]]
+        return out
+
+    random = tuple(parts(cells, cells.places.u_random_mm) for cells in (earlier, later))
+    common = tuple(parts(cells, cells.places.u_common_mm) for cells in (earlier, later))
+    return change_between(
+        earlier.thickness_mm.ravel(),
+        later.thickness_mm.ravel(),
+        (random[0], random[1]),
+        (common[0], common[1]),
+        years,
+        same_calibration=same_calibration,
+    )
+
+
+def _summary(
+    table: dict[str, Any], change: Change, minimum_mm: float | None, same: bool
+) -> tuple[dict[str, Any], list[str]]:
+    both = np.isfinite(change.loss_mm)
+    worst = int(np.nanargmax(change.loss_mm))
+    data: dict[str, Any] = {
+        "cells_in_both": int(both.sum()),
+        "cells_thinner": int(change.thinner.sum()),
+        "cells_thicker": int(change.thicker.sum()),
+        "years": change.years,
+        "mean_loss_mm": float(np.nanmean(change.loss_mm)),
+        "most": {name: values[worst] for name, values in table.items()},
+    }
+    lines = [
+        f"{data['cells_in_both']} cells read in both, {change.years:.2f} years apart; "
+        + ("one calibration: what it shares cancels" if same else "two calibrations: both add"),
+        f"thinner by more than twice the uncertainty: {data['cells_thinner']}; thicker so: "
+        f"{data['cells_thicker']}"
+        + (" (walls do not grow: doubt one of the two)" if change.thicker.any() else ""),
+        f"mean loss {length(data['mean_loss_mm'], sign=True)}; most "
+        f"{length(float(change.loss_mm[worst]), sign=True)}, u "
+        f"{length(float(change.u_loss_mm[worst]))}, at x {length(float(table['x_mm'][worst]), 1)}, "
+        f"y {length(float(table['y_mm'][worst]), 1)}: "
+        f"{length(float(change.rate_mm_per_year[worst]), sign=True)} a year, u "
+        f"{length(float(change.u_rate_mm_per_year[worst]))}",
+    ]
+    if minimum_mm is not None:
+        life = table["remaining_years"]
+        soonest = int(np.nanargmin(life))
+        data["soonest_years"] = float(life[soonest])
+        data["u_soonest_years"] = float(table["u_remaining_years"][soonest])
+        lines.append(
+            f"soonest at the minimum of {length(minimum_mm)}: {life[soonest]:.1f} years, u "
+            f"{table['u_remaining_years'][soonest]:.1f}, if the rate went on; it foresees nothing, "
+            "the governing code and the engineer decide"
+        )
+    return data, lines

@@ -1,0 +1,219 @@
+"""``ascan record``: a job as one page to file and audit."""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ascan.budget import budget_of
+from ascan.calibration.record import Calibration
+from ascan.commands.job_files import add_job_file
+from ascan.commands.shared import add_common, check_outputs, need_library, say
+from ascan.commands.spots import spot_lines
+from ascan.commands.surface import add_surface_options, cells_and_coverage, survey_of
+from ascan.errors import fault
+from ascan.flags import names
+from ascan.job import CALIBRATION, PAGES, SCANS, SERIES, Survey
+from ascan.pipeline import Pipeline
+from ascan.procedure import Procedure
+from ascan.readings import Readings
+from ascan.report.deciding import decision_lines
+from ascan.report.record import Picture, Record, png_of, record_page
+from ascan.report.surface import surface_figure
+from ascan.report.surface_lines import surface_lines
+from ascan.report.waveform import waveform_figure
+from ascan.scan import Scan
+from ascan.shown import length
+from ascan.store.calibrations import load_calibration
+from ascan.store.provenance import waveforms_digest
+from ascan.store.readings import load_readings
+from ascan.store.replacing import whole_file
+from ascan.store.scans import open_scan
+from ascan.store.series import load_series
+from ascan.survey.cells import pitch_of
+from ascan.survey.figures import figures_of
+from ascan.survey.indications import indications_of
+from ascan.survey.places import gone_of, places_of
+from ascan.thickness_stage import ThicknessStage
+from ascan.uncertainty.allowances import MEANINGS
+
+EXAMPLE = "ascan record readings.h5 --scan component.npz --calibration calibration.h5 -o job.html"
+INDICATIONS, REJECTED, APART_PITCHES = 6, 60, 3.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("readings", help="readings file")
+    add_job_file(
+        parser,
+        "--scan",
+        dest="waveforms",
+        job=f"{SCANS}/",
+        needed=False,
+        help="the waveforms they were measured from, for pictures (found in a job's scans/)",
+    )
+    add_job_file(parser, "--calibration", job=CALIBRATION, help="calibration file")
+    add_job_file(parser, "--series", job=SERIES, needed=False, help="file of checks (ascan check)")
+    add_surface_options(parser)
+    add_job_file(
+        parser, "-o", "--output", job=f"{PAGES}/{{stem}}.html", help="page (.html) to write"
+    )
+    add_common(parser)
+
+
+def run(args: argparse.Namespace) -> None:
+    """Gather and write the page."""
+    need_library("matplotlib", "cli", "record")
+    readings, calibration = load_readings(args.readings), load_calibration(args.calibration)
+    used = readings.calibration_digest
+    if used is not None and used != calibration.digest:
+        raise fault(
+            args.calibration,
+            "is not the calibration that the readings were measured with",
+            remedy="name that one",
+        )
+    scan = _scan_of(args, readings)
+    inputs = [args.readings, args.calibration, args.series, args.waveforms]
+    check_outputs(args, inputs, [(args.output, "text")])
+    procedure = Procedure.from_text(str(readings.provenance.get("procedure", "")))
+    record = _gather(args, readings, calibration, procedure, scan)
+    with whole_file(args.output, replace=args.replace) as part:
+        part.write_text(record_page(record), encoding="utf-8")
+    say(args, [f"page {args.output}"])
+    if scan is None:
+        say(args, ["without the waveforms (--scan) the page holds no pictures of them"])
+
+
+def _scan_of(args: argparse.Namespace, readings: Readings) -> Scan | None:
+    """Return the waveforms that the readings were measured from; others are refused."""
+    kept = readings.provenance.get("input", {})
+    if args.waveforms is None and args.in_job is not None:
+        name = Path(str(kept.get("name", ""))).name
+        inside = args.in_job.path(SCANS) / name
+        args.waveforms = str(inside) if name and inside.is_file() else None
+    if args.waveforms is None:
+        return None
+    scan = open_scan(args.waveforms)
+    rows = readings.columns.get("scan_row")
+    used = scan if rows is None else scan.choose(rows.tolist())
+    if kept.get("waveforms_sha256") != waveforms_digest(used):
+        raise fault(args.waveforms, "is not what the readings were measured from")
+    return scan
+
+
+def _gather(
+    args: argparse.Namespace,
+    readings: Readings,
+    calibration: Calibration,
+    procedure: Procedure,
+    scan: Scan | None,
+) -> Record:
+    columns = readings.columns
+    pipeline = Pipeline(procedure, scan.recording, calibration) if scan else None
+    has_places = {"x_mm", "y_mm"} <= set(columns) or {"x_mm", "angle_deg"} <= set(columns)
+    title = args.in_job.title if args.in_job else procedure.title
+    parts: dict[str, Any] = {}
+    thinnest = _thinnest(readings)
+    if has_places:
+        lines, pictures, thinnest = _surface(readings, survey_of(args), title)
+        parts |= {"surface": lines, "pictures": pictures}
+    if "point" in columns:
+        parts["spots"] = spot_lines(readings)
+    if procedure.decision is not None and "decision" in columns:
+        parts["verdicts"] = decision_lines(readings, procedure.decision)
+    if pipeline is not None and scan is not None:
+        parts["indications"] = [_indication(pipeline, scan, readings, row) for row in thinnest]
+    if thinnest:
+        stage = ThicknessStage(procedure, calibration)
+        times = (float(columns[name][thinnest[0]]) for name in ("interval_us", "u_interval_us"))
+        parts["budget"] = budget_of(stage, *times).lines()
+    aged = calibration.age_in_words(datetime.now(UTC))
+    checks = load_series(args.series) if args.series else []
+    return Record(
+        title=title,
+        about=_about(args, procedure, aged),
+        readings=readings,
+        calibration=calibration,
+        checks=[f"{datetime.fromtimestamp(c.time_s, UTC):%Y-%m-%d %H:%M} UTC  {c}" for c in checks],
+        rejected=_rejected(readings),
+        not_stated=[MEANINGS[name] for name in procedure.uncertainty.not_stated],
+        **parts,
+    )
+
+
+def _about(args: argparse.Namespace, procedure: Procedure, aged: str | None) -> dict[str, str]:
+    """Return what an auditor asks; what a job leaves out is named as not stated."""
+    about = {"procedure": procedure.title, "probe": _probe(procedure)}
+    if args.in_job:
+        stated = dataclasses.asdict(args.in_job.about)
+        about |= {k.replace("_", " "): v or "not stated" for k, v in stated.items()}
+    if aged:
+        about["calibration out of date"] = aged
+    return about
+
+
+def _probe(procedure: Procedure) -> str:
+    probe = procedure.probe
+    return f"{probe.name}, {probe.arrangement.replace('_', ' ')}, {probe.frequency_mhz:g} MHz"
+
+
+def _thinnest(readings: Readings) -> list[int]:
+    """Return the rows of the thinnest usable readings."""
+    usable = np.flatnonzero(~gone_of(readings))
+    order = usable[np.argsort(readings.thickness_mm[usable])]
+    return [int(row) for row in order[:INDICATIONS]]
+
+
+def _surface(
+    readings: Readings, survey: Survey, title: str
+) -> tuple[list[str], list[Picture], list[int]]:
+    places = places_of(readings, outside_diameter_mm=survey.outside_diameter_mm)
+    cell_mm = survey.cell_mm or pitch_of(places)
+    cells, coverage = cells_and_coverage(places, survey, cell_mm)
+    figures = figures_of(cells, survey.limits_mm)
+    found = indications_of(places, apart_mm=APART_PITCHES * cell_mm, most=INDICATIONS)
+    marks = tuple(
+        (float(places.x_mm[one]), float(places.y_mm[one]), str(number))
+        for number, one in enumerate(found, 1)
+    )
+    lines = surface_lines(cells, figures, coverage, survey.index_mm)
+    picture = surface_figure(cells, figures, title=title, marks=marks)
+    caption = (
+        "Least reading in each cell, never smoothed; darker is thinner, crossed cells were "
+        "refused, ruled ones hold no position; numbers are the thinnest places below"
+    )
+    return lines, [Picture(png=png_of(picture), caption=caption)], found
+
+
+def _indication(pipeline: Pipeline, scan: Scan, readings: Readings, row: int) -> Picture:
+    columns = readings.columns
+    in_scan = int(columns["scan_row"][row]) if "scan_row" in columns else row
+    block = scan.rows.read_block(in_scan, in_scan + 1)
+    start_us = float(scan.start_time_us[in_scan])
+    figure, _ = waveform_figure(pipeline, block[0], start_us, title=f"row {in_scan}")
+    where = ""
+    if {"x_mm", "y_mm"} <= set(columns):
+        x, y = (length(float(columns[name][row]), 1) for name in ("x_mm", "y_mm"))
+        where = f" at x {x}, y {y}"
+    expanded = length(float(columns["expanded_mm"][row]))
+    told = f"{length(float(columns['thickness_mm'][row]))} ± {expanded} (95 %){where}"
+    bits = int(columns["flags"][row])
+    told += f"; {names(bits).replace(';', ', ')}" if bits else "; no flag"
+    return Picture(png=png_of(figure), caption=told)
+
+
+def _rejected(readings: Readings) -> list[str]:
+    gone = np.flatnonzero(gone_of(readings))
+    rows = readings.columns.get("scan_row", np.arange(len(readings)))
+    lines = [
+        f"row {rows[k]}: {names(int(readings.flags[k])) or 'void by a failed check'}"
+        for k in gone[:REJECTED]
+    ]
+    if gone.size > REJECTED:
+        lines.append(f"and {gone.size - REJECTED} more (in the readings file)")
+    return lines

@@ -1,0 +1,189 @@
+"""``ascan spots``: named points with several readings each, the least of each, what has grown."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+import numpy as np
+
+from ascan.commands.job_files import add_job_file
+from ascan.commands.shared import add_common, add_json, answer, check_outputs
+from ascan.job import PROCEDURE
+from ascan.procedure import Procedure, load_procedure
+from ascan.readings import Readings
+from ascan.report.cautions import CAUTION
+from ascan.shown import length, length_of
+from ascan.store.readings import csv_file, load_readings
+from ascan.survey.change import Change, change_between, remaining_years
+from ascan.survey.spots import Spot, spots_of
+
+EXAMPLE = "ascan spots readings.h5 --earlier last-year.h5 --years 1.0 --minimum 6"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("readings", help="readings file with a column that names the points")
+    parser.add_argument("--point", default="point", help="that column (default: point)")
+    parser.add_argument("--earlier", help="readings of the same points, taken before")
+    parser.add_argument("--years", type=float, help="between the two; else by their column time_s")
+    parser.add_argument("--minimum", metavar="LENGTH", help="least wall, for the remaining life")
+    add_job_file(
+        parser,
+        "--procedure",
+        job=PROCEDURE,
+        needed=False,
+        help="procedure (TOML) whose [decision] gives the minimum",
+    )
+    parser.add_argument("--csv", help="table (.csv) to write")
+    add_json(parser)
+    add_common(parser)
+
+
+def run(args: argparse.Namespace) -> None:
+    """Print a line for each point; keep what has changed with it."""
+    check_outputs(args, [args.readings, args.earlier], [(args.csv, "text")])
+    readings = load_readings(args.readings)
+    spots = spots_of(readings, args.point)
+    table = _table(spots)
+    lines = [_told(spot) for spot in spots]
+    if args.earlier:
+        before = load_readings(args.earlier)
+        found = {spot.name: spot for spot in spots_of(before, args.point)}
+        partners = [found.get(spot.name) for spot in spots]
+        years = years_between(before, readings, args.years)
+        same = before.calibration_digest == readings.calibration_digest is not None
+        change = _change(partners, spots, years, same)
+        table |= _lost(spots, partners, change, minimum_of(args))
+        lines = [f"{line}{_grown(table, k)}" for k, line in enumerate(lines)]
+        lines += lost_points(partners, spots, list(found))
+    lines += [
+        f"  rejected, {s.name}: row {r}: {why}" for s in spots for r, why in s.rejected.items()
+    ]
+    if args.csv:
+        with csv_file(args.csv, replace=args.replace) as file:
+            file.append(table)
+    answer(args, _records(table), [*_head(bool(args.earlier)), *lines, CAUTION])
+
+
+def spot_lines(readings: Readings) -> list[str]:
+    """Return a line for each point, and why readings were rejected."""
+    spots = spots_of(readings)
+    lines = [*_head(False), *(_told(spot) for spot in spots)]
+    for spot in spots:
+        lines += [f"  rejected, {spot.name}: row {r}: {why}" for r, why in spot.rejected.items()]
+    return lines
+
+
+def minimum_of(args: argparse.Namespace) -> float | None:
+    """Return the least wall in mm: by option, else the procedure's."""
+    if args.minimum:
+        return length_of(args.minimum, "--minimum")
+    procedure: Procedure | None = load_procedure(args.procedure) if args.procedure else None
+    decision = procedure.decision if procedure else None
+    return decision.minimum_mm if decision else None
+
+
+def years_between(earlier: Readings, later: Readings, stated: float | None) -> float:
+    """Return the years between two sets of readings: as stated, else by their column time_s."""
+    if stated is not None:
+        return stated
+    if "time_s" in earlier.columns and "time_s" in later.columns:
+        times = [float(np.median(one.columns["time_s"])) for one in (earlier, later)]
+        return (times[1] - times[0]) / (365.25 * 86400.0)
+    return 0.0
+
+
+def _table(spots: list[Spot]) -> dict[str, Any]:
+    return {
+        "point": np.array([spot.name for spot in spots]),
+        **{
+            name: np.array([getattr(spot, name) for spot in spots])
+            for name in (
+                "readings", "usable", "careful", "least_mm", "u_mm", "row", "mean_mm", "spread_mm",
+                "low_by_mm", "scatters",
+            )
+        },
+        "rejected": np.array(["; ".join(sorted(set(s.rejected.values()))) for s in spots]),
+    }  # fmt: skip
+
+
+def _change(
+    earlier: list[Spot | None], later: list[Spot], years: float, same_calibration: bool
+) -> Change:
+    def of(spots: list[Any], name: str) -> np.ndarray:
+        return np.array([np.nan if spot is None else getattr(spot, name) for spot in spots])
+
+    return change_between(
+        of(earlier, "least_mm"),
+        of(later, "least_mm"),
+        (of(earlier, "u_random_mm"), of(later, "u_random_mm")),
+        (of(earlier, "u_common_mm"), of(later, "u_common_mm")),
+        years,
+        same_calibration=same_calibration,
+    )
+
+
+def _lost(
+    spots: list[Spot], partners: list[Spot | None], change: Change, minimum_mm: float | None
+) -> dict[str, Any]:
+    table = {
+        "earlier_mm": np.array([np.nan if p is None else p.least_mm for p in partners]),
+        "loss_mm": change.loss_mm,
+        "u_loss_mm": change.u_loss_mm,
+        "rate_mm_per_year": change.rate_mm_per_year,
+        "u_rate_mm_per_year": change.u_rate_mm_per_year,
+        "thinner": change.thinner,
+        "thicker": change.thicker,
+    }
+    if minimum_mm is not None:
+        least = np.array([spot.least_mm for spot in spots])
+        table["remaining_years"], table["u_remaining_years"] = remaining_years(
+            least, minimum_mm, change
+        )
+    return table
+
+
+def _told(spot: Spot) -> str:
+    told = f"{spot.name:<12} {spot.usable:>3} of {spot.readings:<4}"
+    if not spot.usable:
+        return f"{told}no reading can be used"
+    told += f"{length(spot.least_mm):>12}  u {length(spot.u_mm)}  row {spot.row}"
+    told += f", {spot.careful} with care" if spot.careful else ""
+    return told + (", scatters more than noise" if spot.scatters else "")
+
+
+def _grown(table: dict[str, Any], k: int) -> str:
+    loss, u = float(table["loss_mm"][k]), float(table["u_loss_mm"][k])
+    if np.isnan(loss):
+        return "; no earlier reading"
+    rate = length(float(table["rate_mm_per_year"][k]), 3, sign=True)
+    told = f"; lost {length(loss, sign=True)}, u {length(u)}, {rate} a year"
+    if table["thinner"][k]:
+        told += " LOSS"
+    if table["thicker"][k]:
+        told += " THICKER than before: doubt one of the two"
+    if "remaining_years" in table and np.isfinite(table["remaining_years"][k]):
+        told += f"; at that rate {table['remaining_years'][k]:.1f} years to the minimum"
+    return told
+
+
+def _head(compared: bool) -> list[str]:
+    told = ["point        usable      least reading"]
+    if compared:
+        told.append(
+            "LOSS: more than twice its standard uncertainty; a rate between two surveys foresees "
+            "nothing, the governing code and the engineer decide"
+        )
+    return told
+
+
+def lost_points(partners: list[Spot | None], spots: list[Spot], earlier: list[str]) -> list[str]:
+    """Return which points were read before and are missing now."""
+    missing = [name for name in earlier if name not in {spot.name for spot in spots}]
+    return [f"read before and not now: {', '.join(missing)}"] if missing else []
+
+
+def _records(table: dict[str, Any]) -> list[dict[str, Any]]:
+    names = list(table)
+    return [dict(zip(names, values, strict=True)) for values in zip(*table.values(), strict=True)]

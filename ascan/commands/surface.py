@@ -1,0 +1,193 @@
+"""``ascan surface``: a surface from its readings: figures, coverage, picture, cells, mesh."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ascan.commands.job_files import add_job_file
+from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
+from ascan.errors import fault
+from ascan.job import PAGES, Survey
+from ascan.report.cautions import CAUTION
+from ascan.report.surface import draw_surface
+from ascan.report.surface_lines import surface_lines
+from ascan.shown import length, length_of
+from ascan.store.mesh import save_mesh
+from ascan.store.readings import csv_file, load_readings
+from ascan.survey.cells import Area, Cells, Coverage, coverage_of, pitch_of, to_cells
+from ascan.survey.figures import figures_of
+from ascan.survey.joining import Overlap, Placement, join
+from ascan.survey.places import Places, places_of
+
+EXAMPLE = "ascan surface readings.h5 --beam 4 --limit 6 --limit 5 -o map.png --csv cells.csv"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("readings", help="readings file with positions")
+    add_surface_options(parser)
+    parser.add_argument(
+        "--and",
+        dest="others",
+        action="append",
+        default=[],
+        metavar="FILE@X,Y,DEG",
+        help="readings of another scan, whose origin lies at X, Y of the first one and whose axes "
+        "are turned by DEG from x towards y",
+    )
+    add_job_file(
+        parser,
+        "-o",
+        "--output",
+        job=f"{PAGES}/{{stem}}-surface.png",
+        needed=False,
+        help="picture (.png) to write",
+    )
+    parser.add_argument("--csv", help="table of the cells (.csv) to write")
+    parser.add_argument(
+        "--mesh", help="surface to write for other programs: .vtu, .vtk, .ply, .stl or .obj"
+    )
+    add_json(parser)
+    add_common(parser)
+
+
+def add_surface_options(parser: argparse.ArgumentParser) -> None:
+    """Add what says how a surface is to be cut into cells and judged."""
+    parser.add_argument("--cell", metavar="LENGTH", help="side of a cell (default: the pitch)")
+    parser.add_argument("--beam", metavar="LENGTH", help="diameter of the beam, for coverage")
+    parser.add_argument("--area", metavar="X0,X1,Y0,Y1", help="ground to be covered")
+    parser.add_argument(
+        "--limit",
+        action="append",
+        metavar="LENGTH",
+        help="reckon the area below it; may be given again",
+    )
+    parser.add_argument("--diameter", metavar="LENGTH", help="outside diameter of a pipe")
+
+
+def run(args: argparse.Namespace) -> None:
+    """Print the figures; write picture, cells and mesh."""
+    outputs = [(args.output, "PNG"), (args.csv, "text"), (args.mesh, "mesh")]
+    named = [_named(text) for text in args.others]
+    check_outputs(args, [args.readings, *(path for path, _ in named)], outputs)
+    if args.output:
+        need_library("matplotlib", "cli", "--output")
+    if args.mesh:
+        need_library("meshio", "mesh", "--mesh")
+    survey = survey_of(args)
+    diameter = survey.outside_diameter_mm
+    files = [args.readings, *(path for path, _ in named)]
+    scans = [places_of(load_readings(path), outside_diameter_mm=diameter) for path in files]
+    cell_mm = survey.cell_mm or pitch_of(scans[0])
+    placements = [Placement(), *(where for _, where in named)]
+    places, overlaps = join(scans, placements, 0.5 * cell_mm)
+    cells, coverage = cells_and_coverage(places, survey, cell_mm)
+    figures = figures_of(cells, survey.limits_mm)
+    title = " + ".join(Path(path).name for path in files)
+    if args.output:
+        spot = ((figures.x_mm, figures.y_mm, "least"),) if figures.read else ()
+        draw_surface(cells, figures, args.output, title=title, marks=spot, replace=args.replace)
+    if args.csv:
+        with csv_file(args.csv, replace=args.replace) as file:
+            file.append(cell_columns(cells))
+    if args.mesh:
+        save_mesh(cells, args.mesh, replace=args.replace)
+    written = [f"written: {path}" for path, _ in outputs if path]
+    data: dict[str, Any] = {"figures": figures, "coverage": coverage, "overlaps": overlaps}
+    lines = surface_lines(cells, figures, coverage, survey.index_mm)
+    answer(args, data, [*lines, *overlap_lines(overlaps, files), *written, CAUTION])
+
+
+def survey_of(args: argparse.Namespace) -> Survey:
+    """Return how the surface is to be judged: the job's survey, options first."""
+    base = args.in_job.survey if args.in_job else Survey()
+    told: dict[str, float | None] = {
+        "cell_mm": base.cell_mm,
+        "beam_mm": base.beam_mm,
+        "index_mm": base.index_mm,
+        "outside_diameter_mm": base.outside_diameter_mm,
+        "limit_mm": base.limit_mm,
+        "second_limit_mm": base.second_limit_mm,
+    }
+    for name, key in (
+        ("cell", "cell_mm"), ("beam", "beam_mm"), ("diameter", "outside_diameter_mm")
+    ):  # fmt: skip
+        if given := getattr(args, name):
+            told[key] = length_of(given, f"--{name}")
+    if args.limit:
+        if len(args.limit) > 2:
+            raise fault("--limit", f"is given {len(args.limit)} times", allowed="twice at most")
+        limits = [length_of(text, "--limit") for text in args.limit]
+        told["limit_mm"] = max(limits)
+        told["second_limit_mm"] = min(limits) if len(limits) > 1 else None
+    corners = base.corners_mm
+    if args.area:
+        words = args.area.split(",")
+        if len(words) != 4:
+            raise fault("--area", f"is '{args.area}'", allowed="X0,X1,Y0,Y1")
+        corners = tuple(length_of(word, "--area") for word in words)
+    names = ("x_from_mm", "x_to_mm", "y_from_mm", "y_to_mm")
+    return Survey(**told, **dict(zip(names, corners, strict=True)))
+
+
+def cells_and_coverage(
+    places: Places, survey: Survey, cell_mm: float
+) -> tuple[Cells, Coverage | None]:
+    """Return the cells of a surface, and its coverage where the beam is known."""
+    area = None
+    if survey.x_from_mm is not None:
+        x0, x1, y0, y1 = (float(value or 0.0) for value in survey.corners_mm)
+        area = Area(x_from_mm=x0, x_to_mm=x1, y_from_mm=y0, y_to_mm=y1)
+    cells = to_cells(places, cell_mm=cell_mm, area=area)
+    if survey.beam_mm is None:
+        return cells, None
+    return cells, coverage_of(places, cells.area, survey.beam_mm)
+
+
+def cell_columns(cells: Cells) -> dict[str, Any]:
+    """Return the cells as columns: middle, least reading, its u and row, counts."""
+    x, y = (0.5 * (edges[1:] + edges[:-1]) for edges in cells.edges_mm)
+    x_mm, y_mm = (grid.ravel() for grid in np.meshgrid(x, y))
+    least = cells.least.ravel()
+    row = np.where(least >= 0, cells.places.row[np.maximum(least, 0)], -1)
+    return {
+        "x_mm": x_mm,
+        "y_mm": y_mm,
+        "least_mm": cells.thickness_mm.ravel(),
+        "u_mm": cells.u_mm.ravel(),
+        "row": row,
+        "usable": cells.usable.ravel(),
+        "refused": cells.refused.ravel(),
+    }
+
+
+def overlap_lines(overlaps: list[Overlap], files: list[str]) -> list[str]:
+    """Return what the overlaps of joined scans say."""
+    lines = []
+    for one in overlaps:
+        pair = f"{Path(files[one.first]).name} and {Path(files[one.second]).name}"
+        if not one.pairs:
+            lines.append(f"{pair} share no ground")
+            continue
+        lines.append(
+            f"{pair} share {one.pairs} positions: the second reads {length(one.mean_mm, sign=True)}"
+            f" more, spread {length(one.spread_mm)} (by their own noise {length(one.expected_mm)})"
+        )
+    return lines
+
+
+def _named(text: str) -> tuple[str, Placement]:
+    path, at, where = text.rpartition("@")
+    words = where.split(",")
+    if not at or len(words) != 3:
+        raise fault("--and", f"is '{text}'", allowed="FILE@X,Y,DEG, such as part2.h5@120,0,90")
+    try:
+        turn = float(words[2])
+    except ValueError:
+        raise fault("--and", f"turns by '{words[2]}'", allowed="degrees") from None
+    x_mm, y_mm = (length_of(word, "--and") for word in words[:2])
+    return path, Placement(x_mm=x_mm, y_mm=y_mm, turn_deg=turn)

@@ -1,0 +1,1 @@
+"""A surface from its readings: cells, figures, joins, changes, named spots."""

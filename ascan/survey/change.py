@@ -1,0 +1,109 @@
+"""What has changed since an earlier survey: loss, rate and remaining life, with uncertainties."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ascan.arrays import BoolArray, FloatArray
+from ascan.errors import fault
+
+# A change is one where it exceeds so many of its standard uncertainties (coverage of 95 %).
+CERTAIN = 2.0
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Change:
+    """Losses of n places (cells or points), in the order they were given.
+
+    Attributes
+    ----------
+    loss_mm, u_loss_mm : ndarray
+        Earlier less later; NaN where either has no thickness.
+    rate_mm_per_year, u_rate_mm_per_year : ndarray
+    years : float
+    """
+
+    loss_mm: FloatArray
+    u_loss_mm: FloatArray
+    rate_mm_per_year: FloatArray
+    u_rate_mm_per_year: FloatArray
+    years: float
+
+    @property
+    def thinner(self) -> BoolArray:
+        """Whether a loss is more than uncertainty explains."""
+        return self.loss_mm > CERTAIN * self.u_loss_mm
+
+    @property
+    def thicker(self) -> BoolArray:
+        """Whether a wall reads thicker than uncertainty explains: walls do not grow."""
+        return self.loss_mm < -CERTAIN * self.u_loss_mm
+
+
+def change_between(
+    earlier_mm: FloatArray,
+    later_mm: FloatArray,
+    u_random_mm: tuple[FloatArray, FloatArray],
+    u_common_mm: tuple[FloatArray, FloatArray],
+    years: float,
+    *,
+    same_calibration: bool,
+) -> Change:
+    """Return what was lost between two surveys.
+
+    Parameters
+    ----------
+    earlier_mm, later_mm : ndarray
+        Thicknesses of the same places.
+    u_random_mm, u_common_mm : tuple of ndarray
+        Of the earlier and of the later ones: what differs from reading to reading, and what all of
+        one calibration share.
+    years : float
+        Between the two.
+    same_calibration : bool
+        Whether both were measured with one calibration: what they share then cancels but for the
+        part that grows with thickness, else both parts add.
+
+    Raises
+    ------
+    AscanError
+        Years that are not above 0.
+    """
+    if not years > 0.0:
+        raise fault("years", f"is {years:g}", allowed="above 0", remedy="say when each was read")
+    loss = earlier_mm - later_mm
+    first, second = u_common_mm
+    shared = np.abs(first - second) if same_calibration else np.hypot(first, second)
+    u = np.sqrt(u_random_mm[0] ** 2 + u_random_mm[1] ** 2 + shared**2)
+    return Change(
+        loss_mm=loss,
+        u_loss_mm=u,
+        rate_mm_per_year=loss / years,
+        u_rate_mm_per_year=u / years,
+        years=years,
+    )
+
+
+def remaining_years(
+    later_mm: FloatArray, minimum_mm: float, change: Change
+) -> tuple[FloatArray, FloatArray]:
+    """Return the remaining life of each place and its standard uncertainty, in years.
+
+    Infinite where nothing was lost, 0 where the wall is at the minimum or below it, NaN where it is
+    not known. It says how long a rate would take that went on as it was between two surveys; it
+    foresees nothing. The governing code and the engineer decide on rate, minimum and interval.
+
+    References
+    ----------
+    (t_actual - t_required) / corrosion rate, as in API 510 and API 570, clause 7.2 (from memory);
+    uncertainty by JCGM 100:2008, 5.1.2, with the loss's own.
+    """
+    left = later_mm - minimum_mm
+    rate = change.rate_mm_per_year
+    with np.errstate(divide="ignore", invalid="ignore"):
+        life = np.where(rate > 0.0, left / rate, np.inf)
+        u = np.where(rate > 0.0, np.abs(life) * change.u_rate_mm_per_year / rate, np.nan)
+    life = np.where(left <= 0.0, 0.0, life)
+    return np.where(np.isnan(rate), np.nan, life), np.where(np.isfinite(life), u, np.nan)

@@ -1,0 +1,173 @@
+"""What a surface adds up to: least, mean, area below a limit, each with what it leaves open."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from scipy.special import ndtr
+
+from ascan.arrays import FloatArray
+from ascan.survey.cells import Cells
+
+# The error that all readings share is integrated over so many nodes.
+NODES = 21
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Below:
+    """The ground thinner than a limit.
+
+    Attributes
+    ----------
+    limit_mm : float
+    cells : int
+        Whose least reading is below it.
+    area_mm2, share : float
+        Area of those cells, and its share of the cells that were read.
+    expected_mm2, u_mm2 : float
+        Area expected with what the readings' uncertainties allow, and its standard uncertainty.
+    most_mm2 : float
+        The same area if every planned cell without a reading were below it, too.
+    """
+
+    limit_mm: float
+    cells: int
+    area_mm2: float
+    share: float
+    expected_mm2: float
+    u_mm2: float
+    most_mm2: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figures:
+    """A surface in figures.
+
+    Attributes
+    ----------
+    least_mm, u_least_mm, x_mm, y_mm, row
+        The thinnest reading, its combined standard uncertainty, its place and row.
+    low_by_mm : float
+        By how much the least of so many readings of an even wall would read low from noise alone.
+    mean_mm, u_mean_mm, spread_mm : float
+        Of the cells' least readings: mean, its standard uncertainty, standard deviation.
+    cells, read, refused, empty : int
+        All cells; those with a thickness; those in which every position was refused; those without
+        a position.
+    below : tuple of Below
+    """
+
+    least_mm: float
+    u_least_mm: float
+    x_mm: float
+    y_mm: float
+    row: int
+    low_by_mm: float
+    mean_mm: float
+    u_mean_mm: float
+    spread_mm: float
+    cells: int
+    read: int
+    refused: int
+    empty: int
+    below: tuple[Below, ...]
+
+
+def expected_extreme(n: int) -> float:
+    """Return the mean of the largest of n independent standard normal numbers.
+
+    The least of n readings of one wall, each of standard uncertainty u, reads low by so many u.
+
+    Notes
+    -----
+    ∫ x n φ(x) Φ(x)ⁿ⁻¹ dx, by quadrature; for n = 2, 3 and 5 it is 1/√π, 3/(2√π) and 1.16296 (Harter
+    1961, table of expected values of normal order statistics, from memory).
+
+    Examples
+    --------
+    >>> round(expected_extreme(2), 5), round(expected_extreme(5), 5)
+    (0.56419, 1.16296)
+    """
+    x = np.linspace(-10.0, 10.0, 20001)
+    density = np.exp(-0.5 * x * x) / np.sqrt(2.0 * np.pi)
+    largest = n * density * ndtr(x) ** (n - 1)
+    return float(np.trapezoid(x * largest, x))
+
+
+def figures_of(cells: Cells, limits_mm: tuple[float, ...] = ()) -> Figures:
+    """Return the figures of a surface.
+
+    Parameters
+    ----------
+    cells : Cells
+        With one reading at least that has a thickness; else every figure is NaN.
+    limits_mm : tuple of float
+        Thicknesses below which area is reckoned.
+    """
+    places = cells.places
+    chosen = cells.least[cells.least >= 0]
+    thickness = places.thickness_mm[chosen]
+    u_random, u_common = places.u_random_mm[chosen], places.u_common_mm[chosen]
+    counts: dict[str, Any] = {
+        "cells": int(cells.least.size),
+        "read": int(chosen.size),
+        "refused": int(cells.only_refused.sum()),
+        "empty": int(cells.empty.sum()),
+    }
+    if chosen.size == 0:
+        nothing: dict[str, Any] = dict.fromkeys(
+            ("least_mm", "u_least_mm", "x_mm", "y_mm", "low_by_mm", "mean_mm", "u_mean_mm"), np.nan
+        )
+        return Figures(row=-1, spread_mm=np.nan, below=(), **nothing, **counts)
+    thinnest = int(chosen[np.argmin(thickness)])
+    usable = places.usable & (places.thickness_mm >= 0.0)
+    noise = float(np.sqrt(np.mean(places.u_random_mm[usable] ** 2)))
+    shared = float(np.mean(u_common))
+    return Figures(
+        least_mm=float(places.thickness_mm[thinnest]),
+        u_least_mm=float(places.u_mm[thinnest]),
+        x_mm=float(places.x_mm[thinnest]),
+        y_mm=float(places.y_mm[thinnest]),
+        row=int(places.row[thinnest]),
+        low_by_mm=noise * expected_extreme(int(usable.sum())),
+        mean_mm=float(thickness.mean()),
+        u_mean_mm=float(np.hypot(np.sqrt((u_random**2).sum()) / chosen.size, shared)),
+        spread_mm=float(thickness.std()),
+        below=tuple(
+            _below(thickness, u_random, u_common, limit, cells.cell_mm**2, counts["cells"])
+            for limit in limits_mm
+        ),
+        **counts,
+    )
+
+
+def _below(
+    thickness: FloatArray,
+    u_random: FloatArray,
+    u_common: FloatArray,
+    limit_mm: float,
+    cell_mm2: float,
+    cells: int,
+) -> Below:
+    """Return the area below a limit: noise is each cell's own, the common error all cells'."""
+    node, weight = np.polynomial.hermite_e.hermegauss(NODES)
+    weight = weight / weight.sum()
+    noise = np.maximum(u_random, 1e-12)
+    count, square = 0.0, 0.0
+    for z, w in zip(node, weight, strict=True):
+        share = ndtr((limit_mm - thickness - z * u_common) / noise)
+        mean = float(share.sum())
+        count += w * mean
+        square += w * (mean**2 + float((share * (1.0 - share)).sum()))
+    under = int((thickness < limit_mm).sum())
+    return Below(
+        limit_mm=limit_mm,
+        cells=under,
+        area_mm2=under * cell_mm2,
+        share=under / thickness.size,
+        expected_mm2=count * cell_mm2,
+        u_mm2=float(np.sqrt(max(square - count**2, 0.0))) * cell_mm2,
+        most_mm2=(under + cells - thickness.size) * cell_mm2,
+    )

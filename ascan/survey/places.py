@@ -1,0 +1,119 @@
+"""Where readings lie on a surface: flat, or the outside of a pipe, unrolled."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ascan.arrays import BoolArray, FloatArray
+from ascan.errors import fault
+from ascan.flags import is_fatal
+from ascan.readings import Readings
+from ascan.series import Standing
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Places:
+    """Readings with their places; refused and void ones have no thickness.
+
+    Attributes
+    ----------
+    x_mm, y_mm : ndarray, shape (n,)
+        On a pipe, y is the way round it, from 0 at the top.
+    thickness_mm, u_random_mm, u_common_mm : ndarray, shape (n,)
+        NaN where there is none.
+    careful : ndarray of bool, shape (n,)
+        Whether a care flag stands.
+    row : ndarray of int, shape (n,)
+        Row of each reading.
+    round_mm : float
+        Length of the way round a pipe; 0 where the surface is flat.
+    calibration : str or None
+        Digest of the one calibration they share.
+    """
+
+    x_mm: FloatArray
+    y_mm: FloatArray
+    thickness_mm: FloatArray
+    u_random_mm: FloatArray
+    u_common_mm: FloatArray
+    careful: BoolArray
+    row: FloatArray
+    round_mm: float = 0.0
+    calibration: str | None = None
+
+    def __len__(self) -> int:
+        return self.x_mm.size
+
+    @property
+    def usable(self) -> BoolArray:
+        """Whether each has a thickness."""
+        return np.isfinite(self.thickness_mm)
+
+    @property
+    def u_mm(self) -> FloatArray:
+        """Combined standard uncertainty, shape (n,)."""
+        return np.hypot(self.u_random_mm, self.u_common_mm)
+
+
+def gone_of(readings: Readings) -> BoolArray:
+    """Return which readings count for nothing: refused, or void by a failed check."""
+    flags = readings.flags
+    void = np.asarray(readings.columns.get("standing", np.zeros(len(flags)))) == Standing.VOID
+    return np.asarray(is_fatal(flags) | void)
+
+
+def places_of(readings: Readings, *, outside_diameter_mm: float | None = None) -> Places:
+    """Return where readings lie.
+
+    Parameters
+    ----------
+    readings : Readings
+        With columns ``x_mm`` and ``y_mm``; on a pipe ``y_mm`` may be left out where ``angle_deg``
+        stands, the angle round it from the top, in degrees.
+    outside_diameter_mm : float, optional
+        Of a pipe, measured from outside.
+
+    Raises
+    ------
+    AscanError
+        Positions are missing, or no thickness was measured.
+    """
+    columns = readings.columns
+    if "thickness_mm" not in columns:
+        raise fault("readings", "hold no thickness", remedy="measure with a calibration")
+    round_mm = np.pi * outside_diameter_mm if outside_diameter_mm else 0.0
+    if "x_mm" not in columns:
+        raise fault("readings", "hold no column x_mm", remedy="give the scan its positions")
+    if "y_mm" in columns:
+        y_mm = np.asarray(columns["y_mm"], np.float64)
+    elif round_mm and "angle_deg" in columns:
+        y_mm = np.asarray(columns["angle_deg"], np.float64) % 360.0 * round_mm / 360.0
+    else:
+        wanted = "y_mm or angle_deg" if round_mm else "y_mm"
+        raise fault("readings", f"hold no column {wanted}", remedy="give the scan its positions")
+    x_mm = np.asarray(columns["x_mm"], np.float64)
+    nowhere = ~(np.isfinite(x_mm) & np.isfinite(y_mm))
+    if nowhere.any():
+        raise fault(
+            "readings",
+            f"have no position in {int(nowhere.sum())} rows, the first is {nowhere.argmax()}",
+            remedy="leave those rows out",
+        )
+    flags, gone = columns["flags"], gone_of(readings)
+    parts = [
+        np.where(gone, np.nan, columns[name])
+        for name in ("thickness_mm", "u_random_mm", "u_common_mm")
+    ]
+    return Places(
+        x_mm=x_mm,
+        y_mm=y_mm % round_mm if round_mm else y_mm,
+        thickness_mm=parts[0],
+        u_random_mm=parts[1],
+        u_common_mm=parts[2],
+        careful=(flags != 0) & ~gone,
+        row=np.asarray(columns.get("scan_row", np.arange(len(flags)))),
+        round_mm=float(round_mm),
+        calibration=readings.calibration_digest,
+    )

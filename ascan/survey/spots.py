@@ -1,0 +1,125 @@
+"""Named points with several readings each: the least of each, what was rejected, what has grown."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ascan.arrays import AnyArray, BoolArray, IntArray
+from ascan.errors import fault
+from ascan.flags import names
+from ascan.readings import Readings
+from ascan.survey.figures import expected_extreme
+from ascan.survey.places import gone_of
+
+# Readings of one point that scatter by more than so many of their own uncertainties are not of one
+# wall: the least of them stands all the same.
+MOST_SCATTER = 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """One point.
+
+    Attributes
+    ----------
+    name : str
+    readings, usable, careful : int
+        In all; with a thickness; of these, with a care flag.
+    least_mm, u_random_mm, u_common_mm : float
+        The thinnest reading and its uncertainty's parts; NaN without one.
+    row : int
+        Of the thinnest; −1 without one.
+    mean_mm, spread_mm : float
+        Of the usable readings.
+    low_by_mm : float
+        By how much the least of so many readings reads low from noise alone.
+    scatters : bool
+        Whether they differ by more than noise explains.
+    rejected : mapping of int to str
+        Row and reason of each reading without a thickness.
+    """
+
+    name: str
+    readings: int
+    usable: int
+    careful: int
+    least_mm: float
+    u_random_mm: float
+    u_common_mm: float
+    row: int
+    mean_mm: float
+    spread_mm: float
+    low_by_mm: float
+    scatters: bool
+    rejected: Mapping[int, str]
+
+    @property
+    def u_mm(self) -> float:
+        """Combined standard uncertainty of the least reading."""
+        return float(np.hypot(self.u_random_mm, self.u_common_mm))
+
+
+def spots_of(readings: Readings, column: str = "point") -> list[Spot]:
+    """Return the points in the order in which they first appear.
+
+    Parameters
+    ----------
+    readings : Readings
+        With a column that names the point of each.
+    column : str
+
+    Raises
+    ------
+    AscanError
+        No such column, or no thickness was measured.
+    """
+    columns = readings.columns
+    for wanted, remedy in ((column, "name the points in the scan"), ("thickness_mm", "calibrate")):
+        if wanted not in columns:
+            raise fault("readings", f"hold no column {wanted}", remedy=remedy)
+    text = np.array([str(value) for value in columns[column].tolist()])
+    found, first = np.unique(text, return_index=True)
+    gone = gone_of(readings)
+    number = np.asarray(columns.get("scan_row", np.arange(len(text))))
+    return [
+        _spot(readings, str(name), np.flatnonzero(text == name), gone, number)
+        for name in found[np.argsort(first)]
+    ]
+
+
+def _spot(readings: Readings, name: str, rows: IntArray, gone: BoolArray, number: AnyArray) -> Spot:
+    columns = readings.columns
+    kept = rows[~gone[rows]]
+    rejected = {
+        int(number[row]): names(int(columns["flags"][row])) or "void" for row in rows[gone[rows]]
+    }
+    counts: dict[str, Any] = {"readings": rows.size, "usable": kept.size}
+    careful = int((columns["flags"][kept] != 0).sum())
+    if kept.size == 0:
+        nothing: dict[str, Any] = dict.fromkeys(
+            ("least_mm", "u_random_mm", "u_common_mm", "mean_mm", "spread_mm", "low_by_mm"), np.nan
+        )
+        return Spot(
+            name=name, careful=0, row=-1, scatters=False, rejected=rejected, **nothing, **counts
+        )
+    thickness, u = columns["thickness_mm"][kept], columns["u_random_mm"][kept]
+    least = kept[np.argmin(thickness)]
+    noise = float(np.sqrt(np.mean(u**2)))
+    return Spot(
+        name=name,
+        careful=careful,
+        least_mm=float(columns["thickness_mm"][least]),
+        u_random_mm=float(columns["u_random_mm"][least]),
+        u_common_mm=float(columns["u_common_mm"][least]),
+        row=int(number[least]),
+        mean_mm=float(thickness.mean()),
+        spread_mm=float(thickness.std(ddof=1)) if kept.size > 1 else np.nan,
+        low_by_mm=noise * expected_extreme(kept.size) if kept.size > 1 else 0.0,
+        scatters=bool(np.ptp(thickness) > MOST_SCATTER * np.sqrt(2.0) * max(noise, 1e-12)),
+        rejected=rejected,
+        **counts,
+    )
