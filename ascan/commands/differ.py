@@ -6,10 +6,9 @@ import argparse
 
 import numpy as np
 
-from ascan.commands.job_files import add_job_file
+from ascan.commands.job_files import add_job
 from ascan.commands.shared import add_common, add_json, answer, check_outputs
 from ascan.flags import names
-from ascan.job import PAGES
 from ascan.report.cautions import CAUTION
 from ascan.shown import length
 from ascan.store.readings import csv_file, load_readings
@@ -23,13 +22,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("earlier", help="readings as they were")
     parser.add_argument("later", help="readings of the same scan, measured again (ascan measure)")
-    add_job_file(
-        parser,
-        "--csv",
-        job=f"{PAGES}/{{stem}}-differences.csv",
-        needed=False,
-        help="difference of every reading (.csv) to write",
-    )
+    parser.add_argument("--csv", help="difference of every reading (.csv) to write")
+    add_job(parser)
     add_json(parser)
     add_common(parser)
 

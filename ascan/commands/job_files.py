@@ -25,10 +25,16 @@ def add_job_file(
     known = dict(parser.get_default("job_files") or {})
     known[action.dest] = (job, needed, names[-1])
     parser.set_defaults(job_files=known)
-    if len(known) == 1:
+    add_job(parser)
+
+
+def add_job(parser: argparse.ArgumentParser) -> None:
+    """Add the option that names the job, once."""
+    if parser.get_default("job") is None:
         parser.add_argument(
             "--job",
             metavar="FOLDER",
+            default="",
             help=f"folder of the job (default: the current one, where it holds {FILE})",
         )
 

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from ascan.commands.job_files import add_job_file
+from ascan.commands.job_files import add_job
 from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
 from ascan.errors import fault
-from ascan.job import PAGES, Survey
+from ascan.job import Survey
 from ascan.report.cautions import CAUTION
 from ascan.report.surface import draw_surface
 from ascan.report.surface_lines import surface_lines
@@ -39,14 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="readings of another scan, whose origin lies at X, Y of the first one and whose axes "
         "are turned by DEG from x towards y",
     )
-    add_job_file(
-        parser,
-        "-o",
-        "--output",
-        job=f"{PAGES}/{{stem}}-surface.png",
-        needed=False,
-        help="picture (.png) to write",
-    )
+    parser.add_argument("-o", "--output", help="picture (.png) to write")
     parser.add_argument("--csv", help="table of the cells (.csv) to write")
     parser.add_argument(
         "--mesh", help="surface to write for other programs: .vtu, .vtk, .ply, .stl or .obj"
@@ -67,6 +60,7 @@ def add_surface_options(parser: argparse.ArgumentParser) -> None:
         help="reckon the area below it; may be given again",
     )
     parser.add_argument("--diameter", metavar="LENGTH", help="outside diameter of a pipe")
+    add_job(parser)
 
 
 def run(args: argparse.Namespace) -> None:

@@ -164,7 +164,7 @@ WRONG = {
     "export component.npz -o component.txt": ".csv for readings, .h5 for a scan",
     "export component.npz -o component.csv": "is no HDF5 file",
     "plot component.npz --procedure wall.toml --row 60 -o p9.png": "allowed: 0 to 59",
-    "plot component.npz --procedure wall.toml --row x -o p9.png": "invalid int value",
+    "plot component.npz --procedure wall.toml --row x -o p9.png": "numbers and ranges",
 }
 
 
