@@ -6,7 +6,7 @@ import argparse
 
 from ascan.checking import check_steps
 from ascan.commands.job_files import add_job_file
-from ascan.commands.shared import add_quiet, add_steps, known_of, say, seconds_of
+from ascan.commands.shared import add_json, add_quiet, add_steps, answer, known_of, seconds_of
 from ascan.job import CALIBRATION, PROCEDURE, SERIES
 from ascan.procedure import load_procedure
 from ascan.report.cautions import CAUTION
@@ -40,6 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="when it was taken (UTC), such as 2026-05-04T08:00; else the column time_s",
     )
     add_job_file(parser, "--series", job=SERIES, help="file of the series; it only grows")
+    add_json(parser)
     add_quiet(parser)
 
 
@@ -57,14 +58,11 @@ def run(args: argparse.Namespace) -> None:
     )
     series = add_checks(args.series, checks)
     failed = sum(not check.passed for check in checks)
-    say(args, [str(check) for check in checks])
-    say(args, [f"series {args.series}: {len(series)} check readings"])
+    lines = [str(check) for check in checks]
+    lines.append(f"series {args.series}: {len(series)} check readings")
     if failed:
-        say(
-            args,
-            [
-                f"{failed} failed: all that was read since the last good check is void until it "
-                "has been read again (ascan settle); find the cause first"
-            ],
+        lines.append(
+            f"{failed} failed: all that was read since the last good check is void until it "
+            "has been read again (ascan settle); find the cause first"
         )
-    say(args, [CAUTION])
+    answer(args, {"failed": failed, "checks": checks}, [*lines, CAUTION])

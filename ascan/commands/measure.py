@@ -9,7 +9,15 @@ import numpy as np
 
 from ascan.calibration.record import Calibration
 from ascan.commands.job_files import add_job_file
-from ascan.commands.shared import add_common, check_outputs, chosen, progress_bar, say
+from ascan.commands.shared import (
+    add_common,
+    add_json,
+    answer,
+    check_outputs,
+    chosen,
+    progress_bar,
+    say,
+)
 from ascan.errors import fault
 from ascan.job import CALIBRATION, PROCEDURE, READINGS
 from ascan.neighbours import lone_readings
@@ -53,11 +61,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="readings file (HDF5) to write",
     )
     parser.add_argument("--csv", help="write the readings as CSV, too")
+    add_json(parser)
     add_common(parser)
 
 
 def run(args: argparse.Namespace) -> None:
     """Measure to a file and print the summary; a few readings are printed one by one."""
+    args.quiet |= args.json
     named = [_named(text) for text in args.calibrations]
     check_outputs(
         args,
@@ -89,7 +99,18 @@ def run(args: argparse.Namespace) -> None:
     missing = ", ".join(MEANINGS[name] for name in procedure.uncertainty.not_stated)
     if missing:
         say(args, [f"not stated in the procedure's [uncertainty], so not in u: {missing}"])
-    say(args, [CAUTION])
+    thinnest = dict(zip(("thickness_mm", "u_mm", "row"), tally.thinnest, strict=True))
+    data = {
+        "readings": args.output,
+        "rows": tally.rows,
+        "usable": tally.rows - tally.refused - tally.with_care,
+        "usable_with_care": tally.with_care,
+        "not_usable": tally.refused,
+        "thinnest": thinnest if tally.thinnest[2] >= 0 else None,
+        "flags": tally.flags,
+        "not_stated": list(procedure.uncertainty.not_stated),
+    }
+    answer(args, data, [CAUTION])
 
 
 def _named(text: str) -> tuple[int | None, str]:
