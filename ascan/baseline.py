@@ -12,6 +12,7 @@ MIDDLE = (25.0, 50.0, 75.0)
 WINDOW_PERIODS = 8.0
 # So many places of it for each length of the window; straight lines between them.
 PLACES = 4
+NOISE_SIGMAS = 3.0
 
 
 @compiled_sums
@@ -88,6 +89,7 @@ def take_baselines(
     half = window.size // 2
     apart = 2 * half // PLACES
     knots = np.empty(samples_in // apart + 2)
+    averaged = np.sqrt(np.sum(window * window)) / np.sum(window)
     low, high = clips[0] + step, clips[1] - step
     for row in range(block.shape[0]):
         samples, moves = block[row], False
@@ -97,9 +99,11 @@ def take_baselines(
         if moves:
             for k in range(knots.size):
                 knots[k] = weighted_mean(samples, min(k * apart, samples_in - 1), window) - zero
-            # A lone pulse that lies on one side is no baseline: that moves all along the record.
+            # A lone pulse that lies on one side is no baseline: that moves all along the record, and
+            # by more than noise moves a mean.
             sizes = np.abs(knots)
-            moves = sizes.max() > limit and np.median(sizes) > 0.5 * limit
+            usual = max(0.5 * limit, NOISE_SIGMAS * averaged * roughness(samples))
+            moves = sizes.max() > limit and np.median(sizes) > usual
         if not moves:
             if any_found:
                 out[row] = samples
@@ -116,6 +120,16 @@ def take_baselines(
             if clips[0] < samples[j] < clips[1]:
                 out[row, j] = min(max(samples[j] - base, low), high)
     return any_found
+
+
+@compiled_sums
+def roughness(samples: AnyArray) -> float:
+    """Return the standard deviation of white noise that would move a record as much."""
+    total = 0.0
+    for j in range(1, samples.size):
+        step = np.float64(samples[j]) - np.float64(samples[j - 1])
+        total += step * step
+    return np.float64((0.5 * total / (samples.size - 1)) ** 0.5)
 
 
 @compiled_sums

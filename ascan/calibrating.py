@@ -231,7 +231,8 @@ def _calibrate_heads(
     learned = learn_heads(steps_only, procedure, known, u_known)
     calibration = _head_calibration(scan, procedure, rows, known, learned)
     if procedure.interval.mode != "whole_record":
-        pipeline = Pipeline(procedure, scan.recording, calibration)
+        alone = dataclasses.replace(procedure, witness=None, coating=None)
+        pipeline = Pipeline(alone, scan.recording, calibration)
         seen = Readings(joined(found for _, found in pipeline.walk(steps_only)))
         followers = followers_of(seen, procedure, known, learned.usable)
         return dataclasses.replace(calibration, followers=followers)
