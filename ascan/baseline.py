@@ -99,8 +99,8 @@ def take_baselines(
         if moves:
             for k in range(knots.size):
                 knots[k] = weighted_mean(samples, min(k * apart, samples_in - 1), window) - zero
-            # A lone pulse that lies on one side is no baseline: that moves all along the record, and
-            # by more than noise moves a mean.
+            # A lone pulse on one side is no baseline: that moves all along the record, and by more
+            # than noise moves a mean.
             sizes = np.abs(knots)
             usual = max(0.5 * limit, NOISE_SIGMAS * averaged * roughness(samples))
             moves = sizes.max() > limit and np.median(sizes) > usual
