@@ -6,6 +6,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray, FloatArray
 from ascan.kernels.jit import compiled, compiled_sums
+from ascan.kernels.sums import sum_of
 
 MIDDLE = (25.0, 50.0, 75.0)
 # A baseline is what is left of a record under a window so long: nothing of an echo of 60 % band.
@@ -13,15 +14,6 @@ WINDOW_PERIODS = 8.0
 # So many places of it for each length of the window; straight lines between them.
 PLACES = 4
 NOISE_SIGMAS = 3.0
-
-
-@compiled_sums
-def sum_of(samples: AnyArray) -> float:
-    """Return the sum of a record's codes."""
-    total = 0.0
-    for j in range(samples.size):
-        total += samples[j]
-    return total
 
 
 @compiled

@@ -16,7 +16,7 @@ from ascan.calibration.conditions import Conditions
 from ascan.calibration.record import Calibration, Steps
 from ascan.calibration.step_block import StepFit, StepMeans, fit_steps, gather_steps
 from ascan.channels import channels_of
-from ascan.check_learning import followers_of, guides_of
+from ascan.check_learning import followers_of, guides_of, misfits_of
 from ascan.errors import fault
 from ascan.flags import Flag, is_fatal, names
 from ascan.head_learning import Learned as HeadsLearned
@@ -27,7 +27,7 @@ from ascan.procedure import MeasuringRange, Procedure
 from ascan.readings import Readings
 from ascan.record_learning import CERTAIN, RecordFit, learn_records
 from ascan.scan import Scan
-from ascan.template_learning import learn_templates
+from ascan.template_learning import learn_shapes, learn_templates
 from ascan.timing.head import HeadGuide
 
 # Step tolerance of the step-wedge block of ISO 16946:2015 (clauses 4 and 5, from extracts of it):
@@ -158,7 +158,7 @@ def _calibrate_alone(
     templates = learn_templates(steps, procedure, guide)
     pipeline = Pipeline(procedure, scan.recording, templates=templates, guide=guide)
     times = Readings(joined(found for _, found in pipeline.walk(steps)))
-    usable = (times.flags & ~np.uint32(Flag.FROZEN | Flag.REPEATED)) == 0
+    usable = (times.flags & ~np.uint32(Flag.REPEATED)) == 0
     left_out = _left_out(times, known, rows, usable)
     if not usable.any():
         raise fault(
@@ -174,6 +174,9 @@ def _calibrate_alone(
         "every_step_used": set(known.tolist()) == set(known[usable].tolist())
     }
     tested = _tests_in_words(fit)
+    shapes = learn_shapes(pipeline, steps, times.columns)
+    shaped = Pipeline(procedure, scan.recording, templates=shapes, guide=guide)
+    again = Readings(joined(found for _, found in shaped.walk(steps)))
     return Calibration(
         zero_us=fit.zero_us,
         velocity_mm_per_us=fit.velocity_mm_per_us,
@@ -186,7 +189,8 @@ def _calibrate_alone(
         health=health,
         signature=procedure.signature(scan.recording),
         conditions=_conditions(scan, procedure, rows[usable].tolist(), left_out) | tested,
-        templates=templates,
+        templates=shapes,
+        misfits=misfits_of(again, shapes, usable),
         lags_us=_lags_us(times, procedure, usable),
         heights=_heights(times, procedure, usable),
         **guides_of(times, procedure, known, usable),

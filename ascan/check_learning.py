@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -63,6 +64,12 @@ def followers_of(
     behind = readings.picks(name)["behind"]
     steps = np.unique(known_mm[usable])
     return {name: tuple(float(np.median(behind[usable & (known_mm == step)])) for step in steps)}
+
+
+def misfits_of(readings: Readings, gates: Iterable[str], usable: BoolArray) -> dict[str, float]:
+    """Return the most that the mean echo of each gate left of a step's."""
+    left = {name: readings.picks(name)["misfit"][usable] for name in gates}
+    return {name: float(np.nanmax(each)) for name, each in left.items() if np.isfinite(each).any()}
 
 
 def wall_gate(procedure: Procedure) -> str:

@@ -29,6 +29,7 @@ from ascan.health.second_echo import (
     SOUGHT_PERIODS,
     check_second,
 )
+from ascan.health.shape import check_shape
 from ascan.health.skipped_cycle import weigh_half_cycle
 from ascan.health.spikes import check_spikes
 from ascan.health.surface_moved import check_surface
@@ -161,6 +162,9 @@ class EchoChecks:
             found = echoes[name]
             most = (checks.most_ahead, checks.most_behind)
             check_others(found.ahead, found.behind, usual, most, found.snr_db, flags)
+        for name, most_left in calibration.misfits.items():
+            found = echoes[name]
+            check_shape(found.misfit, most_left, checks.most_misfit, found.snr_db, flags)
         for name, lead_us in calibration.leads_us.items():
             second = echoes[self.procedure.interval.gates[1]].time_us
             lead = 2.0 * echoes[name].time_us - echoes[self.surface].time_us - second

@@ -15,6 +15,7 @@ from ascan.health.blanks import check_blanks
 from ascan.health.low_snr import check_snr
 from ascan.health.other_echo import shares_beside
 from ascan.health.saturation import check_saturation
+from ascan.health.shape import write_misfits
 from ascan.kernels.analytic import envelope_tops, quadrature_taps
 from ascan.kernels.fir import gaussian_taps, whole_taps
 from ascan.kernels.level import bits_of
@@ -59,6 +60,7 @@ class GateEchoes:
     peak: IntArray
     ahead: FloatArray
     behind: FloatArray
+    misfit: FloatArray
     flags: FlagArray
     spacing_us: FloatArray
     u_spacing_us: FloatArray
@@ -124,6 +126,18 @@ class GateStage:
         object.__setattr__(self, "search_norm", float(norm))
         half = int(np.ceil(FILTER_PERIODS * period))
         object.__setattr__(self, "quadrature", quadrature_taps(half))
+
+    def _misfit(self, gate: Gate, trace: AnyArray, position: FloatArray) -> FloatArray:
+        """Return what the usual shape of a gate's echo leaves of each; NaN where none is known."""
+        misfit = np.full(len(trace), np.nan)
+        template = self.templates.get(gate.name)
+        if template is not None and not self.recording.rectified:
+            # Within an echo's reach, which the trace holds on both sides of the gate.
+            half = min(self.reach, template.half)
+            middle = slice(template.half - half, template.half + half + 1)
+            shapes = np.ascontiguousarray(template.shapes[:, middle], trace.dtype)
+            write_misfits(trace, position, shapes, misfit)
+        return misfit
 
     def cut(self, scan: Scan, rows: IntArray, origin: IntArray, width: int) -> FloatArray:
         """Return conditioned samples of a scan's rows, from each row's ``origin`` on.
@@ -307,6 +321,7 @@ class GateStage:
             check_blanks(block, first + origin, last + origin, place, own_peak, self.reach, flags)
         ahead, behind = np.empty(rows), np.empty(rows)
         shares_beside(trace, bits_of(trace), first, last, peak, self.reach, ahead, behind)
+        misfit = self._misfit(gate, trace, position)
         snr_db = np.empty(rows)
         check_snr(top, electronic, self.procedure.checks.least_snr_db, snr_db, flags)
         return GateEchoes(
@@ -321,6 +336,7 @@ class GateStage:
             peak=np.where(has_echo, peak + origin, -1),
             ahead=ahead,
             behind=behind,
+            misfit=misfit,
             flags=flags,
             spacing_us=spacing / rate,
             u_spacing_us=u_spacing / rate,

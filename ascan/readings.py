@@ -54,6 +54,7 @@ GATE_COLUMNS = {
     "clutter": ("1", "rms of what lies beside the echo beyond noise, fraction of full scale"),
     "ahead": ("1", "largest half-cycle ahead of the echo in its gate, over its own"),
     "behind": ("1", "largest half-cycle behind the echo in its gate, over its own"),
+    "misfit": ("1", "what the steps' mean echo leaves of the echo, over its root mean square"),
     "half_cycle": ("1", "half-cycles from the first that reached the threshold to the timed one"),
     "flags": ("1", "what this gate showed"),
 }

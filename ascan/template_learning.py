@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
-from ascan.arrays import Columns, FloatArray, IntArray
+from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.gating import Gate
 from ascan.pipeline import Pipeline, joined
 from ascan.procedure import Procedure
@@ -51,23 +53,49 @@ def learn_templates(
         templates = {
             gate.name: learned
             for gate in gates
-            if (learned := _mean_echo(pipeline, scan, gate, columns, n == 0)) is not None
+            if (learned := _mean_echo(pipeline, scan, gate, columns, by_envelope=n == 0))
+            is not None
         }
     return templates
 
 
+def learn_shapes(
+    pipeline: Pipeline, scan: Scan, columns: Mapping[str, AnyArray]
+) -> dict[str, Template]:
+    """Return the mean echo of every gate of the interval, as its own method timed them.
+
+    Parameters
+    ----------
+    pipeline : Pipeline
+        Without a calibration; the templates of its methods are kept as they are.
+    scan : Scan
+        Step readings only.
+    columns : dict of ndarray
+        What the pipeline gave of them.
+    """
+    procedure, shapes = pipeline.procedure, dict(pipeline.stage.templates)
+    for name in () if pipeline.recording.rectified else procedure.interval.gates:
+        gate = procedure.gate(name)
+        if name not in shapes and gate.echo not in ("head", "train"):
+            learned = _mean_echo(pipeline, scan, gate, columns, False)
+            if learned is not None:
+                shapes[name] = learned
+    return shapes
+
+
 def _mean_echo(
-    pipeline: Pipeline, scan: Scan, gate: Gate, columns: Columns, by_envelope: bool
+    pipeline: Pipeline, scan: Scan, gate: Gate, columns: Mapping[str, AnyArray], by_envelope: bool
 ) -> Template | None:
     """Return the mean of a gate's unflagged echoes, each weighted by its height."""
-    present = _wide(pipeline.stage.templates.get(gate.name, pipeline.stage.nominal), pipeline)
+    known = pipeline.stage.templates.get(gate.name)
+    present = _wide(known or pipeline.stage.nominal, pipeline)
     found_us = columns[gate_column(gate.name, "envelope_us" if by_envelope else "time_us")]
     rows = np.flatnonzero((columns[gate_column(gate.name, "flags")] == 0) & np.isfinite(found_us))
     if rows.size == 0:
         return None
     time_us = found_us[rows] - scan.start_time_us[rows]
     cut = _cut(pipeline, scan, rows, time_us * scan.recording.sample_rate_mhz, present.half)
-    usual = _usual_shape(cut, present.samples) if by_envelope else present.samples
+    usual = present.samples if known else _usual_shape(cut, present.samples)
     height = cut @ usual / (usual @ usual)
     misfit = np.linalg.norm(cut / height[:, None] - usual, axis=1)
     kept = misfit <= ODD * np.median(misfit)

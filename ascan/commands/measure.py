@@ -135,6 +135,8 @@ def _calibrations(named: list[tuple[int | None, str]]) -> Calibration | dict[int
 def second_look(readings: Readings) -> list[str]:
     """Return which readings with positions no neighbour supports."""
     columns = readings.columns
+    if not {"x_mm", "y_mm"} <= set(columns):
+        return []
     x_mm, y_mm = (np.asarray(columns[name], np.float64) for name in ("x_mm", "y_mm"))
     lone = np.flatnonzero(lone_readings(x_mm, y_mm, readings.thickness_mm, readings.u_mm))
     if lone.size == 0:

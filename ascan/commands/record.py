@@ -13,6 +13,7 @@ import numpy as np
 from ascan.budget import budget_of
 from ascan.calibration.record import Calibration
 from ascan.commands.job_files import add_job_file
+from ascan.commands.measure import second_look
 from ascan.commands.shared import add_common, check_outputs, need_library, say
 from ascan.commands.spots import spot_lines
 from ascan.commands.surface import add_surface_options, cells_and_coverage, survey_of
@@ -181,7 +182,7 @@ def _surface(
         (float(places.x_mm[one]), float(places.y_mm[one]), str(number))
         for number, one in enumerate(found, 1)
     )
-    lines = surface_lines(cells, figures, coverage, survey.index_mm)
+    lines = [*surface_lines(cells, figures, coverage, survey.index_mm), *second_look(readings)]
     picture = surface_figure(cells, figures, title=title, marks=marks)
     caption = (
         "Least reading in each cell, never smoothed; darker is thinner, crossed cells were "

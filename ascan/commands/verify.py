@@ -17,7 +17,7 @@ from ascan_synthetic.tables import ProbeTable, ReceiverTable, RecordTable, Scena
 from ascan.arrays import FloatArray
 from ascan.calibrating import calibrate
 from ascan.calibration.record import Calibration
-from ascan.commands.shared import add_quiet, say
+from ascan.commands.shared import add_common, check_outputs, say
 from ascan.commands.synth import synthetic_scan
 from ascan.engine import measure
 from ascan.errors import fault
@@ -97,12 +97,12 @@ class Figure:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("-o", "--output", help="also write the sheet as one HTML page")
-    parser.add_argument("--replace", action="store_true", help="replace an existing file")
-    add_quiet(parser)
+    add_common(parser)
 
 
 def run(args: argparse.Namespace) -> None:
     """Run all, print the sheet, and end with a fault where a limit is not kept."""
+    check_outputs(args, [], [(args.output, "text")])
     figures = list(found())
     lines = [f"{'':<58}{'found':>10}{'at most':>10}", *(figure.line() for figure in figures)]
     versions = ", ".join(f"{name} {version}" for name, version in sorted(software().items()))

@@ -15,3 +15,12 @@ def dot(one: AnyArray, other: AnyArray) -> float:
     for j in range(one.size):
         total += one[j] * other[j]
     return np.float64(total)
+
+
+@compiled_sums
+def sum_of(samples: AnyArray) -> float:
+    """Return the sum of a record's codes."""
+    total = 0.0
+    for j in range(samples.size):
+        total += samples[j]
+    return total

@@ -222,16 +222,14 @@ def two_best(
 ) -> tuple[int, int]:
     """Return the candidate that explains most for what it costs, and the next; -1 for none."""
     first, second = -1, -1
+    best, next_best = np.inf, np.inf
     for c in range(lefts.size):
-        if np.isfinite(lefts[c]) and (
-            first < 0 or lefts[c] + variance * costs[c] < lefts[first] + variance * costs[first]
-        ):
-            first = c
+        if lefts[c] + variance * costs[c] < best:
+            first, best = c, lefts[c] + variance * costs[c]
     for c in range(lefts.size):
-        if not np.isfinite(lefts[c]) or abs(spacings[c] - spacings[first]) < same:
-            continue
-        if second < 0 or lefts[c] + variance * costs[c] < lefts[second] + variance * costs[second]:
-            second = c
+        score = lefts[c] + variance * costs[c]
+        if score < next_best and abs(spacings[c] - spacings[first]) >= same:
+            second, next_best = c, score
     return first, second
 
 

@@ -99,7 +99,7 @@ def test_no_closeness_without_a_stated_tolerance(path: Path) -> None:
 
 
 def test_readme_and_ci_run_the_same_test_command() -> None:
-    command = "bash .ci/setup && .venv/bin/python -m pytest"
+    command = "bash .ci/setup && .venv/bin/python -m pytest -n 2"
     for name in ("README.md", ".ci/run"):
         lines = [line.strip() for line in (ROOT / name).read_text().splitlines()]
         assert command in lines, f"{name} lacks the line: {command}"

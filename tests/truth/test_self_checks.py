@@ -307,3 +307,17 @@ def test_an_echo_at_half_the_time_is_the_likelier_reading(fit: Calibration) -> N
     assert (columns["rival_cause"] == 2).all()
     assert (columns["rival_odds"] < 0.0).all()
     assert np.abs(columns["rival_mm"] - 5.0).max() < 0.05
+
+
+def test_another_probe_is_told_by_the_shape_of_its_echoes(fit: Calibration) -> None:
+    """Echoes of 3.5 and of 7 MHz on a calibration of 5 MHz, as loud and as early as its own."""
+    rng = np.random.default_rng(21)
+    truth = rng.uniform(5.0, 15.0, 50)
+    wall_us = 2.0 * truth[:, None] / VELOCITY_MM_PER_US
+    for mhz in (3.5, 7.0):
+        signal = NOISE * rng.standard_normal((50, TIME_US.size))
+        for late_us, height in ((0.0 * wall_us, 0.5), (wall_us, 0.4), (2.0 * wall_us, 0.24)):
+            after = TIME_US - SURFACE_US - late_us
+            signal += height * np.exp(-((after / 0.17) ** 2)) * np.cos(2.0 * np.pi * mhz * after)
+        readings = read(signal, fit)
+        assert (readings.flags & np.uint32(Flag.UNLIKE_MODEL) != 0).all()
