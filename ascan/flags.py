@@ -85,8 +85,8 @@ MEANINGS: dict[Flag, str] = {
     Flag.AT_MOST: "at most: thinner than the probe resolves; the value is an upper bound",
     Flag.WITNESS_DISAGREES: "witness disagrees: the procedure's second interval gives another "
     "thickness",
-    Flag.UNLIKE_MODEL: "unlike the model: an echo, or what the fit leaves of the record, is not as on "
-    "the steps",
+    Flag.UNLIKE_MODEL: "unlike the model: an echo, or what the fit leaves of the record, is not as "
+    "on the steps",
     Flag.SPIKED: "spiked: an echo that was timed rests on lone samples that were mended",
     Flag.FROZEN: "frozen: part of the record stands still where the rest moves",
     Flag.REPEATED: "repeated: the same record as the one before, sample by sample",

@@ -9,7 +9,7 @@ import numpy as np
 
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, add_json, answer, check_outputs
-from ascan.commands.spots import minimum_of, years_between
+from ascan.commands.spots import left_open, minimum_of, years_between
 from ascan.commands.surface import add_surface_options, cells_and_coverage, survey_of
 from ascan.errors import fault
 from ascan.job import PROCEDURE
@@ -81,7 +81,7 @@ def run(args: argparse.Namespace) -> None:
         with csv_file(args.csv, replace=args.replace) as file:
             file.append(table)
     data, lines = _summary(table, change, minimum, same)
-    answer(args, data, [*lines, CAUTION])
+    answer(args, data, [*lines, *left_open(now), CAUTION])
 
 
 def _change(earlier: Cells, later: Cells, years: float, same_calibration: bool) -> Change:

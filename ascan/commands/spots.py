@@ -17,6 +17,7 @@ from ascan.shown import length, length_of
 from ascan.store.readings import csv_file, load_readings
 from ascan.survey.change import Change, change_between, remaining_years
 from ascan.survey.spots import Spot, spots_of
+from ascan.uncertainty.allowances import MEANINGS
 
 EXAMPLE = "ascan spots readings.h5 --earlier last-year.h5 --years 1.0 --minimum 6"
 
@@ -56,7 +57,7 @@ def run(args: argparse.Namespace) -> None:
         change = _change(partners, spots, years, same)
         table |= _lost(spots, partners, change, minimum_of(args))
         lines = [f"{line}{_grown(table, k)}" for k, line in enumerate(lines)]
-        lines += lost_points(partners, spots, list(found))
+        lines += [*lost_points(partners, spots, list(found)), *left_open(readings)]
     lines += [
         f"  rejected, {s.name}: row {r}: {why}" for s in spots for r, why in s.rejected.items()
     ]
@@ -92,6 +93,14 @@ def years_between(earlier: Readings, later: Readings, stated: float | None) -> f
         times = [float(np.median(one.columns["time_s"])) for one in (earlier, later)]
         return (times[1] - times[0]) / (365.25 * 86400.0)
     return 0.0
+
+
+def left_open(readings: Readings) -> list[str]:
+    """Return what the procedure does not state, so that the u of a loss does not hold it."""
+    procedure = Procedure.from_text(str(readings.provenance.get("procedure", "")))
+    missing = ", ".join(MEANINGS[name] for name in procedure.uncertainty.not_stated)
+    told = "not stated in the procedure's [uncertainty], so not in u of a loss either"
+    return [f"{told}: {missing}"] if missing else []
 
 
 def _table(spots: list[Spot]) -> dict[str, Any]:
@@ -158,7 +167,7 @@ def _grown(table: dict[str, Any], k: int) -> str:
     if np.isnan(loss):
         return "; no earlier reading"
     rate = length(float(table["rate_mm_per_year"][k]), 3, sign=True)
-    told = f"; lost {length(loss, sign=True)}, u {length(u)}, {rate} a year"
+    told = f"; lost {length(loss, sign=True)}, u {length(u, 4)}, {rate} a year"
     if table["thinner"][k]:
         told += " LOSS"
     if table["thicker"][k]:
