@@ -245,6 +245,8 @@ class Pipeline:
         else:
             # Which half-cycle it is, the whole record settles itself.
             flags |= front.flags & ~np.uint32(Flag.HALF_CYCLE_UNSURE)
+            # It begins where the head was found, and seeks no wall half as thick.
+            self.checks.check_interval(block, start_time_us, echoes, front.time_us, flags)
             found = whole.run(block, start_time_us, self._by_head(front), noise, flags)
         columns = self._to_columns(found["interval_us"], found["u_interval_us"], flags, component_c)
         half = 0.5 * whole.operator.velocity_mm_per_us

@@ -357,7 +357,8 @@ def signals(
         # Either face is a reading, nothing between them is.
         right = np.repeat(made.footprints.depth_mm[pick].T, 2, axis=0)
     if difficulty.codes is same_for_all:
-        right[:] = np.nan
+        # The first of them is no repeat.
+        right[:, 1:] = np.nan
     return made, codes, right
 
 
