@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ascan.commands.shared import add_quiet, say
 from ascan.errors import fault
 from ascan.recording import Recording
 from ascan.scan import Scan
@@ -22,6 +23,7 @@ FIRST_ROWS = 1000
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("file", help="a scan (.npz or HDF5), a calibration or readings")
+    add_quiet(parser)
 
 
 def run(args: argparse.Namespace) -> None:
@@ -40,7 +42,7 @@ def run(args: argparse.Namespace) -> None:
         lines.append("columns: " + ", ".join(readings.columns))
     else:
         lines = _about_scan(open_scan(args.file), args.file)
-    print("\n".join(lines))
+    say(args, lines)
 
 
 def _about_clipping(recording: Recording) -> str:

@@ -54,7 +54,8 @@ def chosen(scan: Scan, rows: str | None) -> Scan:
 class Bar:
     """Progress of long work on the terminal: rows done, rate, time left; silent below a second."""
 
-    def __init__(self, quiet: bool) -> None:
+    def __init__(self, quiet: bool, unit: str = "waveforms") -> None:
+        self._unit = unit
         self._quiet = quiet or not sys.stderr.isatty()
         self._bar: Any = None
         self._began = time.monotonic()
@@ -69,7 +70,7 @@ class Bar:
             except ImportError:
                 self._quiet = True
                 return
-            self._bar = tqdm(total=total, unit=" waveforms", leave=False)
+            self._bar = tqdm(total=total, unit=f" {self._unit}", leave=False)
         self._bar.update(done - self._bar.n)
         if done >= total:
             self._bar.close()

@@ -8,10 +8,12 @@ from typing import Any
 
 import numpy as np
 
+from ascan.arrays import FloatArray
 from ascan.commands.job_files import add_job
 from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
 from ascan.errors import fault
 from ascan.job import Survey
+from ascan.neighbours import footprint_u_mm, joint_map
 from ascan.report.cautions import CAUTION
 from ascan.report.surface import draw_surface
 from ascan.report.surface_lines import surface_lines
@@ -40,6 +42,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "are turned by DEG from x towards y",
     )
     parser.add_argument("-o", "--output", help="picture (.png) to write")
+    parser.add_argument(
+        "--joint",
+        metavar="LENGTH",
+        help="add to the cells, beside the readings, the wall that all of them together make "
+        "likely under overlapping beams, if places a beam apart differ by so much (needs --beam)",
+    )
     parser.add_argument("--csv", help="table of the cells (.csv) to write")
     parser.add_argument(
         "--mesh", help="surface to write for other programs: .vtu, .vtk, .ply, .stl or .obj"
@@ -81,19 +89,21 @@ def run(args: argparse.Namespace) -> None:
     places, overlaps = join(scans, placements, 0.5 * cell_mm)
     cells, coverage = cells_and_coverage(places, survey, cell_mm)
     figures = figures_of(cells, survey.limits_mm)
+    more = _by_neighbours(args, places, survey.beam_mm)
     title = " + ".join(Path(path).name for path in files)
     if args.output:
         spot = ((figures.x_mm, figures.y_mm, "least"),) if figures.read else ()
         draw_surface(cells, figures, args.output, title=title, marks=spot, replace=args.replace)
     if args.csv:
         with csv_file(args.csv, replace=args.replace) as file:
-            file.append(cell_columns(cells))
+            file.append(cell_columns(cells, more))
     if args.mesh:
         save_mesh(cells, args.mesh, replace=args.replace)
     written = [f"written: {path}" for path, _ in outputs if path]
     data: dict[str, Any] = {"figures": figures, "coverage": coverage, "overlaps": overlaps}
     lines = surface_lines(cells, figures, coverage, survey.index_mm)
-    answer(args, data, [*lines, *overlap_lines(overlaps, files), *written, CAUTION])
+    lines += [*_footprint_lines(cells, more), *overlap_lines(overlaps, files), *written]
+    answer(args, data, [*lines, CAUTION])
 
 
 def survey_of(args: argparse.Namespace) -> Survey:
@@ -142,8 +152,40 @@ def cells_and_coverage(
     return cells, coverage_of(places, cells.area, survey.beam_mm)
 
 
-def cell_columns(cells: Cells) -> dict[str, Any]:
-    """Return the cells as columns: middle, least reading, its u and row, counts."""
+def _by_neighbours(
+    args: argparse.Namespace, places: Places, beam_mm: float | None
+) -> dict[str, FloatArray]:
+    """Return what the neighbours of each reading say: its footprint's u, and the joint wall."""
+    if beam_mm is None:
+        if args.joint:
+            raise fault("--joint", "needs the beam's diameter", remedy="--beam")
+        return {}
+    at = (places.x_mm, places.y_mm, places.thickness_mm)
+    more = {"u_footprint_mm": footprint_u_mm(*at, 0.5 * beam_mm)}
+    if args.joint:
+        roughness = length_of(args.joint, "--joint")
+        more["joint_mm"], more["u_joint_mm"] = joint_map(
+            *at, places.u_random_mm, footprint_mm=beam_mm, roughness_mm=roughness
+        )
+    return more
+
+
+def _footprint_lines(cells: Cells, more: dict[str, FloatArray]) -> list[str]:
+    """Return by how much a wall that varies under the beam may be misread."""
+    if "u_footprint_mm" not in more or not (cells.least >= 0).any():
+        return []
+    u = more["u_footprint_mm"]
+    places = cells.places
+    least = u[np.nanargmin(places.thickness_mm)]
+    return [
+        f"the wall varies under the beam: that adds u {length(float(np.nanmedian(u)))} (median), "
+        f"{length(float(np.nanmax(u)))} at most, {length(float(least))} at the least reading; not "
+        "in the u above"
+    ]
+
+
+def cell_columns(cells: Cells, more: dict[str, FloatArray]) -> dict[str, Any]:
+    """Return the cells as columns: middle, least reading, its u, row and neighbours', counts."""
     x, y = (0.5 * (edges[1:] + edges[:-1]) for edges in cells.edges_mm)
     x_mm, y_mm = (grid.ravel() for grid in np.meshgrid(x, y))
     least = cells.least.ravel()
@@ -156,6 +198,10 @@ def cell_columns(cells: Cells) -> dict[str, Any]:
         "row": row,
         "usable": cells.usable.ravel(),
         "refused": cells.refused.ravel(),
+        **{
+            name: np.where(least >= 0, values[np.maximum(least, 0)], np.nan)
+            for name, values in more.items()
+        },
     }
 
 

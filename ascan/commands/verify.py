@@ -17,7 +17,7 @@ from ascan_synthetic.tables import ProbeTable, ReceiverTable, RecordTable, Scena
 from ascan.arrays import FloatArray
 from ascan.calibrating import calibrate
 from ascan.calibration.record import Calibration
-from ascan.commands.shared import add_common, check_outputs, say
+from ascan.commands.shared import Bar, add_common, check_outputs, say
 from ascan.commands.synth import synthetic_scan
 from ascan.engine import measure
 from ascan.errors import fault
@@ -72,6 +72,7 @@ WHOLE = """
 probe = { arrangement = "delay_line", frequency_mhz = 5.0, delay_us = 0.35 }
 interval = { mode = "whole_record", gates = ["surface", "wall"] }
 """ + GATES.replace("start_mm = 2.0", "start_mm = 0.4")
+FIGURES = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +104,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> None:
     """Run all, print the sheet, and end with a fault where a limit is not kept."""
     check_outputs(args, [], [(args.output, "text")])
-    figures = list(found())
+    figures, bar = [], Bar(args.quiet, "figures")
+    for figure in found():
+        figures.append(figure)
+        bar(len(figures), FIGURES)
     lines = [f"{'':<58}{'found':>10}{'at most':>10}", *(figure.line() for figure in figures)]
     versions = ", ".join(f"{name} {version}" for name, version in sorted(software().items()))
     digest = hashlib.sha256("\n".join([*lines, versions]).encode()).hexdigest()

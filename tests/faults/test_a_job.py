@@ -137,6 +137,23 @@ def test_two_scans_are_joined(here: Path, capsys: pytest.CaptureFixture[str]) ->
     assert "share 96 positions: the second reads +0.000 mm more" in both
 
 
+def test_what_neighbours_say_stands_beside_the_readings(
+    here: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    table = tmp_path / "cells.csv"
+    words = ["surface", "plate-settled.h5", "--joint", "0.2", "--csv", str(table)]
+    assert "the wall varies under the beam" in said(capsys, *words)
+    rows = [line.split(",") for line in table.read_text().splitlines()]
+    cells = {
+        name: np.array([float(row[k] or "nan") for row in rows[1:]])
+        for k, name in enumerate(rows[0])
+    }
+    readings = ascan.load_readings("readings/plate-settled.h5")
+    assert np.array_equal(cells["least_mm"], readings.thickness_mm, equal_nan=True)
+    assert np.nanmax(np.abs(cells["joint_mm"] - cells["least_mm"])) < 0.2
+    assert np.nanmin(cells["u_footprint_mm"]) >= 0.0
+
+
 def test_the_same_signals_read_twice(
     here: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
