@@ -190,7 +190,7 @@ def _calibrate_alone(
         signature=procedure.signature(scan.recording),
         conditions=_conditions(scan, procedure, rows[usable].tolist(), left_out) | tested,
         templates=shapes,
-        misfits=misfits_of(again, shapes, usable),
+        misfits=misfits_of(again, shapes, known, usable),
         lags_us=_lags_us(times, procedure, usable),
         heights=_heights(times, procedure, usable),
         **guides_of(times, procedure, known, usable),

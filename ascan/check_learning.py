@@ -66,10 +66,21 @@ def followers_of(
     return {name: tuple(float(np.median(behind[usable & (known_mm == step)])) for step in steps)}
 
 
-def misfits_of(readings: Readings, gates: Iterable[str], usable: BoolArray) -> dict[str, float]:
-    """Return the most that the mean echo of each gate left of a step's."""
-    left = {name: readings.picks(name)["misfit"][usable] for name in gates}
-    return {name: float(np.nanmax(each)) for name, each in left.items() if np.isfinite(each).any()}
+def misfits_of(
+    readings: Readings, gates: Iterable[str], known_mm: FloatArray, usable: BoolArray
+) -> dict[str, tuple[float, ...]]:
+    """Return the most that the mean echo of each gate left of the echoes of each step.
+
+    Steps of which none was whole count as the worst of the others.
+    """
+    found, steps = {}, np.unique(known_mm[usable])
+    for name in gates:
+        left = np.where(usable, readings.picks(name)["misfit"], np.nan)
+        if np.isfinite(left).any():
+            worst = float(np.nanmax(left))
+            on = [left[(known_mm == step) & np.isfinite(left)] for step in steps]
+            found[name] = tuple(float(each.max()) if each.size else worst for each in on)
+    return found
 
 
 def wall_gate(procedure: Procedure) -> str:

@@ -107,6 +107,10 @@ class EchoChecks:
         assert self.calibration is not None
         self._check_strength(self.calibration, echoes, columns)
         self._check_followers(self.calibration, echoes, columns)
+        for name, each in self.calibration.misfits.items():
+            usual = _of_steps_beside(self.calibration, each, columns["thickness_mm"])
+            most, found = self.procedure.checks.most_misfit, echoes[name]
+            check_shape(found.misfit, usual, most, found.snr_db, columns["flags"])
         if not self.is_train and self.procedure.interval.mode in SINGLE:
             self._check_second(self.calibration, block, echoes, columns)
 
@@ -162,9 +166,6 @@ class EchoChecks:
             found = echoes[name]
             most = (checks.most_ahead, checks.most_behind)
             check_others(found.ahead, found.behind, usual, most, found.snr_db, flags)
-        for name, most_left in calibration.misfits.items():
-            found = echoes[name]
-            check_shape(found.misfit, most_left, checks.most_misfit, found.snr_db, flags)
         for name, lead_us in calibration.leads_us.items():
             second = echoes[self.procedure.interval.gates[1]].time_us
             lead = 2.0 * echoes[name].time_us - echoes[self.surface].time_us - second
@@ -189,12 +190,9 @@ class EchoChecks:
         self, calibration: Calibration, echoes: Mapping[str, GateEchoes], columns: Columns
     ) -> None:
         """Check that what comes behind a head is no larger than a wall's later echoes are."""
-        steps = calibration.steps.thickness_mm
         for name, usual in calibration.followers.items():
             found = echoes[name]
-            # Between two steps it may be as large as on either.
-            after = np.searchsorted(steps, columns["thickness_mm"]).clip(1, len(steps) - 1)
-            largest = np.maximum(np.array(usual)[after - 1], np.array(usual)[after])
+            largest = _of_steps_beside(calibration, usual, columns["thickness_mm"])
             noise = SIGMAS * 10.0 ** (-found.snr_db / 20.0)
             most = self.procedure.checks.most_behind * largest + noise
             larger = found.behind > most
@@ -302,3 +300,12 @@ class EchoChecks:
                     rivals.weigh(Rival.LATER_ECHO, odds, rival_us + np.zeros(len(flags)))
                     flag_rivals(odds, checks.least_rival_odds, Flag.EARLIER_ECHO, flags)
             begin_us = echo.time_us
+
+
+def _of_steps_beside(
+    calibration: Calibration, values: tuple[float, ...], thickness_mm: FloatArray
+) -> FloatArray:
+    """Return the larger of what two steps showed that a wall lies between; one value a step."""
+    each = np.array(values)
+    after = np.searchsorted(calibration.steps.thickness_mm, thickness_mm).clip(0, each.size - 1)
+    return np.asarray(np.maximum(each[np.maximum(after - 1, 0)], each[after]))

@@ -50,11 +50,11 @@ def learn_templates(
     for n in range(ROUNDS if gates else 0):
         pipeline = Pipeline(procedure, scan.recording, templates=templates, guide=guide)
         columns = joined(found for _, found in pipeline.walk(scan))
+        placed_by = "time_us" if n else "envelope_us"
         templates = {
             gate.name: learned
             for gate in gates
-            if (learned := _mean_echo(pipeline, scan, gate, columns, by_envelope=n == 0))
-            is not None
+            if (learned := _mean_echo(pipeline, scan, gate, columns, placed_by)) is not None
         }
     return templates
 
@@ -77,19 +77,19 @@ def learn_shapes(
     for name in () if pipeline.recording.rectified else procedure.interval.gates:
         gate = procedure.gate(name)
         if name not in shapes and gate.echo not in ("head", "train"):
-            learned = _mean_echo(pipeline, scan, gate, columns, False)
+            learned = _mean_echo(pipeline, scan, gate, columns, "time_us")
             if learned is not None:
                 shapes[name] = learned
     return shapes
 
 
 def _mean_echo(
-    pipeline: Pipeline, scan: Scan, gate: Gate, columns: Mapping[str, AnyArray], by_envelope: bool
+    pipeline: Pipeline, scan: Scan, gate: Gate, columns: Mapping[str, AnyArray], placed_by: str
 ) -> Template | None:
     """Return the mean of a gate's unflagged echoes, each weighted by its height."""
     known = pipeline.stage.templates.get(gate.name)
     present = _wide(known or pipeline.stage.nominal, pipeline)
-    found_us = columns[gate_column(gate.name, "envelope_us" if by_envelope else "time_us")]
+    found_us = columns[gate_column(gate.name, placed_by)]
     rows = np.flatnonzero((columns[gate_column(gate.name, "flags")] == 0) & np.isfinite(found_us))
     if rows.size == 0:
         return None
@@ -103,8 +103,8 @@ def _mean_echo(
     mean = height @ cut / (height @ height)
     size = np.abs(mean).max()
     apart = np.sqrt(np.mean((cut / height[:, None] - mean) ** 2, axis=0)) / size
-    # Envelopes are placed too roughly to tell where an echo begins to scatter.
-    half = pipeline.stage.nominal.half if by_envelope else _own_half(mean / size, apart)
+    # Only echoes that their own mean places are placed well enough to tell where they scatter.
+    half = _own_half(mean / size, apart) if known else pipeline.stage.nominal.half
     middle = slice(mean.size // 2 - half, mean.size // 2 + half + 1)
     scatter = float(np.sqrt(np.mean(apart[middle] ** 2)))
     return Template(mean[middle] / size, echoes=int(kept.sum()), scatter=scatter)

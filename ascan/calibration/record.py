@@ -156,8 +156,9 @@ class Calibration:
     beside : mapping of str to (float, float)
         Largest half-cycle that stood ahead of the wall echo of each gate, and behind it, over its
         own.
-    misfits : mapping of str to float
-        Most that the mean echo of each gate left of a step's echo, over its root mean square.
+    misfits : mapping of str to tuple of float
+        Most that the mean echo of each gate left of the echoes of each step, over their root mean
+        square.
     strengths : mapping of str to (float, float)
         Height of the first wall echo on the thinnest and thickest step, over the surface echo's
         where there is one, by its gate.
@@ -198,7 +199,7 @@ class Calibration:
     heights: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     arrivals_us: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     beside: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    misfits: Mapping[str, float] = field(default_factory=dict)
+    misfits: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     strengths: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     followers: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     leads_us: Mapping[str, tuple[float, float]] = field(default_factory=dict)

@@ -56,10 +56,13 @@ def write_misfits(
 
 @compiled
 def check_shape(
-    misfit: FloatArray, usual: float, most: float, snr_db: FloatArray, flags: FlagArray
+    misfit: FloatArray, usual: FloatArray, most: float, snr_db: FloatArray, flags: FlagArray
 ) -> None:
-    """Flag rows that leave more than ``most`` beyond what the steps (``usual``) and noise do."""
+    """Flag rows that leave more than ``most`` beyond what the steps (``usual``) and noise do.
+
+    ``usual`` is that of steps as thick as each row's wall, shape (n,).
+    """
     for row in range(flags.size):
         noise = NOISE / ROOT_MEAN_SQUARE * 10.0 ** (-snr_db[row] / 20.0)
-        if misfit[row] > np.sqrt(max(USUAL * usual, usual + most) ** 2 + noise**2):
+        if misfit[row] > np.sqrt(max(USUAL * usual[row], usual[row] + most) ** 2 + noise**2):
             flags[row] |= UNLIKE
