@@ -12,7 +12,6 @@ from ascan.flags import Flag
 from ascan.procedure import Procedure
 from ascan.scan import Scan
 from ascan.series import Check
-from ascan.shown import length
 
 # A check reading and the step agree where they differ by no more than their expanded uncertainties
 # combined (|E_n| ≤ 1, common practice of comparisons).
@@ -72,7 +71,7 @@ def check_steps(
         if readings.flags[k] & COUNTED:
             reason = "; ".join(readings.reasons(k))
         elif not abs(reading - step) <= MOST_OFF * most:
-            reason = f"off by more than {length(most)}"
+            reason = f"off by more than {most:.3f} mm"
         out.append(
             Check(
                 time_s=float(times[row]) if time_s is None else time_s,  # type: ignore[index]

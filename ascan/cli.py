@@ -61,7 +61,8 @@ def build_parser(chosen: str, *, every: bool = False) -> argparse.ArgumentParser
         description="Wall thickness with its uncertainty from raw ultrasonic waveforms.",
         epilog=_wrapped(
             CAUTION,
-            f"Exit codes: {DONE} done, {BAD_INPUT} bad input, {INTERRUPTED} interrupted, "
+            f"Exit codes: {DONE} done, {BAD_INPUT} bad input, 3 a check has failed, "
+            f"{INTERRUPTED} interrupted, "
             f"{UNFORESEEN} a fault of this program.",
         ),
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -91,6 +92,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if isinstance(stream, io.TextIOWrapper):
             # A terminal that cannot show µ shows something else instead of failing.
             stream.reconfigure(errors="replace")
+    code = DONE
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
         args = build_parser(words[0] if words else "").parse_args(words)
@@ -101,7 +103,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         else:
             SHOWN_IN.set("in" if getattr(args, "inch", False) else "mm")
             find_files(args)
-            args.run(args)
+            code = args.run(args) or DONE
         sys.stdout.flush()
     except AscanError as problem:
         print(f"ascan: {problem}", file=sys.stderr)
@@ -126,7 +128,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("ascan: interrupted; nothing half-written is left", file=sys.stderr)
         return INTERRUPTED
-    return DONE
+    return code
 
 
 if __name__ == "__main__":

@@ -106,12 +106,17 @@ class Reading:
         return f"{length(self.thickness_mm)}, u {length(self.u_mm)}{doubts}"
 
 
+# Code of the column `standing` of readings that a failed check has voided (`ascan.series`).
+VOID = 2
+
+
 @dataclass(slots=True)
 class Tally:
     """Counts and extremes of readings that pass by a block at a time."""
 
     rows: int = 0
     refused: int = 0
+    void: int = 0
     with_care: int = 0
     flags: dict[str, int] = field(default_factory=dict)
     thinnest: tuple[float, float, int] = (np.inf, np.nan, -1)
@@ -122,7 +127,10 @@ class Tally:
         flags = columns["flags"]
         nothing = np.full(len(flags), np.nan)
         thickness, u = columns.get("thickness_mm", nothing), columns.get("u_mm", nothing)
-        fatal = is_fatal(flags)
+        void = np.asarray(columns.get("standing", np.zeros(len(flags)))) == VOID
+        fatal = is_fatal(flags) | void
+        thickness = np.where(void, np.nan, thickness)
+        self.void += int((void & ~is_fatal(flags)).sum())
         for flag in MEANINGS:
             count = int(np.count_nonzero(flags & np.uint32(flag)))
             if count:
@@ -151,6 +159,8 @@ class Tally:
         for word, (value, u, row) in (("thinnest", self.thinnest), ("thickest", self.thickest)):
             if row >= 0:
                 out.append(f"{word}  {length(value)}, u {length(u)}, row {row}")
+        if self.void:
+            out.append(f"{self.void} of these are void by a failed check, and count for nothing")
         if self.refused:
             out.append("what is not usable has no thickness: the thinnest wall may lie there")
         for flag, meaning in MEANINGS.items():

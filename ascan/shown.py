@@ -69,7 +69,7 @@ def shown_columns(columns: Mapping[str, AnyArray]) -> dict[str, AnyArray]:
 def length_of(text: str, place: str) -> float:
     """Return a length in mm, as it is written: ``6``, ``6mm`` or ``0.25in``.
 
-    A bare number is in what lengths are shown in.
+    A bare number is in mm; where lengths are shown in inches, it needs its unit.
 
     Raises
     ------
@@ -82,6 +82,8 @@ def length_of(text: str, place: str) -> float:
     (6.0, 6.35)
     """
     match = re.fullmatch(r"\s*([-+]?(?:\d+\.?\d*|\.\d+))\s*(mm|in)?\s*", text)
-    if match is None:
-        raise fault(place, f"is '{text}'", allowed="a length, such as 6, 6mm or 0.25in")
-    return float(match[1]) * (MM_PER_INCH if (match[2] or SHOWN_IN.get()) == "in" else 1.0)
+    bare = match is not None and match[2] is None
+    if match is None or (bare and SHOWN_IN.get() == "in" and float(match[1]) != 0.0):
+        wanted = "a length with its unit beside --inch" if match else "a length"
+        raise fault(place, f"is '{text}'", allowed=f"{wanted}, such as 6mm or 0.25in")
+    return float(match[1]) * (MM_PER_INCH if match[2] == "in" else 1.0)

@@ -15,6 +15,7 @@ from ascan.procedure import Procedure, load_procedure
 from ascan.report.cautions import CAUTION
 from ascan.store.calibrations import load_calibration
 from ascan.store.readings import load_readings
+from ascan.survey.places import gone_of
 from ascan.thickness_stage import ThicknessStage
 
 EXAMPLE = "ascan budget readings.h5 --calibration calibration.h5 --rows 0,17"
@@ -57,5 +58,6 @@ def run(args: argparse.Namespace) -> None:
         if np.isnan(interval):
             say(args, [f"row {row}: no thickness ({'; '.join(readings.reasons(row))})"])
             continue
-        say(args, [f"row {row}: {readings[row]}", *budget_of(stage, interval, u).lines()])
+        void = " (VOID by a failed check)" if gone_of(readings)[row] else ""
+        say(args, [f"row {row}: {readings[row]}{void}", *budget_of(stage, interval, u).lines()])
     say(args, [CAUTION])

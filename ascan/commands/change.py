@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> None:
     minimum = minimum_of(args)
     if minimum is not None:
         table["remaining_years"], table["u_remaining_years"] = remaining_years(
-            table["later_mm"], minimum, change
+            table["later_mm"], later.u_mm.ravel(), minimum, change
         )
     if args.csv:
         with csv_file(args.csv, replace=args.replace) as file:
@@ -116,8 +116,14 @@ def _summary(
         "mean_loss_mm": float(np.nanmean(change.loss_mm)),
         "most": {name: values[worst] for name, values in table.items()},
     }
+    only = [
+        int((np.isfinite(table[one]) & ~np.isfinite(table[other])).sum())
+        for one, other in (("earlier_mm", "later_mm"), ("later_mm", "earlier_mm"))
+    ]
+    data["cells_only_before"], data["cells_only_now"] = only
     lines = [
-        f"{data['cells_in_both']} cells read in both, {change.years:.2f} years apart; "
+        f"{data['cells_in_both']} cells read in both, {only[0]} before only, {only[1]} now only; "
+        f"{change.years:.2f} years apart; "
         + ("one calibration: what it shares cancels" if same else "two calibrations: both add"),
         f"thinner by more than twice the uncertainty: {data['cells_thinner']}; thicker so: "
         f"{data['cells_thicker']}"
@@ -131,12 +137,21 @@ def _summary(
     ]
     if minimum_mm is not None:
         life = table["remaining_years"]
-        soonest = int(np.nanargmin(life))
+        under = table["later_mm"] < minimum_mm
+        data["cells_below_minimum"] = int(under.sum())
+        if under.any():
+            lines.append(f"BELOW THE MINIMUM of {length(minimum_mm)} now: {int(under.sum())} cells")
+        soonest = int(np.nanargmin(np.where(under, np.inf, np.nan_to_num(life, nan=np.inf))))
         data["soonest_years"] = float(life[soonest])
         data["u_soonest_years"] = float(table["u_remaining_years"][soonest])
-        lines.append(
-            f"soonest at the minimum of {length(minimum_mm)}: {life[soonest]:.1f} years, u "
-            f"{table['u_remaining_years'][soonest]:.1f}, if the rate went on; it foresees nothing, "
-            "the governing code and the engineer decide"
-        )
+        x_mm, y_mm = (float(table[name][soonest]) for name in ("x_mm", "y_mm"))
+        data |= {"soonest_x_mm": x_mm, "soonest_y_mm": y_mm}
+        told = "no cell above it has lost anything"
+        if np.isfinite(life[soonest]):
+            told = (
+                f"{life[soonest]:.1f} years, u {table['u_remaining_years'][soonest]:.1f}, at x "
+                f"{length(x_mm, 1)}, y {length(y_mm, 1)}, if the rate went on; it foresees "
+                "nothing, the governing code and the engineer decide"
+            )
+        lines.append(f"soonest at the minimum of {length(minimum_mm)}, of those above it: {told}")
     return data, lines

@@ -18,6 +18,8 @@ EXAMPLE = (
     "ascan check step.npz --procedure wall.toml --calibration calibration.h5 --step 10=0-2 "
     "--step-u-mm 0.01 --at 2026-05-04T08:00 --series day.json"
 )
+# Exit code: judged and kept, and not passed.
+CHECK_FAILED = 3
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -44,8 +46,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_quiet(parser)
 
 
-def run(args: argparse.Namespace) -> None:
-    """Judge, keep, and print."""
+def run(args: argparse.Namespace) -> int:
+    """Judge, keep, and print; return the exit code."""
     scan = open_scan(args.scan)
     checks = check_steps(
         scan,
@@ -66,3 +68,4 @@ def run(args: argparse.Namespace) -> None:
             "has been read again (ascan settle); find the cause first"
         )
     answer(args, {"failed": failed, "checks": checks}, [*lines, CAUTION])
+    return CHECK_FAILED if failed else 0

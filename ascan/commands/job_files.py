@@ -72,10 +72,16 @@ def find_files(args: argparse.Namespace) -> None:
 def _find_inputs(args: argparse.Namespace, job: Job) -> None:
     for name, home in HOMES.items():
         given = getattr(args, name, None)
-        if isinstance(given, str) and not Path(given).exists():
-            inside = job.path(home) / given
-            if inside.exists():
-                setattr(args, name, str(inside))
+        if isinstance(given, str):
+            setattr(args, name, found_in(job, given, home))
+
+
+def found_in(job: Job | None, given: str, home: str) -> str:
+    """Return a path as it is given, or inside a job's folder where it is only there."""
+    if job is None or Path(given).exists():
+        return given
+    inside = job.path(home) / given
+    return str(inside) if inside.exists() else given
 
 
 def _stem(args: argparse.Namespace) -> str:

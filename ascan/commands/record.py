@@ -135,12 +135,21 @@ def _gather(
         parts["budget"] = budget_of(stage, *times).lines()
     aged = calibration.age_in_words(datetime.now(UTC))
     checks = load_series(args.series) if args.series else []
+    if checks and checks[0].calibration != calibration.digest:
+        raise fault(
+            args.series,
+            "holds checks of another calibration than the readings'",
+            remedy="name the series of this calibration",
+        )
+    told = [f"{datetime.fromtimestamp(c.time_s, UTC):%Y-%m-%d %H:%M} UTC  {c}" for c in checks]
+    if checks and "standing" not in columns:
+        told.append("the readings were not settled by these checks (ascan settle)")
     return Record(
         title=title,
         about=_about(args, procedure, aged),
         readings=readings,
         calibration=calibration,
-        checks=[f"{datetime.fromtimestamp(c.time_s, UTC):%Y-%m-%d %H:%M} UTC  {c}" for c in checks],
+        checks=told,
         rejected=_rejected(readings),
         not_stated=[MEANINGS[name] for name in procedure.uncertainty.not_stated],
         **parts,
@@ -201,8 +210,13 @@ def _indication(pipeline: Pipeline, scan: Scan, readings: Readings, row: int) ->
     if {"x_mm", "y_mm"} <= set(columns):
         x, y = (length(float(columns[name][row]), 1) for name in ("x_mm", "y_mm"))
         where = f" at x {x}, y {y}"
+    elif {"x_mm", "angle_deg"} <= set(columns):
+        x = length(float(columns["x_mm"][row]), 1)
+        where = f" at x {x}, {float(columns['angle_deg'][row]):.1f}° from the top"
     expanded = length(float(columns["expanded_mm"][row]))
-    told = f"{length(float(columns['thickness_mm'][row]))} ± {expanded} (95 %){where}"
+    told = (
+        f"row {in_scan}: {length(float(columns['thickness_mm'][row]))} ± {expanded} (95 %){where}"
+    )
     bits = int(columns["flags"][row])
     told += f"; {names(bits).replace(';', ', ')}" if bits else "; no flag"
     return Picture(png=png_of(figure), caption=told)

@@ -9,6 +9,7 @@ import numpy as np
 
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, add_json, answer, check_outputs
+from ascan.errors import fault
 from ascan.job import PROCEDURE
 from ascan.procedure import Procedure, load_procedure
 from ascan.readings import Readings
@@ -19,6 +20,7 @@ from ascan.survey.change import Change, change_between, remaining_years
 from ascan.survey.spots import Spot, spots_of
 from ascan.uncertainty.allowances import MEANINGS
 
+LEAST_APART_S = 86400.0
 EXAMPLE = "ascan spots readings.h5 --earlier last-year.h5 --years 1.0 --minimum 6"
 
 
@@ -47,7 +49,7 @@ def run(args: argparse.Namespace) -> None:
     readings = load_readings(args.readings)
     spots = spots_of(readings, args.point)
     table = _table(spots)
-    lines = [_told(spot) for spot in spots]
+    lines, minimum = [_told(spot) for spot in spots], minimum_of(args)
     if args.earlier:
         before = load_readings(args.earlier)
         found = {spot.name: spot for spot in spots_of(before, args.point)}
@@ -55,9 +57,16 @@ def run(args: argparse.Namespace) -> None:
         years = years_between(before, readings, args.years)
         same = before.calibration_digest == readings.calibration_digest is not None
         change = _change(partners, spots, years, same)
-        table |= _lost(spots, partners, change, minimum_of(args))
+        table |= _lost(spots, partners, change, minimum)
         lines = [f"{line}{_grown(table, k)}" for k, line in enumerate(lines)]
         lines += [*lost_points(partners, spots, list(found)), *left_open(readings)]
+        lines.append(
+            f"{years:.2f} years between them; "
+            + ("one calibration: what it shares cancels" if same else "two calibrations: both add")
+        )
+    under = [] if minimum is None else [s.name for s in spots if s.least_mm < minimum]
+    if under and minimum is not None:
+        lines.append(f"BELOW THE MINIMUM of {length(minimum)} now: {', '.join(under)}")
     lines += [
         f"  rejected, {s.name}: row {r}: {why}" for s in spots for r, why in s.rejected.items()
     ]
@@ -89,10 +98,19 @@ def years_between(earlier: Readings, later: Readings, stated: float | None) -> f
     """Return the years between two sets of readings: as stated, else by their column time_s."""
     if stated is not None:
         return stated
-    if "time_s" in earlier.columns and "time_s" in later.columns:
-        times = [float(np.median(one.columns["time_s"])) for one in (earlier, later)]
-        return (times[1] - times[0]) / (365.25 * 86400.0)
-    return 0.0
+    if not {"time_s"} <= set(earlier.columns) & set(later.columns):
+        raise fault(
+            "--years", "is not given, and the readings hold no time_s", remedy="give --years"
+        )
+    times = [float(np.median(one.columns["time_s"])) for one in (earlier, later)]
+    if not times[1] - times[0] > LEAST_APART_S:
+        raise fault(
+            "time_s",
+            f"puts the two {times[1] - times[0]:g} s apart",
+            allowed="more than a day, in seconds since 1970-01-01 UTC",
+            remedy="give --years",
+        )
+    return (times[1] - times[0]) / (365.25 * 86400.0)
 
 
 def left_open(readings: Readings) -> list[str]:
@@ -146,9 +164,9 @@ def _lost(
         "thicker": change.thicker,
     }
     if minimum_mm is not None:
-        least = np.array([spot.least_mm for spot in spots])
+        least, u = (np.array([getattr(s, name) for s in spots]) for name in ("least_mm", "u_mm"))
         table["remaining_years"], table["u_remaining_years"] = remaining_years(
-            least, minimum_mm, change
+            least, u, minimum_mm, change
         )
     return table
 
@@ -164,6 +182,8 @@ def _told(spot: Spot) -> str:
 
 def _grown(table: dict[str, Any], k: int) -> str:
     loss, u = float(table["loss_mm"][k]), float(table["u_loss_mm"][k])
+    if np.isnan(table["least_mm"][k]):
+        return ""
     if np.isnan(loss):
         return "; no earlier reading"
     rate = length(float(table["rate_mm_per_year"][k]), 3, sign=True)
@@ -178,13 +198,11 @@ def _grown(table: dict[str, Any], k: int) -> str:
 
 
 def _head(compared: bool) -> list[str]:
-    told = ["point        usable      least reading"]
-    if compared:
-        told.append(
-            "LOSS: more than twice its standard uncertainty; a rate between two surveys foresees "
-            "nothing, the governing code and the engineer decide"
-        )
-    return told
+    legend = (
+        "LOSS: more than twice its standard uncertainty, in which putting the probe back is not; a "
+        "rate between two surveys foresees nothing, the governing code and the engineer decide"
+    )
+    return [*([legend] if compared else []), "point        usable      least reading"]
 
 
 def lost_points(partners: list[Spot | None], spots: list[Spot], earlier: list[str]) -> list[str]:

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 
 from ascan.arrays import FloatArray
-from ascan.commands.job_files import add_job
+from ascan.commands.job_files import add_job, found_in
 from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
 from ascan.errors import fault
-from ascan.job import Survey
+from ascan.job import READINGS, Survey
 from ascan.neighbours import footprint_u_mm, joint_map
 from ascan.report.cautions import CAUTION
 from ascan.report.surface import draw_surface
@@ -75,6 +75,7 @@ def run(args: argparse.Namespace) -> None:
     """Print the figures; write picture, cells and mesh."""
     outputs = [(args.output, "PNG"), (args.csv, "text"), (args.mesh, "mesh")]
     named = [_named(text) for text in args.others]
+    named = [(found_in(args.in_job, path, READINGS), where) for path, where in named]
     check_outputs(args, [args.readings, *(path for path, _ in named)], outputs)
     if args.output:
         need_library("matplotlib", "cli", "--output")
@@ -228,6 +229,8 @@ def _named(text: str) -> tuple[str, Placement]:
     try:
         turn = float(words[2])
     except ValueError:
-        raise fault("--and", f"turns by '{words[2]}'", allowed="degrees") from None
+        turn = np.nan
+    if not np.isfinite(turn):
+        raise fault("--and", f"turns by '{words[2]}'", allowed="degrees")
     x_mm, y_mm = (length_of(word, "--and") for word in words[:2])
     return path, Placement(x_mm=x_mm, y_mm=y_mm, turn_deg=turn)

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.readings import Readings
+from ascan.readings import VOID, Readings
 from ascan.shown import length
 from ascan.uncertainty.decision import WORDS, Decision, WholeScan
 
 
 def decision_lines(readings: Readings, decision: Decision) -> list[str]:
     """Return counts by verdict, and the probability that all measured positions conform."""
-    codes = readings.columns["decision"]
+    void = np.asarray(readings.columns.get("standing", np.zeros(len(readings)))) == VOID
+    codes = np.where(void, 0, readings.columns["decision"])
     out = [
         f"against a minimum of {length(decision.minimum_mm)} with a guard band of "
         f"{decision.guard:g} × the expanded uncertainty:"
@@ -22,7 +23,11 @@ def decision_lines(readings: Readings, decision: Decision) -> list[str]:
             out.append(f"{count:>8}  {word}: {meaning}")
     whole = WholeScan(decision)
     columns = readings.columns
-    whole.add(columns["thickness_mm"], columns["u_random_mm"], columns["u_common_mm"])
+    whole.add(
+        np.where(void, np.nan, columns["thickness_mm"]),
+        columns["u_random_mm"],
+        columns["u_common_mm"],
+    )
     out.append(
         f"all {whole.rows} measured positions have at least the minimum with probability "
         f"{whole.probability:.4g}; ground not scanned, refused positions and pits smaller than the "

@@ -25,6 +25,12 @@ def surface_lines(
         f"{figures.cells} cells of {length(cells.cell_mm, 2)}: {figures.read} read, "
         f"{figures.refused} with refused positions only, {figures.empty} without a position"
     ]
+    outside = cells.outside & cells.places.usable
+    if cells.outside.any():
+        told = f"{int(cells.outside.sum())} readings lie OFF the ground and are in no figure below"
+        if outside.any():
+            told += f"; the least of them {length(float(cells.places.thickness_mm[outside].min()))}"
+        out.append(told)
     if not figures.read:
         return [*out, "nothing was measured"]
     out += [

@@ -11,7 +11,7 @@ from ascan.errors import fault
 from ascan.survey.places import Places
 
 MOST_CELLS = 4_000_000
-# A pitch is told from the distances to the nearest neighbours; what they differ by less is one.
+# Places that differ by less are one.
 SAME_PLACE_MM = 1e-6
 
 
@@ -46,6 +46,8 @@ class Cells:
         Index of the thinnest reading in each cell, −1 where there is none.
     usable, refused : ndarray of int, shape (ny, nx)
         How many readings have a thickness there, and how many have none.
+    outside : ndarray of bool, shape (n,)
+        Readings that lie off the area and are in no cell.
     places : Places
     """
 
@@ -54,6 +56,7 @@ class Cells:
     least: IntArray
     usable: IntArray
     refused: IntArray
+    outside: BoolArray
     places: Places
 
     @property
@@ -91,7 +94,9 @@ class Cells:
 
 
 def pitch_of(places: Places) -> float:
-    """Return the usual distance from a position to the nearest other one, in mm.
+    """Return the usual distance from a position to the next one, along x or y, whichever is more.
+
+    A cell so large holds a position of a raster of unequal steps, too.
 
     Raises
     ------
@@ -103,7 +108,14 @@ def pitch_of(places: Places) -> float:
     points = np.unique(np.column_stack([places.x_mm, places.y_mm]), axis=0)
     if len(points) < 2:
         raise fault("positions", "are all one", remedy="give the size of a cell")
-    return float(np.median(cKDTree(points).query(points, k=2)[0][:, 1]))
+    nearest = float(np.median(cKDTree(points).query(points, k=2)[0][:, 1]))
+    return max(nearest, _step(points[:, 0]), _step(points[:, 1]))
+
+
+def _step(at_mm: FloatArray) -> float:
+    """Return the usual step between lines of a raster, 0 where positions form none."""
+    lines = np.unique(np.round(at_mm, 6))
+    return float(np.median(np.diff(lines))) if 1 < lines.size <= at_mm.size / 2 else 0.0
 
 
 def area_of(places: Places, cell_mm: float) -> Area:
@@ -127,8 +139,8 @@ def to_cells(places: Places, *, cell_mm: float | None = None, area: Area | None 
     cell_mm : float, optional
         Side of a cell; without it, the pitch of the positions.
     area : Area, optional
-        The ground to be covered; without it, what the positions span. Positions outside are left
-        out.
+        The ground to be covered; without it, what the positions span. Positions off it are in no
+        cell, and told (`Cells.outside`).
 
     Raises
     ------
@@ -155,9 +167,18 @@ def to_cells(places: Places, *, cell_mm: float | None = None, area: Area | None 
     )
     if nx * ny > MOST_CELLS:
         raise fault("cell", f"of {cell_mm:g} mm makes {nx * ny} cells", allowed=f"{MOST_CELLS}")
-    column = np.floor((places.x_mm - area.x_from_mm) / cell_mm + 1e-9).astype(np.int64)
-    line = np.floor((places.y_mm - area.y_from_mm) / cell_mm + 1e-9).astype(np.int64)
-    inside = (column >= 0) & (column < nx) & (line >= 0) & (line < ny)
+    ends = (
+        (places.x_mm, area.x_from_mm, area.x_to_mm),
+        (places.y_mm, area.y_from_mm, area.y_to_mm),
+    )
+    inside = np.ones(len(places), np.bool_)
+    for at, low, high in ends:
+        inside &= (at >= low - SAME_PLACE_MM) & (at <= high + SAME_PLACE_MM)
+    # What lies on an edge of the ground belongs to it.
+    column, line = (
+        np.floor((at - low) / cell_mm + 1e-9).clip(0, count - 1).astype(np.int64)
+        for (at, low, _), count in zip(ends, (nx, ny), strict=True)
+    )
     number = line * nx + column
     known = inside & places.usable
     counts = [
@@ -175,6 +196,7 @@ def to_cells(places: Places, *, cell_mm: float | None = None, area: Area | None 
         least=least.reshape(ny, nx),
         usable=counts[0],
         refused=counts[1],
+        outside=~inside,
         places=places,
     )
 

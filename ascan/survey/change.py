@@ -87,23 +87,30 @@ def change_between(
 
 
 def remaining_years(
-    later_mm: FloatArray, minimum_mm: float, change: Change
+    later_mm: FloatArray, u_later_mm: FloatArray, minimum_mm: float, change: Change
 ) -> tuple[FloatArray, FloatArray]:
     """Return the remaining life of each place and its standard uncertainty, in years.
 
-    Infinite where nothing was lost, 0 where the wall is at the minimum or below it, NaN where it is
-    not known. It says how long a rate would take that went on as it was between two surveys; it
-    foresees nothing. The governing code and the engineer decide on rate, minimum and interval.
+    0 where the wall is at the minimum or below it, whatever was lost; infinite where nothing was
+    lost, NaN where it is not known. It says how long a rate would take that went on as it was
+    between two surveys; it foresees nothing. The governing code and the engineer decide on rate,
+    minimum and interval.
 
     References
     ----------
     (t_actual - t_required) / corrosion rate, as in API 510 and API 570, clause 7.2 (from memory);
-    uncertainty by JCGM 100:2008, 5.1.2, with the loss's own.
+    uncertainty by JCGM 100:2008, 5.1.2: life = (t - m) / R with R = (e - t) / years, and the random
+    error of t in both, d life / dt = 1 / R + (t - m) / (R² years), d life / de = -(t - m) / (R²
+    years).
     """
     left = later_mm - minimum_mm
     rate = change.rate_mm_per_year
     with np.errstate(divide="ignore", invalid="ignore"):
         life = np.where(rate > 0.0, left / rate, np.inf)
-        u = np.where(rate > 0.0, np.abs(life) * change.u_rate_mm_per_year / rate, np.nan)
-    life = np.where(left <= 0.0, 0.0, life)
-    return np.where(np.isnan(rate), np.nan, life), np.where(np.isfinite(life), u, np.nan)
+        # All that the loss does not share with the wall left is the earlier reading's.
+        u_earlier = np.sqrt(np.maximum(change.u_loss_mm**2 - u_later_mm**2, 0.0))
+        by_earlier = left / (rate**2 * change.years)
+        u = np.hypot((1.0 / rate + by_earlier) * u_later_mm, by_earlier * u_earlier)
+    known = (rate > 0.0) & (left > 0.0)
+    life = np.where(np.isnan(rate), np.nan, life)
+    return np.where(left <= 0.0, 0.0, life), np.where(known, u, np.nan)

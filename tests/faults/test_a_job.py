@@ -278,3 +278,21 @@ def test_a_shell_learns_every_command(capsys: pytest.CaptureFixture[str]) -> Non
     script = said(capsys, "completion", "bash")
     assert all(command in script for command in COMMANDS)
     assert "--block-u-mm" in script
+
+
+def test_void_readings_count_for_nothing_anywhere(
+    here: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """A failed check makes exit code 3; what it voids is usable in no summary."""
+    series, void = str(tmp_path / "bad.json"), str(tmp_path / "void.h5")
+    words = f"check block.h5 --step 8.2=10-12 --step-u-mm 0.005 --series {series}".split()
+    assert main([*words, "--at", "2026-11-26T13:00", "--quiet"]) == 3
+    words = ["settle", "plate.h5", "--series", series, "--at", "2026-11-26T12:00", "-o", void]
+    assert main([*words, "--quiet"]) == 0
+    told = said(capsys, "info", void)
+    assert "0 usable, 0 usable with care, 96 not usable" in told
+    assert "void by a failed check" in told
+    assert main(["export", void, "-o", str(tmp_path / "void.csv"), "--quiet"]) == 0
+    lines = (tmp_path / "void.csv").read_text().splitlines()
+    assert all(line.endswith("not usable") for line in lines[1:])
+    assert "nothing was measured" in said(capsys, "surface", void)

@@ -196,12 +196,17 @@ def test_loss_rate_and_remaining_life() -> None:
     assert abs(change.u_loss_mm[0] - 0.06) < 1e-12
     assert change.thinner.tolist() == [True, False, True, False]
     assert not change.thicker.any()
-    life, u_life = remaining_years(later, 6.0, change)
+    life, u_life = remaining_years(later, np.hypot(u, u), 6.0, change)
     assert life[0] == 12.0
     assert np.isinf(life[1])
     assert life[2] == 0.0
     assert np.isnan(life[3])
-    assert abs(u_life[0] - 12.0 * 0.015 / 0.25) < 1e-12
+    assert np.isnan(u_life[2])
+    # By random draws of both readings (JCGM 101).
+    rng = np.random.default_rng(3)
+    first, second = (value + 0.0424 * rng.standard_normal(400_000) for value in (10.0, 9.0))
+    drawn = (second - 6.0) / ((first - second) / 4.0)
+    assert abs(u_life[0] - drawn.std()) < 0.03 * drawn.std()
     shared = change_between(earlier, later, (u, u), (u, u), 4.0, same_calibration=True)
     assert abs(shared.u_loss_mm[0] - 0.03 * np.sqrt(2.0)) < 1e-12
     with pytest.raises(AscanError, match="years"):
@@ -290,3 +295,24 @@ def test_a_mesh_lies_as_deep_as_the_readings(tmp_path: Path) -> None:
     assert np.abs(radius - 44.0).max() < 1e-4
     with pytest.raises(AscanError, match="ends in"):
         save_mesh(to_cells(bent), tmp_path / "pipe.xyz")
+
+
+def test_ground_stated_from_first_to_last_position_holds_them_all() -> None:
+    """What lies on the edges belongs to it; what lies off it is told."""
+    x, y = raster(20, 15, 2.0)
+    thickness = np.where((x == 38.0) | (y == 28.0), 5.5, 9.0)
+    edge = Area(x_from_mm=0.0, x_to_mm=38.0, y_from_mm=0.0, y_to_mm=28.0)
+    found = to_cells(places(x, y, thickness), cell_mm=2.0, area=edge)
+    assert not found.outside.any()
+    assert figures_of(found).least_mm == 5.5
+    part = Area(x_from_mm=0.0, x_to_mm=10.0, y_from_mm=0.0, y_to_mm=10.0)
+    assert to_cells(places(x, y, thickness), cell_mm=2.0, area=part).outside.sum() == 300 - 36
+
+
+def test_a_raster_of_unequal_steps_is_covered_by_its_cells() -> None:
+    """Index 2 by 5 mm: no cell is empty, and thin ground is not told smaller than it is."""
+    x, y = np.meshgrid(2.0 * np.arange(20), 5.0 * np.arange(9))
+    some = places(x.ravel(), y.ravel(), np.full(180, 5.0))
+    found = figures_of(to_cells(some), (6.0,))
+    assert found.empty == 0
+    assert found.below[0].area_mm2 >= 180 * 10.0

@@ -78,7 +78,7 @@ def test_a_day_from_the_command_line(tmp_path: Path, monkeypatch: pytest.MonkeyP
     settle = ["settle", "r.h5", "--series", "day.json", "--at", "2026-05-04T09:00"]
     assert main([*settle, "-o", "s.h5"]) == 0
     assert load_readings("s.h5").columns["standing"].tolist() == [1, 1]
-    assert main(["check", "off.h5", *common, "--at", "2026-05-04T12:00"]) == 0
+    assert main(["check", "off.h5", *common, "--at", "2026-05-04T12:00"]) == 3
     late = ["settle", "s.h5", "--series", "day.json", "--at", "2026-05-04T11:00", "-o", "t.h5"]
     assert main(late) == 0
     kept = load_readings("t.h5")
