@@ -86,13 +86,24 @@ def places_of(readings: Readings, *, outside_diameter_mm: float | None = None) -
     round_mm = np.pi * outside_diameter_mm if outside_diameter_mm else 0.0
     if "x_mm" not in columns:
         raise fault("readings", "hold no column x_mm", remedy="give the scan its positions")
+    if round_mm and {"y_mm", "angle_deg"} <= set(columns):
+        raise fault("readings", "hold both y_mm and angle_deg", remedy="keep the one that is meant")
     if "y_mm" in columns:
         y_mm = np.asarray(columns["y_mm"], np.float64)
+        if round_mm and np.nanmax(y_mm) - np.nanmin(y_mm) > 1.001 * round_mm:
+            raise fault(
+                "y_mm",
+                f"spans {np.nanmax(y_mm) - np.nanmin(y_mm):.1f} mm",
+                allowed=f"the way round the pipe, {round_mm:.1f} mm",
+                remedy="state the outside diameter in mm",
+            )
     elif round_mm and "angle_deg" in columns:
         y_mm = np.asarray(columns["angle_deg"], np.float64) % 360.0 * round_mm / 360.0
     else:
         wanted = "y_mm or angle_deg" if round_mm else "y_mm"
-        raise fault("readings", f"hold no column {wanted}", remedy="give the scan its positions")
+        pipe = "angle_deg" in columns and not round_mm
+        remedy = "state the pipe's diameter" if pipe else "give the scan its positions"
+        raise fault("readings", f"hold no column {wanted}", remedy=remedy)
     x_mm = np.asarray(columns["x_mm"], np.float64)
     nowhere = ~(np.isfinite(x_mm) & np.isfinite(y_mm))
     if nowhere.any():

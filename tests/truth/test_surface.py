@@ -263,6 +263,15 @@ def test_a_pipe_is_unrolled_and_void_readings_count_for_nothing() -> None:
     assert found.careful.tolist() == [False, False, False, True]
 
 
+def test_a_pipe_is_gone_round_once() -> None:
+    columns = {"x_mm": np.zeros(2), "y_mm": np.array([0.0, 1000.0])}
+    with pytest.raises(AscanError, match="the way round the pipe"):
+        places_of(readings_on(columns, [0, 0]), outside_diameter_mm=100.0)
+    columns["angle_deg"] = np.zeros(2)
+    with pytest.raises(AscanError, match="both"):
+        places_of(readings_on(columns, [0, 0]), outside_diameter_mm=100.0)
+
+
 def test_readings_without_places_are_refused() -> None:
     with pytest.raises(AscanError, match="x_mm"):
         places_of(readings_on({}, [0]))
