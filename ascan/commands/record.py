@@ -121,7 +121,10 @@ def _gather(
     parts: dict[str, Any] = {}
     thinnest = _thinnest(readings)
     if has_places:
-        lines, pictures, thinnest = _surface(readings, survey_of(args), title)
+        survey = survey_of(args)
+        lines, pictures, thinnest = _surface(readings, survey, title)
+        stated = {k: v for k, v in dataclasses.asdict(survey).items() if v is not None}
+        lines.append("as stated: " + (", ".join(f"{k} {v:g}" for k, v in stated.items()) or "none"))
         parts |= {"surface": lines, "pictures": pictures}
     if "point" in columns:
         parts["spots"] = spot_lines(readings)

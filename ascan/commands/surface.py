@@ -103,6 +103,10 @@ def run(args: argparse.Namespace) -> None:
     written = [f"written: {path}" for path, _ in outputs if path]
     data: dict[str, Any] = {"figures": figures, "coverage": coverage, "overlaps": overlaps}
     lines = surface_lines(cells, figures, coverage, survey.index_mm)
+    if named and figures.read and places.scan is not None:
+        inside = np.where(cells.outside, np.nan, places.thickness_mm)
+        data["least_of"] = Path(files[int(places.scan[np.nanargmin(inside)])]).name
+        lines.append(f"the least reading is row {figures.row} of {data['least_of']}")
     lines += [*_footprint_lines(cells, more), *overlap_lines(overlaps, files), *written]
     answer(args, data, [*lines, CAUTION])
 
@@ -176,11 +180,11 @@ def _footprint_lines(cells: Cells, more: dict[str, FloatArray]) -> list[str]:
     if "u_footprint_mm" not in more or not (cells.least >= 0).any():
         return []
     u = more["u_footprint_mm"]
-    places = cells.places
-    least = u[np.nanargmin(places.thickness_mm)]
+    known = cells.least[cells.least >= 0]
+    least = u[known[np.argmin(cells.places.thickness_mm[known])]]
     return [
-        f"the wall varies under the beam: that adds u {length(float(np.nanmedian(u)))} (median), "
-        f"{length(float(np.nanmax(u)))} at most, {length(float(least))} at the least reading; not "
+        f"the wall varies under the beam: that adds u {length(float(np.nanmedian(u[known])))} (median), "
+        f"{length(float(np.nanmax(u[known])))} at most, {length(float(least))} at the least reading; not "
         "in the u above"
     ]
 
@@ -189,7 +193,7 @@ def cell_columns(cells: Cells, more: dict[str, FloatArray]) -> dict[str, Any]:
     """Return the cells as columns: middle, least reading, its u, row and neighbours', counts."""
     x, y = (0.5 * (edges[1:] + edges[:-1]) for edges in cells.edges_mm)
     x_mm, y_mm = (grid.ravel() for grid in np.meshgrid(x, y))
-    least = cells.least.ravel()
+    least, scan = cells.least.ravel(), cells.places.scan
     row = np.where(least >= 0, cells.places.row[np.maximum(least, 0)], -1)
     return {
         "x_mm": x_mm,
@@ -197,6 +201,7 @@ def cell_columns(cells: Cells, more: dict[str, FloatArray]) -> dict[str, Any]:
         "least_mm": cells.thickness_mm.ravel(),
         "u_mm": cells.u_mm.ravel(),
         "row": row,
+        **({} if scan is None else {"scan": np.where(least >= 0, scan[np.maximum(least, 0)], -1)}),
         "usable": cells.usable.ravel(),
         "refused": cells.refused.ravel(),
         **{

@@ -89,6 +89,7 @@ def join(
     whole = Places(
         round_mm=scans[0].round_mm,
         calibration=digests.pop() if len(digests) == 1 else None,
+        scan=np.repeat(np.arange(len(moved)), [len(one) for one in moved]),
         **together,
     )
     overlaps = [

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.arrays import BoolArray, FloatArray
+from ascan.arrays import BoolArray, FloatArray, IntArray
 from ascan.errors import fault
 from ascan.flags import is_fatal
 from ascan.readings import Readings
@@ -31,6 +31,8 @@ class Places:
         Length of the way round a pipe; 0 where the surface is flat.
     calibration : str or None
         Digest of the one calibration they share.
+    scan : ndarray of int, shape (n,), optional
+        Of joined scans: which one each is of, from 0.
     """
 
     x_mm: FloatArray
@@ -42,6 +44,7 @@ class Places:
     row: FloatArray
     round_mm: float = 0.0
     calibration: str | None = None
+    scan: IntArray | None = None
 
     def __len__(self) -> int:
         return self.x_mm.size
@@ -110,7 +113,7 @@ def places_of(readings: Readings, *, outside_diameter_mm: float | None = None) -
         raise fault(
             "readings",
             f"have no position in {int(nowhere.sum())} rows, the first is {nowhere.argmax()}",
-            remedy="leave those rows out",
+            remedy="measure without those rows (--rows)",
         )
     flags, gone = columns["flags"], gone_of(readings)
     parts = [

@@ -135,6 +135,7 @@ def test_inches_everywhere(here: Path, capsys: pytest.CaptureFixture[str], tmp_p
 def test_two_scans_are_joined(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     both = said(capsys, "surface", "plate-settled.h5", "--and", "readings/plate.h5@0,0,0")
     assert "share 96 positions: the second reads +0.000 mm more" in both
+    assert "of plate-settled.h5" in both
 
 
 def test_what_neighbours_say_stands_beside_the_readings(
