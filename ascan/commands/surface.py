@@ -182,10 +182,10 @@ def _footprint_lines(cells: Cells, more: dict[str, FloatArray]) -> list[str]:
     u = more["u_footprint_mm"]
     known = cells.least[cells.least >= 0]
     least = u[known[np.argmin(cells.places.thickness_mm[known])]]
+    told = [length(float(one)) for one in (np.median(u[known]), u[known].max(), least)]
     return [
-        f"the wall varies under the beam: that adds u {length(float(np.nanmedian(u[known])))} (median), "
-        f"{length(float(np.nanmax(u[known])))} at most, {length(float(least))} at the least reading; not "
-        "in the u above"
+        f"the wall varies under the beam: that adds u {told[0]} (median), {told[1]} at most, "
+        f"{told[2]} at the least reading; not in the u above"
     ]
 
 
