@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from ascan.commands.job_files import find_files
 from ascan.errors import AscanError
 from ascan.report.cautions import CAUTION
-from ascan.shown import SHOWN_IN
+from ascan.units import SHOWN_IN
 
 COMMANDS = {
     "demo": "run the main job on an invented component",

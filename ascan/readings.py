@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray
+from ascan.arrays import AnyArray, BoolArray, FlagArray, FloatArray
 from ascan.errors import fault
 from ascan.flags import MEANINGS, Flag, is_fatal, reasons, severity, usability
 from ascan.shown import length
@@ -110,6 +110,12 @@ class Reading:
 VOID = 2
 
 
+def is_void(columns: Mapping[str, AnyArray]) -> BoolArray:
+    """Return which readings a failed check has voided, shape (n,)."""
+    nothing = np.zeros(len(columns["flags"]), np.uint8)
+    return np.asarray(columns.get("standing", nothing) == VOID)
+
+
 @dataclass(slots=True)
 class Tally:
     """Counts and extremes of readings that pass by a block at a time."""
@@ -127,7 +133,7 @@ class Tally:
         flags = columns["flags"]
         nothing = np.full(len(flags), np.nan)
         thickness, u = columns.get("thickness_mm", nothing), columns.get("u_mm", nothing)
-        void = np.asarray(columns.get("standing", np.zeros(len(flags)))) == VOID
+        void = is_void(columns)
         fatal = is_fatal(flags) | void
         thickness = np.where(void, np.nan, thickness)
         self.void += int((void & ~is_fatal(flags)).sum())

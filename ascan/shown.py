@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from contextvars import ContextVar
 
 import numpy as np
 
 from ascan.arrays import AnyArray
 from ascan.errors import fault
-from ascan.units import MM_PER_INCH
-
-SHOWN_IN: ContextVar[str] = ContextVar("shown_in", default="mm")
+from ascan.units import MM_PER_INCH, SHOWN_IN
 
 
 def length(value_mm: float, digits: int = 3, *, sign: bool = False) -> str:

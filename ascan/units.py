@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from contextvars import ContextVar
 from typing import NamedTuple
 
 MM_PER_INCH = 25.4
+# What lengths are shown in: millimetres everywhere inside, inches at the edge where asked for.
+SHOWN_IN: ContextVar[str] = ContextVar("shown_in", default="mm")
 
 
 class Unit(NamedTuple):

@@ -8,7 +8,7 @@ import numpy as np
 
 from ascan.budget import budget_of
 from ascan.commands.job_files import add_job_file
-from ascan.commands.shared import add_quiet, rows_of, say
+from ascan.commands.shared import add_quiet, check_measured_with, rows_of, say
 from ascan.errors import fault
 from ascan.job import CALIBRATION
 from ascan.procedure import Procedure, load_procedure
@@ -35,13 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> None:
     """Print a budget for each chosen reading."""
     readings, calibration = load_readings(args.readings), load_calibration(args.calibration)
-    used = readings.calibration_digest
-    if used is not None and used != calibration.digest:
-        raise fault(
-            args.calibration,
-            "is not the calibration that the readings were measured with",
-            remedy="name that one",
-        )
+    check_measured_with(readings, calibration, args.calibration)
     kept = readings.provenance.get("procedure", "")
     procedure = load_procedure(args.procedure) if args.procedure else Procedure.from_text(kept)
     if procedure.text != kept:

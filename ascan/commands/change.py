@@ -7,16 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, add_json, answer, check_outputs
-from ascan.commands.spots import left_open, minimum_of, years_between
-from ascan.commands.surface import add_surface_options, cells_and_coverage, survey_of
+from ascan.commands.spots import add_loss_options, left_open, minimum_of, shared_told, years_between
+from ascan.commands.surface import add_surface_options, cells_of, survey_of
 from ascan.errors import fault
-from ascan.job import PROCEDURE
 from ascan.report.cautions import CAUTION
 from ascan.shown import length
 from ascan.store.readings import csv_file, load_readings
-from ascan.survey.cells import Cells, area_of, pitch_of, to_cells
+from ascan.survey.cells import Cells, pitch_of, to_cells
 from ascan.survey.change import Change, change_between, remaining_years
 from ascan.survey.places import places_of
 
@@ -27,15 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("earlier", help="readings of the surface, taken before, on the same axes")
     parser.add_argument("later", help="readings taken now")
-    parser.add_argument("--years", type=float, help="between the two; else by their column time_s")
-    parser.add_argument("--minimum", metavar="LENGTH", help="least wall, for the remaining life")
-    add_job_file(
-        parser,
-        "--procedure",
-        job=PROCEDURE,
-        needed=False,
-        help="procedure (TOML) whose [decision] gives the minimum",
-    )
+    add_loss_options(parser)
     add_surface_options(parser)
     parser.add_argument("--csv", help="table of the cells (.csv) to write")
     add_json(parser)
@@ -50,27 +40,20 @@ def run(args: argparse.Namespace) -> None:
     diameter = survey.outside_diameter_mm
     scans = [places_of(one, outside_diameter_mm=diameter) for one in (before, now)]
     cell_mm = survey.cell_mm or max(pitch_of(scan) for scan in scans)
-    later, _ = cells_and_coverage(scans[1], survey, cell_mm)
-    area = later.area if survey.x_from_mm is not None else area_of(scans[1], cell_mm)
-    earlier = to_cells(scans[0], cell_mm=cell_mm, area=area)
+    later = cells_of(scans[1], survey, cell_mm)
+    earlier = to_cells(scans[0], cell_mm=cell_mm, area=later.area)
     same = before.calibration_digest == now.calibration_digest is not None
     change = _change(earlier, later, years_between(before, now, args.years), same)
     both = np.isfinite(change.loss_mm)
     if not both.any():
         raise fault("change", "finds no cell read in both", remedy="check that the axes agree")
-    x, y = (0.5 * (edges[1:] + edges[:-1]) for edges in later.edges_mm)
-    x_mm, y_mm = (grid.ravel() for grid in np.meshgrid(x, y))
+    x_mm, y_mm = (grid.ravel() for grid in later.middles_mm)
     table: dict[str, Any] = {
         "x_mm": x_mm,
         "y_mm": y_mm,
         "earlier_mm": earlier.thickness_mm.ravel(),
         "later_mm": later.thickness_mm.ravel(),
-        "loss_mm": change.loss_mm,
-        "u_loss_mm": change.u_loss_mm,
-        "rate_mm_per_year": change.rate_mm_per_year,
-        "u_rate_mm_per_year": change.u_rate_mm_per_year,
-        "thinner": change.thinner,
-        "thicker": change.thicker,
+        **change.columns(),
     }
     minimum = minimum_of(args)
     if minimum is not None:
@@ -85,14 +68,10 @@ def run(args: argparse.Namespace) -> None:
 
 
 def _change(earlier: Cells, later: Cells, years: float, same_calibration: bool) -> Change:
-    def parts(cells: Cells, values: Any) -> Any:
-        out = np.full(cells.least.size, np.nan)
-        flat = cells.least.ravel()
-        out[flat >= 0] = values[flat[flat >= 0]]
-        return out
-
-    random = tuple(parts(cells, cells.places.u_random_mm) for cells in (earlier, later))
-    common = tuple(parts(cells, cells.places.u_common_mm) for cells in (earlier, later))
+    random, common = (
+        [cells.of_least(getattr(cells.places, name)).ravel() for cells in (earlier, later)]
+        for name in ("u_random_mm", "u_common_mm")
+    )
     return change_between(
         earlier.thickness_mm.ravel(),
         later.thickness_mm.ravel(),
@@ -123,8 +102,7 @@ def _summary(
     data["cells_only_before"], data["cells_only_now"] = only
     lines = [
         f"{data['cells_in_both']} cells read in both, {only[0]} before only, {only[1]} now only; "
-        f"{change.years:.2f} years apart; "
-        + ("one calibration: what it shares cancels" if same else "two calibrations: both add"),
+        f"{change.years:.2f} years apart; {shared_told(same)}",
         f"thinner by more than twice the uncertainty: {data['cells_thinner']}; thicker so: "
         f"{data['cells_thicker']}"
         + (" (walls do not grow: doubt one of the two)" if change.thicker.any() else ""),

@@ -14,7 +14,7 @@ from ascan.budget import budget_of
 from ascan.calibration.record import Calibration
 from ascan.commands.job_files import add_job_file
 from ascan.commands.measure import second_look
-from ascan.commands.shared import add_common, check_outputs, need_library, say
+from ascan.commands.shared import add_common, check_measured_with, check_outputs, need_library, say
 from ascan.commands.spots import spot_lines
 from ascan.commands.surface import add_surface_options, cells_and_coverage, survey_of
 from ascan.errors import fault
@@ -71,13 +71,7 @@ def run(args: argparse.Namespace) -> None:
     """Gather and write the page."""
     need_library("matplotlib", "cli", "record")
     readings, calibration = load_readings(args.readings), load_calibration(args.calibration)
-    used = readings.calibration_digest
-    if used is not None and used != calibration.digest:
-        raise fault(
-            args.calibration,
-            "is not the calibration that the readings were measured with",
-            remedy="name that one",
-        )
+    check_measured_with(readings, calibration, args.calibration)
     scan = _scan_of(args, readings)
     inputs = [args.readings, args.calibration, args.series, args.waveforms]
     check_outputs(args, inputs, [(args.output, "text")])

@@ -17,7 +17,9 @@ from typing import Any
 import numpy as np
 
 from ascan.arrays import FloatArray
+from ascan.calibration.record import Calibration
 from ascan.errors import fault
+from ascan.readings import Readings
 from ascan.scan import Progress, Scan
 from ascan.shown import shown_columns
 from ascan.store import schema
@@ -170,6 +172,17 @@ def check_outputs(
                 "replaces files of the same kind",
                 remedy="name another file",
             )
+
+
+def check_measured_with(readings: Readings, calibration: Calibration, path: str) -> None:
+    """Refuse a calibration, read from ``path``, that the readings were not measured with."""
+    used = readings.calibration_digest
+    if used is not None and used != calibration.digest:
+        raise fault(
+            path,
+            "is not the calibration that the readings were measured with",
+            remedy="name that one",
+        )
 
 
 def need_library(name: str, extra: str, what: str) -> None:

@@ -29,6 +29,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("readings", help="readings file with a column that names the points")
     parser.add_argument("--point", default="point", help="that column (default: point)")
     parser.add_argument("--earlier", help="readings of the same points, taken before")
+    add_loss_options(parser)
+    parser.add_argument("--csv", help="table (.csv) to write")
+    add_json(parser)
+    add_common(parser)
+
+
+def add_loss_options(parser: argparse.ArgumentParser) -> None:
+    """Add what two surveys are compared by."""
     parser.add_argument("--years", type=float, help="between the two; else by their column time_s")
     parser.add_argument("--minimum", metavar="LENGTH", help="least wall, for the remaining life")
     add_job_file(
@@ -38,9 +46,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         needed=False,
         help="procedure (TOML) whose [decision] gives the minimum",
     )
-    parser.add_argument("--csv", help="table (.csv) to write")
-    add_json(parser)
-    add_common(parser)
 
 
 def run(args: argparse.Namespace) -> None:
@@ -59,17 +64,12 @@ def run(args: argparse.Namespace) -> None:
         change = _change(partners, spots, years, same)
         table |= _lost(spots, partners, change, minimum)
         lines = [f"{line}{_grown(table, k)}" for k, line in enumerate(lines)]
-        lines += [*lost_points(partners, spots, list(found)), *left_open(readings)]
-        lines.append(
-            f"{years:.2f} years between them; "
-            + ("one calibration: what it shares cancels" if same else "two calibrations: both add")
-        )
+        lines += [*lost_points(spots, list(found)), *left_open(readings)]
+        lines.append(f"{years:.2f} years between them; {shared_told(same)}")
     under = [] if minimum is None else [s.name for s in spots if s.least_mm < minimum]
     if under and minimum is not None:
         lines.append(f"BELOW THE MINIMUM of {length(minimum)} now: {', '.join(under)}")
-    lines += [
-        f"  rejected, {s.name}: row {r}: {why}" for s in spots for r, why in s.rejected.items()
-    ]
+    lines += _rejections(spots)
     if args.csv:
         with csv_file(args.csv, replace=args.replace) as file:
             file.append(table)
@@ -79,10 +79,18 @@ def run(args: argparse.Namespace) -> None:
 def spot_lines(readings: Readings) -> list[str]:
     """Return a line for each point, and why readings were rejected."""
     spots = spots_of(readings)
-    lines = [*_head(False), *(_told(spot) for spot in spots)]
-    for spot in spots:
-        lines += [f"  rejected, {spot.name}: row {r}: {why}" for r, why in spot.rejected.items()]
-    return lines
+    return [*_head(False), *(_told(spot) for spot in spots), *_rejections(spots)]
+
+
+def _rejections(spots: list[Spot]) -> list[str]:
+    return [f"  rejected, {s.name}: row {r}: {why}" for s in spots for r, why in s.rejected.items()]
+
+
+def shared_told(same_calibration: bool) -> str:
+    """Return what becomes of the uncertainty that readings of one calibration share."""
+    if same_calibration:
+        return "one calibration: what it shares cancels"
+    return "two calibrations: both add"
 
 
 def minimum_of(args: argparse.Namespace) -> float | None:
@@ -156,12 +164,7 @@ def _lost(
 ) -> dict[str, Any]:
     table = {
         "earlier_mm": np.array([np.nan if p is None else p.least_mm for p in partners]),
-        "loss_mm": change.loss_mm,
-        "u_loss_mm": change.u_loss_mm,
-        "rate_mm_per_year": change.rate_mm_per_year,
-        "u_rate_mm_per_year": change.u_rate_mm_per_year,
-        "thinner": change.thinner,
-        "thicker": change.thicker,
+        **change.columns(),
     }
     if minimum_mm is not None:
         least, u = (np.array([getattr(s, name) for s in spots]) for name in ("least_mm", "u_mm"))
@@ -205,7 +208,7 @@ def _head(compared: bool) -> list[str]:
     return [*([legend] if compared else []), "point        usable      least reading"]
 
 
-def lost_points(partners: list[Spot | None], spots: list[Spot], earlier: list[str]) -> list[str]:
+def lost_points(spots: list[Spot], earlier: list[str]) -> list[str]:
     """Return which points were read before and are missing now."""
     missing = [name for name in earlier if name not in {spot.name for spot in spots}]
     return [f"read before and not now: {', '.join(missing)}"] if missing else []

@@ -143,15 +143,20 @@ def survey_of(args: argparse.Namespace) -> Survey:
     return Survey(**told, **dict(zip(names, corners, strict=True)))
 
 
-def cells_and_coverage(
-    places: Places, survey: Survey, cell_mm: float
-) -> tuple[Cells, Coverage | None]:
-    """Return the cells of a surface, and its coverage where the beam is known."""
+def cells_of(places: Places, survey: Survey, cell_mm: float) -> Cells:
+    """Return the cells of a surface, on the ground that the survey states."""
     area = None
     if survey.x_from_mm is not None:
         x0, x1, y0, y1 = (float(value or 0.0) for value in survey.corners_mm)
         area = Area(x_from_mm=x0, x_to_mm=x1, y_from_mm=y0, y_to_mm=y1)
-    cells = to_cells(places, cell_mm=cell_mm, area=area)
+    return to_cells(places, cell_mm=cell_mm, area=area)
+
+
+def cells_and_coverage(
+    places: Places, survey: Survey, cell_mm: float
+) -> tuple[Cells, Coverage | None]:
+    """Return the cells of a surface, and its coverage where the beam is known."""
+    cells = cells_of(places, survey, cell_mm)
     if survey.beam_mm is None:
         return cells, None
     return cells, coverage_of(places, cells.area, survey.beam_mm)
@@ -191,8 +196,7 @@ def _footprint_lines(cells: Cells, more: dict[str, FloatArray]) -> list[str]:
 
 def cell_columns(cells: Cells, more: dict[str, FloatArray]) -> dict[str, Any]:
     """Return the cells as columns: middle, least reading, its u, row and neighbours', counts."""
-    x, y = (0.5 * (edges[1:] + edges[:-1]) for edges in cells.edges_mm)
-    x_mm, y_mm = (grid.ravel() for grid in np.meshgrid(x, y))
+    x_mm, y_mm = (grid.ravel() for grid in cells.middles_mm)
     least, scan = cells.least.ravel(), cells.places.scan
     row = np.where(least >= 0, cells.places.row[np.maximum(least, 0)], -1)
     return {
@@ -204,10 +208,7 @@ def cell_columns(cells: Cells, more: dict[str, FloatArray]) -> dict[str, Any]:
         **({} if scan is None else {"scan": np.where(least >= 0, scan[np.maximum(least, 0)], -1)}),
         "usable": cells.usable.ravel(),
         "refused": cells.refused.ravel(),
-        **{
-            name: np.where(least >= 0, values[np.maximum(least, 0)], np.nan)
-            for name, values in more.items()
-        },
+        **{name: cells.of_least(values).ravel() for name, values in more.items()},
     }
 
 

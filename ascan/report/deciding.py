@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.readings import VOID, Readings
+from ascan.readings import Readings, is_void
 from ascan.shown import length
 from ascan.uncertainty.decision import WORDS, Decision, WholeScan
 
 
 def decision_lines(readings: Readings, decision: Decision) -> list[str]:
     """Return counts by verdict, and the probability that all measured positions conform."""
-    void = np.asarray(readings.columns.get("standing", np.zeros(len(readings)))) == VOID
+    void = is_void(readings.columns)
     codes = np.where(void, 0, readings.columns["decision"])
     out = [
         f"against a minimum of {length(decision.minimum_mm)} with a guard band of "

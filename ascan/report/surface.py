@@ -13,11 +13,10 @@ import numpy as np
 
 from ascan.report.scale import colour_map
 from ascan.report.waveform import INK
-from ascan.shown import SHOWN_IN
 from ascan.store.replacing import whole_file
 from ascan.survey.cells import Cells
 from ascan.survey.figures import Figures
-from ascan.units import MM_PER_INCH
+from ascan.units import MM_PER_INCH, SHOWN_IN
 
 BARS, MOST_HIGH, WIDE = 48, 9.0, 10.0
 # Cells without a reading: refused ones are crossed, ground without a position is ruled.

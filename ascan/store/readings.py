@@ -15,7 +15,7 @@ import numpy as np
 from ascan.arrays import AnyArray
 from ascan.errors import fault
 from ascan.flags import FATAL, MEANINGS, names, usability
-from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, VOID, Readings
+from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings, is_void
 from ascan.shown import shown_columns
 from ascan.store import schema
 from ascan.store.provenance import ColumnsDigest, writer
@@ -158,8 +158,7 @@ class CsvWriter:
         columns = shown_columns(columns)
         if "flags" in columns:
             words = np.array([usability(int(value)) for value in columns["flags"]])
-            void = np.asarray(columns.get("standing", np.zeros(len(words)))) == VOID
-            words = np.where(void, usability(FATAL), words)
+            words = np.where(is_void(columns), usability(FATAL), words)
             columns = {**columns, "usability": words}
         if not self._begun:
             self._table.writerow(columns)

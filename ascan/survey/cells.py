@@ -62,12 +62,12 @@ class Cells:
     @property
     def thickness_mm(self) -> FloatArray:
         """Least reading of each cell, shape (ny, nx); NaN where there is none."""
-        return self._of(self.places.thickness_mm)
+        return self.of_least(self.places.thickness_mm)
 
     @property
     def u_mm(self) -> FloatArray:
         """Its combined standard uncertainty."""
-        return self._of(self.places.u_mm)
+        return self.of_least(self.places.u_mm)
 
     @property
     def only_refused(self) -> BoolArray:
@@ -86,7 +86,15 @@ class Cells:
         x = self.area.x_from_mm + self.cell_mm * np.arange(nx + 1)
         return x, self.area.y_from_mm + self.cell_mm * np.arange(ny + 1)
 
-    def _of(self, values: FloatArray) -> FloatArray:
+    @property
+    def middles_mm(self) -> tuple[FloatArray, FloatArray]:
+        """Middles of the cells along x and y, each of shape (ny, nx)."""
+        x, y = (0.5 * (edges[1:] + edges[:-1]) for edges in self.edges_mm)
+        x_mm, y_mm = np.meshgrid(x, y)
+        return x_mm, y_mm
+
+    def of_least(self, values: FloatArray) -> FloatArray:
+        """Return what readings hold, one value each, of the least of each cell; else NaN."""
         out = np.full(self.least.shape, np.nan)
         known = self.least >= 0
         out[known] = values[self.least[known]]

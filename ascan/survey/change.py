@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.arrays import BoolArray, FloatArray
+from ascan.arrays import AnyArray, BoolArray, FloatArray
 from ascan.errors import fault
 
 # A change is one where it exceeds so many of its standard uncertainties (coverage of 95 %).
@@ -30,6 +30,17 @@ class Change:
     rate_mm_per_year: FloatArray
     u_rate_mm_per_year: FloatArray
     years: float
+
+    def columns(self) -> dict[str, AnyArray]:
+        """Return losses and rates as columns, and which are more than uncertainty explains."""
+        return {
+            "loss_mm": self.loss_mm,
+            "u_loss_mm": self.u_loss_mm,
+            "rate_mm_per_year": self.rate_mm_per_year,
+            "u_rate_mm_per_year": self.u_rate_mm_per_year,
+            "thinner": self.thinner,
+            "thicker": self.thicker,
+        }
 
     @property
     def thinner(self) -> BoolArray:

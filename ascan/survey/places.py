@@ -9,8 +9,7 @@ import numpy as np
 from ascan.arrays import BoolArray, FloatArray, IntArray
 from ascan.errors import fault
 from ascan.flags import is_fatal
-from ascan.readings import Readings
-from ascan.series import Standing
+from ascan.readings import Readings, is_void
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -62,9 +61,7 @@ class Places:
 
 def gone_of(readings: Readings) -> BoolArray:
     """Return which readings count for nothing: refused, or void by a failed check."""
-    flags = readings.flags
-    void = np.asarray(readings.columns.get("standing", np.zeros(len(flags)))) == Standing.VOID
-    return np.asarray(is_fatal(flags) | void)
+    return np.asarray(is_fatal(readings.flags) | is_void(readings.columns))
 
 
 def places_of(readings: Readings, *, outside_diameter_mm: float | None = None) -> Places:
