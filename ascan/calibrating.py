@@ -43,6 +43,8 @@ REPEATABLE_PERIODS = 0.1
 # What steps leave of a whole-record fit is in its uncertainty; below this part of a wavelength it
 # is no mix-up of steps or echoes.
 SLIGHT_PERIODS = 0.005
+# A step reading so many wavelengths off its step is of another half-cycle or echo.
+MISREAD_PERIODS = 0.125
 # Coupling seldom moves an echo by so much; another half-cycle, probe or step does.
 AGREE_PERIODS = 0.25
 # Two echoes of one probe differ in shape and in timing method by no more than this.
@@ -347,7 +349,16 @@ def _calibrate_whole(
     )
     pipeline = Pipeline(procedure, scan.recording, first)
     times = Readings(joined(found for _, found in pipeline.walk(steps)))
-    usable = learned.used & ~is_fatal(times.flags)
+    misread = np.abs(times.columns["interval_us"] * velocity / 2.0 - known) > (
+        MISREAD_PERIODS * velocity / procedure.probe.frequency_mhz
+    )
+    usable = learned.used & ~is_fatal(times.flags) & ~misread
+    if not usable.any():
+        raise fault(
+            "calibration",
+            "reads none of its own steps right",
+            remedy="check the gates, and which step each row stands on",
+        )
     interval, u_interval = times.columns["interval_us"], times.columns["u_interval_us"]
     means = gather_steps(known[usable], u_known[usable], interval[usable], u_interval[usable])
     nominal = procedure.material.velocity_mm_per_us
@@ -359,6 +370,7 @@ def _calibrate_whole(
         "velocity_plausible": abs(velocity / nominal - 1.0) <= PLAUSIBLE_VELOCITY,
         **_repeats(means, means.repeatability_us, procedure),
         "every_step_used": set(known.tolist()) == set(known[usable].tolist()),
+        "no_step_misread": not (misread & learned.used).any(),
     }
     left_out = _left_out(times, known, rows, usable)
     told = {

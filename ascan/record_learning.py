@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import maximum_filter1d
 from scipy.special import gammaincc
 
@@ -32,10 +33,13 @@ from ascan.whole_record.learning import (
 )
 from ascan.whole_record.operator import Operator
 from ascan.whole_record.pulse import PulseBasis, own_stretch
-from ascan.whole_record.rivals import load_window
+from ascan.whole_record.rivals import load_rails, load_window
+from ascan.whole_record.search import NEAR, find_front
 
 # The nominal velocity may be off by so much; starts so far apart are tried, for some rounds each.
 STARTS, START_ROUNDS = (0.0, -0.012, 0.012), 4
+# Surface echoes are aligned by their beginning, as far as so many periods on, in so many rounds.
+OPENING_PERIODS, ALIGNING_ROUNDS = 1.5, 4
 # A reading that leaves so many times what the others do is no clean record of its step.
 ODD = 2.5
 NODES = 24
@@ -169,6 +173,7 @@ def _learned(
     family = LayeredFamily(windows.frequencies, _nominal(procedure, picked_us[used]))
     nominal = 2.0 / procedure.material.velocity_mm_per_us
     place = (picked_us[used] - scan.start_time_us[used]) * basis.sample_rate_mhz - windows.begin
+    place = aligned(records, place, basis)
     starts = [
         _start(windows, replace(family.nominal, velocity_mm_per_us=2.0 / start), place)
         for start in (slowness, *(nominal * (1.0 + share) for share in STARTS))
@@ -207,7 +212,7 @@ def step_samples(
     known_mm: FloatArray,
     u_known_mm: FloatArray,
 ) -> StepRecords:
-    """Return readings cut to windows from ``begin`` to ``ends``, clipped samples left out.
+    """Return readings cut to windows from ``begin`` to ``ends``; clipped samples do not count.
 
     All arrays are of shape (rows,).
     """
@@ -220,6 +225,9 @@ def step_samples(
         own = slice(0, int(ends[k] - begin[k]))
         zero, first = float(recording.zero_code), int(begin[k])
         load_window(record, zero, clips, first, samples[k, own], weight[k, own])
+        rails = np.zeros_like(samples[k, own])
+        load_rails(record, zero, clips, first, rails)
+        samples[k, own] += rails
     steps, step = np.unique(np.round(known_mm, 3), return_inverse=True)
     u_step = np.zeros(steps.size)
     np.maximum.at(u_step, step, u_known_mm)
@@ -239,6 +247,38 @@ def _nominal(procedure: Procedure, picked_us: FloatArray) -> Operator:
         path_mm2_per_us=max(path_us, 0.0) * velocity**2,
         path_velocity_mm_per_us=velocity,
     )
+
+
+def aligned(records: StepRecords, place: FloatArray, basis: PulseBasis) -> FloatArray:
+    """Return places of surface echoes, moved so that all name the same part of the pulse.
+
+    A pick may name one half-cycle here and the next one there, and no small step leads from one to
+    the other. Each echo moves to where it is most like what those have in common that clip least.
+
+    ``place``, shape (n,), says roughly where they are, in samples.
+    """
+    samples, weight = records.samples * records.weight, records.weight
+    rails = records.samples - samples
+    period = basis.sample_rate_mhz / basis.frequency_mhz
+    reach, before = int(np.ceil(NEAR * period)), basis.before
+    after = int(np.ceil(OPENING_PERIODS * period))
+    padded = np.pad(records.samples, ((0, 0), (before, after)))
+    opening = sliding_window_view(padded, before + after + 1, axis=1)
+    rows, found = np.arange(len(place)), place
+    clipped = np.count_nonzero(rails, axis=1)
+    clean = clipped <= np.median(clipped)
+    for _ in range(ALIGNING_ROUNDS):
+        cut = opening[rows, np.rint(found).astype(np.int64)][clean]
+        cut = cut / np.maximum(np.linalg.norm(cut, axis=1, keepdims=True), 1e-300)
+        usual = np.linalg.svd(cut, full_matrices=False)[2][0]
+        usual = usual if np.sum(cut @ usual) >= 0.0 else -usual
+        found = np.array(
+            [
+                find_front(y, w, rail, usual, before, near, reach, True)[0]
+                for y, w, rail, near in zip(samples, weight, rails, found, strict=True)
+            ]
+        )
+    return found
 
 
 def _start(windows: Windows, operator: Operator, place: FloatArray) -> Estimate:

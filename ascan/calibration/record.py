@@ -30,6 +30,8 @@ HEALTH = {
     "range_is_bracketed": "the steps do not bracket the measuring range: add thinner or thicker "
     "steps, or narrow the range",
     "every_step_used": "a step has no usable reading and is not in the fit: see rows left out",
+    "no_step_misread": "a reading came out as another thickness than its step's and was left out: "
+    "it may bear the wrong label, or its record is disturbed",
     "residuals_tested": "too few steps to test the fit: with no more steps than fitted values "
     "every residual is zero; read one more step",
     "residuals_explained": "the residuals exceed what block and timing explain: a mislabelled "

@@ -31,7 +31,7 @@ class StepRecords:
     Attributes
     ----------
     samples, weight : ndarray, shape (n, width)
-        In codes from zero; 0 where a sample does not count (clipped, past the window).
+        In codes from zero, clipped ones at their level; weight 0 where a sample does not count.
     known_mm : ndarray, shape (n,)
     step : ndarray, shape (n,)
         Number of the step each reading stands on.

@@ -43,7 +43,7 @@ OUTSIDE = np.uint32(Flag.GATE_OUTSIDE_RECORD)
 CANDIDATES = 3
 # A train is there if it takes so many variances of what is left off the energy, and this part of
 # what surface echo and baseline leave.
-LEAST_GAIN, LEAST_SHARE = 36.0, 0.02
+LEAST_GAIN, LEAST_SHARE = 44.0, 0.02
 # No wall echo is so many times as high as the first one; noise may add so many deviations.
 MOST_GROWTH, GROWTH_NOISE = 1.6, 4.0
 # An echo that is left is told where it is this part of the wall's, by so many deviations of the
@@ -93,6 +93,16 @@ def load_window(
                 weight[min(j + 1, size - 1)] = 0.0
         for j in range(size):
             samples[j] *= weight[j]
+
+
+@compiled
+def load_rails(
+    record: AnyArray, zero: float, clips: tuple[float, float], begin: int, rails: AnyArray
+) -> None:
+    """Write the clipping level where a window's samples clip, from zero; 0 where they do not."""
+    for j in range(rails.size):
+        code = np.float64(record[begin + j])
+        rails[j] = code - zero if code <= clips[0] or code >= clips[1] else 0.0
 
 
 @compiled
@@ -296,7 +306,7 @@ def fit_records(
     least_odds, least_strength, least_snr = least_told
     samples, weight = np.empty(longest, np.float32), np.empty(longest, np.float32)
     residual, follows = np.empty(longest, np.float32), np.empty(longest, np.float32)
-    products = np.empty(longest)
+    products, rails = np.empty(longest), np.empty(longest, np.float32)
     few = ECHOES + 2
     starts = np.zeros(few, np.int64)
     shapes, slopes = np.empty((few, size), np.float32), np.empty((few, size), np.float32)
@@ -321,10 +331,12 @@ def fit_records(
         y, w = samples[:wide], weight[:wide]
         moved, basis = np.empty((2, wide), np.float32), np.empty((DENSE, wide), np.float32)
         load_window(block[row], zero, clips, begin, y, w)
+        load_rails(block[row], zero, clips, begin, rails[:wide])
         rest = residual[:wide]
         setup_row[4] = usual[row] - begin
         near = guess[row] - begin
-        place, front = find_front(y, w, comb[0], before, near, int(np.ceil(NEAR * period)))
+        reach = int(np.ceil(NEAR * period))
+        place, front = find_front(y, w, rails[:wide], comb[0], before, near, reach, False)
         whole = int(np.rint(place))
         starts[0] = whole - before
         late_mm = (place - setup_row[4]) * setup[3]

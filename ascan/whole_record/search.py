@@ -19,6 +19,8 @@ FAR_LESS = 0.3
 SCORED = 6
 # Two candidates lie at least this part of a period apart.
 APART = 0.35
+# A clipped echo's height is settled in so many rounds.
+CLIPPED_ROUNDS = 4
 # The surface echo is sought so many periods to each side of where it was found.
 NEAR = 1.25
 # Nothing thinner than this part of a period is told from an echo of one pulse.
@@ -133,11 +135,17 @@ def crest_offset(before: float, here: float, after: float) -> float:
 
 @compiled
 def fit_at(
-    samples: AnyArray, weight: AnyArray, pulse: AnyArray, before: int, place: int
+    samples: AnyArray,
+    weight: AnyArray,
+    rails: AnyArray,
+    pulse: AnyArray,
+    before: int,
+    place: int,
 ) -> tuple[float, float]:
-    """Return the height of a pulse on a sample and the root of the energy that it explains.
+    """Return the height of a pulse on a sample and the energy that it explains.
 
-    Only samples that count are looked at: of a clipped echo, its flanks.
+    Where a sample clipped (``rails`` is not 0) the pulse is at fault only by what it lacks to the
+    rail: which half-cycles clip tells them from each other where hardly a crest is left.
     """
     low = max(0, before - place)
     high = max(min(pulse.size, samples.size - place + before), low)
@@ -149,26 +157,58 @@ def fit_at(
         energy += weighted * pulse[j]
     if not energy > 0.0:
         return 0.0, 0.0
-    return product / energy, abs(product) / np.sqrt(energy)
+    height = product / energy
+    explained = product * height
+    for _ in range(CLIPPED_ROUNDS):
+        own, square, any_short = product, energy, False
+        for j in range(low, high):
+            rail = np.float64(rails[start + j])
+            if rail != 0.0 and abs(rail) > height * pulse[j] * np.sign(rail):
+                any_short = True
+                own += rail * pulse[j]
+                square += np.float64(pulse[j]) * pulse[j]
+        if not any_short:
+            break
+        height = own / square
+    for j in range(low, high):
+        rail = np.float64(rails[start + j])
+        if rail != 0.0:
+            lacking = max(abs(rail) - height * pulse[j] * np.sign(rail), 0.0)
+            explained += rail * rail - lacking * lacking
+    # What the height differs by from the one that the samples alone would choose.
+    explained -= energy * (height - product / energy) ** 2
+    return height, explained
 
 
 @compiled
 def find_front(
     samples: AnyArray,
     weight: AnyArray,
+    rails: AnyArray,
     pulse: AnyArray,
     before: int,
     near: float,
     reach: int,
+    upright: bool,
 ) -> tuple[float, float]:
-    """Return where near a sample the surface echo's pulse fits best, and its height."""
-    best, height, place = 0.0, 0.0, int(near)
-    for j in range(max(int(near) - reach, 0), min(int(near) + reach + 1, samples.size)):
-        size, explains = fit_at(samples, weight, pulse, before, j)
-        if explains > best:
+    """Return where near a sample the surface echo's pulse fits best, and its height.
+
+    ``upright`` tells that the echo cannot be turned over.
+    Where it clips, a pick may be any of its crests: it is sought from the first that does.
+    """
+    middle = min(max(int(near), 0), samples.size - 1)
+    first, j = middle, middle
+    while j > 0 and first - j <= reach:
+        if rails[j] != 0.0:
+            first = j
+        j -= 1
+    best, height, place = 0.0, 0.0, middle
+    for j in range(max(first - reach, 0), min(middle + reach + 1, samples.size)):
+        size, explains = fit_at(samples, weight, rails, pulse, before, j)
+        if explains > best and not (upright and size < 0.0):
             best, height, place = explains, size, j
-    ahead = fit_at(samples, weight, pulse, before, place - 1)[1]
-    after = fit_at(samples, weight, pulse, before, place + 1)[1]
+    ahead = fit_at(samples, weight, rails, pulse, before, place - 1)[1]
+    after = fit_at(samples, weight, rails, pulse, before, place + 1)[1]
     return place + crest_offset(ahead, best, after), height
 
 
