@@ -36,8 +36,9 @@ from ascan.whole_record.aperture_stage import ApertureStage
 from ascan.whole_record.stage import RecordStage
 
 # The second echo's path is another wall's where it differs by so many of its standard
-# uncertainties, and by more than this part of a period.
-MOST_SECOND_OFF, LEAST_SECOND_PERIODS = 4.0, 0.03
+# uncertainties, and by more than this part of a period; or where taking it for a film moves the
+# reading by so many of its own.
+MOST_SECOND_OFF, LEAST_SECOND_PERIODS, COVERED = 4.0, 0.03, 3.0
 # What a record says that is turned over, in a dual probe's whole record; and what its mirror image
 # may still say, since it does not come from polarity.
 TURNED_WHOLE = Flag.RIVAL_READING | Flag.NO_ECHO
@@ -260,7 +261,7 @@ class Pipeline:
         }
         self.checks.check_reading(block, echoes, columns)
         if "second_late_mm" in found:
-            self._hear_second(columns, found)
+            self._hear_second(columns, found, component_c)
         return columns
 
     def _rival_columns(
@@ -288,7 +289,9 @@ class Pipeline:
         found = np.interp(time_us, dual.time_us, dual.thickness_mm)
         return np.where(np.isfinite(front.time_us), found, np.nan)
 
-    def _hear_second(self, columns: Columns, found: Columns) -> None:
+    def _hear_second(
+        self, columns: Columns, found: Columns, component_c: FloatArray | None
+    ) -> None:
         """Add what the second echo's path says of the wall, and flag where it says otherwise."""
         late, u_late = found["second_late_mm"], found["u_second_late_mm"]
         columns["witness_mm"] = columns["thickness_mm"] + late
@@ -296,7 +299,15 @@ class Pipeline:
         columns["witness_off"] = -late / np.hypot(u_late, columns["u_common_mm"])
         slight = LEAST_SECOND_PERIODS / self.procedure.probe.frequency_mhz
         slight_mm = 0.5 * slight * self.procedure.material.velocity_mm_per_us
+        free = self._to_columns(
+            found["delayed_us"], found["u_delayed_us"], columns["flags"].copy(), component_c
+        )
+        columns["without_film_mm"] = free["thickness_mm"]
+        columns["u_without_film_mm"] = free["u_mm"]
+        differs = np.abs(free["thickness_mm"] - columns["thickness_mm"])
         off = (np.abs(columns["witness_off"]) > MOST_SECOND_OFF) & (np.abs(late) > slight_mm)
+        told = MOST_SECOND_OFF * columns["u_without_film_mm"]
+        off |= (differs > told) & (differs > COVERED * columns["u_mm"])
         columns["flags"] |= np.where(off, np.uint32(Flag.WITNESS_DISAGREES), np.uint32(0))
 
     def _take_interval(

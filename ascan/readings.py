@@ -33,6 +33,8 @@ RESULT_COLUMNS = {
     "flags": ("1", "what the waveform showed"),
     "witness_mm": ("mm", "thickness by the procedure's second interval"),
     "u_witness_mm": ("mm", "its combined standard uncertainty"),
+    "without_film_mm": ("mm", "thickness if what the second echo shows is a film under the probe"),
+    "u_without_film_mm": ("mm", "its combined standard uncertainty"),
     "witness_off": ("1", "thickness less witness, in their combined standard uncertainties"),
     "rival_mm": ("mm", "what the wall would be if the likeliest other reading were right"),
     "rival_odds": ("1", "twice the natural log of the odds of the thickness against its rival"),

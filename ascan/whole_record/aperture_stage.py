@@ -128,7 +128,7 @@ class ApertureStage:
             results,
             flags,
         )
-        thickness, u, left, rival, odds, late, u_late = results.T
+        thickness, u, left, rival, odds, late, u_late, freed, u_freed = results.T
         slowness = self.operator.slowness_us_per_mm
         return {
             "interval_us": slowness * thickness,
@@ -138,6 +138,8 @@ class ApertureStage:
             "rival_odds": odds,
             "second_late_mm": late,
             "u_second_late_mm": u_late,
+            "delayed_us": slowness * freed,
+            "u_delayed_us": slowness * u_freed,
         }
 
 

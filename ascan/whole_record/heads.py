@@ -47,7 +47,12 @@ SETTLED_MM, LONGEST = 2e-6, 0.2
 QUIET_PERIODS = 2.0
 # An arrival is taken in that begins so many periods before the window's end.
 WHOLE_PERIODS, CLEAR_PERIODS = 2.5, 1.0
-RESULTS = 7
+# A delay of the whole record is followed for so many rounds, as far as so many periods, where it is
+# told by so many deviations.
+DELAY_ROUNDS, MOST_DELAY, DELAY_SIGMAS = 6, 0.75, 4.0
+# So many delays are begun from, `LONGEST` apart, until one leaves no more than noise.
+DELAYS = 4
+RESULTS = 9
 
 
 @compiled
@@ -144,6 +149,90 @@ def fit_wall(
 
 
 @compiled
+def delay_step(
+    starts: IntArray,
+    shapes: AnyArray,
+    slopes: AnyArray,
+    waves: AnyArray,
+    columns: tuple[int, int],
+    gram: AnyArray,
+    heights: AnyArray,
+    residual: AnyArray,
+    moved: AnyArray,
+    inverse: float,
+) -> tuple[float, float, float]:
+    """Return how many samples all arrivals come late, thickness free beside it.
+
+    Also the energy that tells it, and by how much its shape is that of another thickness.
+    """
+    size = columns[0] + columns[1]
+    late, shared, by_moved = np.zeros_like(residual), np.empty(size), np.empty(size)
+    for k in range(columns[0]):
+        add(late, starts[k], slopes[k], -heights[k])
+    energy = free_energy(late, starts, shapes, waves, columns, gram, shared)
+    against_all(moved, starts, shapes, waves, columns, by_moved)
+    cross = dot(late, moved) - float(shared @ by_moved)
+    energy -= cross * cross * inverse
+    if not energy > 0.0:
+        return 0.0, 0.0, cross
+    return dot(late, residual) / energy, energy, cross
+
+
+@compiled
+def fit_delayed(
+    samples: AnyArray,
+    weight: AnyArray,
+    depth: float,
+    inverse: float,
+    zero: float,
+    before: int,
+    bank: AnyArray,
+    times: AnyArray,
+    scale: tuple[float, float],
+    count: int,
+    period: float,
+    left: float,
+    starts: IntArray,
+    shapes: AnyArray,
+    slopes: AnyArray,
+    waves: AnyArray,
+    gram: AnyArray,
+    heights: AnyArray,
+    residual: AnyArray,
+    moved: AnyArray,
+    shared: AnyArray,
+) -> tuple[float, float, float]:
+    """Return thickness, its variance per variance of the noise, and what is left, of late records.
+
+    Something may delay all arrivals alike. Everything from ``starts`` on holds the fit of the
+    record as it is, which leaves ``left``, and is overwritten.
+    """
+    columns, delay, free = (count, WAVES), 0.0, max(weight.sum() - count - WAVES - 2.0, 1.0)
+    energy, cross = 0.0, 0.0
+    for turn in range(DELAY_ROUNDS):
+        step, energy, cross = delay_step(
+            starts, shapes, slopes, waves, columns, gram, heights, residual, moved, inverse
+        )
+        if not energy > 0.0:
+            return np.nan, np.nan, np.inf
+        step = min(max(step, -LONGEST * period), LONGEST * period)
+        delay += step
+        depth -= inverse * cross * step
+        told = step * step * energy > DELAY_SIGMAS * DELAY_SIGMAS * left / free
+        if not abs(delay) < MOST_DELAY * period:
+            return np.nan, np.nan, np.inf
+        if turn == DELAY_ROUNDS - 1 or not (told or (turn > 0 and abs(step) > 0.01)):
+            break
+        left, depth, inverse = fit_wall(
+            samples, weight, depth, zero + delay, before, bank, times, scale, count, period,
+            np.inf, starts, shapes, slopes, waves, gram, heights, residual, moved, shared,
+        )  # fmt: skip
+        if not np.isfinite(left):
+            return np.nan, np.nan, np.inf
+    return depth, inverse + (inverse * cross) ** 2 / energy, left / free
+
+
+@compiled
 def fit_walls(
     block: AnyArray,
     zero_code: float,
@@ -187,8 +276,9 @@ def fit_walls(
         Twice the log odds that a rival must be behind by, or ``RIVAL_READING``.
     results : ndarray, shape (n, RESULTS)
         Gets thickness, its standard uncertainty (mm), what is left (codes), the rival's thickness,
-        twice the log odds against it, by how much the second echo comes late (mm of wall), and the
-        standard uncertainty of that.
+        twice the log odds against it, by how much the second echo comes late (mm of wall), the
+        standard uncertainty of that, thickness if a film delays all echoes alike, and its standard
+        uncertainty.
 
     Notes
     -----
@@ -295,3 +385,23 @@ def fit_walls(
         floor = max(MOST_LEFT * noise[row], MOST_LEFT_SHARE * abs(heights[0]))
         if np.sqrt(variance) > floor:
             flags[row] |= UNLIKE
+        if count > 2 and heights[2] > 0.0:
+            for turn in range(DELAYS):
+                late, left = turn * LONGEST * period, best
+                if turn:
+                    start = max(depth - late * per_sample, scale[0])
+                    left, start, inverse = fit_wall(
+                        y, w, start, origin + late, before, bank, times, scale, count, period,
+                        np.inf, starts, shapes, slopes, waves, gram, heights, rest, moved, shared,
+                    )  # fmt: skip
+                    if not np.isfinite(left):
+                        continue
+                else:
+                    start = depth
+                freed, gain, left = fit_delayed(
+                    y, w, start, inverse, origin + late, before, bank, times, scale, count, period,
+                    left, starts, shapes, slopes, waves, gram, heights, rest, moved, shared,
+                )  # fmt: skip
+                if np.sqrt(left) <= floor:
+                    results[row, 7], results[row, 8] = freed, colour * np.sqrt(gain * left)
+                    break

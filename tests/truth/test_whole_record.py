@@ -266,6 +266,28 @@ def test_dual_element_with_a_card_that_is_off() -> None:
     assert disagrees.mean() <= 0.02
 
 
+def test_a_film_under_a_dual_probe_is_told_and_can_be_left_out() -> None:
+    # A film delays all echoes of a record alike: as if its clock began so much later.
+    rng = np.random.default_rng(32)
+    how = Procedure.from_text(DUAL_TEXT.format(height=8.0, wedge=2.35, roof=3.5, gap=1.0))
+    block, known = dual_scan(rng, 40.0, steps_mm=DUAL_STEPS_MM, readings=3)
+    fit = calibrate(block, how, known, u_known_mm=U_STEP_MM)
+    scan, truth = dual_scan(rng, 40.0, uniform_mm=(2.0, 14.0), count=80)
+    codes = scan.rows.read_block(0, len(scan))
+    for late_us in (0.0, 0.02, 0.045):
+        late = Scan.from_array(
+            codes, sample_rate_mhz=100.0, start_time_us=4.0 + late_us, full_scale=2**15
+        )
+        readings = measure(late, how, fit)
+        freed, u = readings.columns["without_film_mm"], readings.columns["u_without_film_mm"]
+        told = np.isfinite(freed)
+        assert told.mean() >= 0.7
+        assert np.abs(freed - truth)[told].max() < 0.01
+        assert (np.abs(freed - truth) < 4.0 * u)[told].all()
+        far = np.abs(readings.thickness_mm - truth) > 3.0 * readings.u_mm
+        assert (readings.flags[far] != 0).all()
+
+
 def test_models_of_whole_records_survive_their_file(tmp_path: Any, calibrated: Calibration) -> None:
     from ascan import load_calibration, save_calibration
 
