@@ -387,17 +387,17 @@ def fit_walls(
             flags[row] |= UNLIKE
         if count > 2 and heights[2] > 0.0:
             for turn in range(DELAYS):
-                late, left, here = turn * LONGEST * period, best, depth
+                delay, left, here = turn * LONGEST * period, best, depth
                 if turn:
-                    start = max(float(depth - late * per_sample), scale[0])
+                    start = max(float(depth - delay * per_sample), scale[0])
                     left, here, inverse = fit_wall(
-                        y, w, start, origin + late, before, bank, times, scale, count, period,
+                        y, w, start, origin + delay, before, bank, times, scale, count, period,
                         np.inf, starts, shapes, slopes, waves, gram, heights, rest, moved, shared,
                     )  # fmt: skip
                     if not np.isfinite(left):
                         continue
                 freed, gain, left = fit_delayed(
-                    y, w, here, inverse, origin + late, before, bank, times, scale, count, period,
+                    y, w, here, inverse, origin + delay, before, bank, times, scale, count, period,
                     left, starts, shapes, slopes, waves, gram, heights, rest, moved, shared,
                 )  # fmt: skip
                 if np.sqrt(left) <= floor:
