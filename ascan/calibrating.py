@@ -241,7 +241,8 @@ def _calibrate_heads(
         pipeline = Pipeline(alone, scan.recording, calibration)
         seen = Readings(joined(found for _, found in pipeline.walk(steps_only)))
         followers = followers_of(seen, procedure, known, learned.usable)
-        return dataclasses.replace(calibration, followers=followers)
+        misfits = misfits_of(seen, procedure.interval.gates, known, learned.usable)
+        return dataclasses.replace(calibration, followers=followers, misfits=misfits)
     walls = learn_walls(steps_only, procedure, known, u_known, learned)
     return _calibrate_whole(scan, procedure, rows, known, u_known, walls, calibration)
 

@@ -15,7 +15,7 @@ from ascan.health.blanks import check_blanks
 from ascan.health.low_snr import check_snr
 from ascan.health.other_echo import shares_beside
 from ascan.health.saturation import check_saturation
-from ascan.health.shape import write_misfits
+from ascan.health.shape import write_head_misfits, write_misfits
 from ascan.kernels.analytic import envelope_tops, quadrature_taps
 from ascan.kernels.fir import gaussian_taps, whole_taps
 from ascan.kernels.level import bits_of
@@ -127,9 +127,24 @@ class GateStage:
         half = int(np.ceil(FILTER_PERIODS * period))
         object.__setattr__(self, "quadrature", quadrature_taps(half))
 
-    def _misfit(self, gate: Gate, trace: AnyArray, position: FloatArray) -> FloatArray:
+    def _misfit(
+        self,
+        gate: Gate,
+        trace: AnyArray,
+        clock_us: FloatArray,
+        peak: IntArray,
+        position: FloatArray,
+    ) -> FloatArray:
         """Return what the usual shape of a gate's echo leaves of each; NaN where none is known."""
         misfit = np.full(len(trace), np.nan)
+        heads, guide = gate.echo == "head", self.guide
+        if heads and guide is not None and guide.heads_us.size:
+            sample_us = 1.0 / self.recording.sample_rate_mhz
+            learned = (guide.heads, guide.heads_us, guide.before)
+            near = int(np.ceil(0.25 * self.meter.period)) + 1
+            top = np.where(np.isfinite(position), peak, -1)
+            write_head_misfits(trace, top, clock_us, sample_us, *learned, near, misfit)
+            return misfit
         template = self.templates.get(gate.name)
         if template is not None and not self.recording.rectified:
             # Within an echo's reach, which the trace holds on both sides of the gate.
@@ -321,7 +336,7 @@ class GateStage:
             check_blanks(block, first + origin, last + origin, place, own_peak, self.reach, flags)
         ahead, behind = np.empty(rows), np.empty(rows)
         shares_beside(trace, bits_of(trace), first, last, peak, self.reach, ahead, behind)
-        misfit = self._misfit(gate, trace, position)
+        misfit = self._misfit(gate, trace, start_time_us + origin / rate, peak, position)
         snr_db = np.empty(rows)
         check_snr(top, electronic, self.procedure.checks.least_snr_db, snr_db, flags)
         return GateEchoes(

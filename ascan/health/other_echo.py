@@ -16,7 +16,7 @@ from ascan.kernels.jit import compiled
 from ascan.kernels.level import largest
 
 OTHER = np.uint32(Flag.OTHER_ECHO)
-# Told is what exceeds so many times what stood there on the steps, and the procedure's limit, by so
+# Told is what exceeds so many times what stood there on the steps, the procedure's limit, and so
 # many standard deviations of the noise (once in 10³ gates of 1000 samples).
 USUAL, SIGMAS = 1.5, 5.0
 
@@ -73,10 +73,14 @@ def check_others(
     snr_db: FloatArray,
     flags: FlagArray,
 ) -> None:
-    """Flag rows that hold more ahead or behind than ``most``, the steps (``usual``) and noise."""
+    """Flag rows that hold more ahead or behind than ``most``, the steps (``usual``) and noise.
+
+    Nothing should stand ahead: what does is noise or told. Behind stand later echoes, and noise
+    comes on top of them.
+    """
     for row in range(flags.size):
         noise = SIGMAS * 10.0 ** (-snr_db[row] / 20.0)
-        most_ahead = max(most[0], USUAL * usual[0]) + noise
+        most_ahead = max(most[0], USUAL * usual[0], usual[0] + noise)
         most_behind = max(most[1], USUAL * usual[1]) + noise
         if ahead[row] > most_ahead or behind[row] > most_behind:
             flags[row] |= OTHER

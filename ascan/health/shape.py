@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray
+from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.flags import Flag
 from ascan.kernels.jit import compiled
 from ascan.kernels.sums import dot
@@ -17,7 +17,7 @@ UNLIKE = np.uint32(Flag.UNLIKE_MODEL)
 # Told is what exceeds the usual misfit so many times, or is this much more, and so many times what
 # noise adds; an echo's root mean square over one and a half periods to each side is about this part
 # of its height.
-USUAL, NOISE, ROOT_MEAN_SQUARE = 1.5, 2.0, 0.4
+USUAL, NOISE, ROOT_MEAN_SQUARE = 1.5, 1.5, 0.4
 
 
 @compiled
@@ -52,6 +52,74 @@ def write_misfits(
         if energy > 0.0:
             product = dot(echo, shape)
             misfit[row] = np.sqrt(max(1.0 - product * product / energy, 0.0))
+
+
+@compiled
+def write_head_misfits(
+    trace: AnyArray,
+    peak: IntArray,
+    clock_us: FloatArray,
+    sample_us: float,
+    heads: FloatArray,
+    heads_us: FloatArray,
+    before: int,
+    reach: int,
+    misfit: FloatArray,
+) -> None:
+    """Write what of each head those of the steps beside it leave, as `write_misfits` does.
+
+    Between two steps a head changes evenly with its time. Its place is taken where they fit best.
+
+    Parameters
+    ----------
+    trace : ndarray, shape (n, width)
+        Conditioned samples.
+    peak : ndarray, shape (n,)
+        Top of the timed half-cycle, in samples of the trace; negative where there is none.
+    clock_us : ndarray, shape (n,)
+        Time of the trace's first sample.
+    sample_us : float
+    heads, heads_us, before
+        Learned heads, as in `ascan.timing.head.HeadGuide`.
+    reach : int
+        So many samples to each side of the top they are laid.
+    misfit : ndarray, shape (n,)
+        Out; NaN where the head is not whole.
+    """
+    found, wanted = np.empty(2 * reach + 1), np.empty(heads.shape[1])
+    for row in range(peak.size):
+        misfit[row] = np.nan
+        time_us = clock_us[row] + sample_us * peak[row]
+        right = min(max(int(np.searchsorted(heads_us, time_us)), 1), heads_us.size - 1)
+        left = right - 1 if heads_us.size > 1 else right
+        apart = heads_us[right] - heads_us[left]
+        share = (time_us - heads_us[left]) / apart if apart > 0.0 else 0.0
+        share = min(max(share, 0.0), 1.0)
+        size = 0
+        while size < wanted.size and not np.isnan(heads[left, size] + heads[right, size]):
+            wanted[size] = (1.0 - share) * heads[left, size] + share * heads[right, size]
+            size += 1
+        start = peak[row] - before
+        if peak[row] < 0 or start < reach or start + size + reach >= trace.shape[1] or size < 2:
+            continue
+        best = reach
+        for k in range(found.size):
+            part = trace[row, start + k - reach : start + k - reach + size]
+            product, own, power = 0.0, 0.0, 0.0
+            for j in range(size):
+                value = np.float64(part[j])
+                product += value * wanted[j]
+                own += value * value
+                power += wanted[j] * wanted[j]
+            found[k] = product / np.sqrt(own * power) if own * power > 0.0 else 0.0
+            if found[k] > found[best]:
+                best = k
+        if 0 < best < found.size - 1 and found[best] > 0.0:
+            # Three samples of a cosine tell its height.
+            here, turn = found[best], 0.5 * (found[best - 1] + found[best + 1]) / found[best]
+            slope = 0.5 * (found[best + 1] - found[best - 1])
+            top = here * here + slope * slope / max(1.0 - turn * turn, 1e-6)
+            misfit[row] = np.sqrt(max(1.0 - top, 0.0))
 
 
 @compiled

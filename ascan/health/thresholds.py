@@ -27,8 +27,9 @@ class Checks:
         one. Half (6 dB) is what beam-wide reflectors are sized by, coupling alone changes by 4 dB
         and more (both common practice).
     most_ahead, most_behind : float
-        Of the timed echo's height, what may stand ahead of it and behind it in its gate. A tenth
-        moves a time by some 20 ns (`benches/accuracy.py`); behind it come the wall's later echoes.
+        Of the timed echo's height, what may stand ahead of it and behind it in its gate. Ahead, one
+        24 dB below: a tenth moves a time by some 20 ns (`benches/accuracy.py`); behind it come the
+        wall's later echoes.
     most_misfit : float
         What the steps' mean echo may leave of an echo beyond what it left of theirs, as a share of
         its root mean square. So much is left where one 24 dB below runs into it (reckoned); clean
@@ -48,7 +49,7 @@ class Checks:
     least_record_odds: float = number(16.0, least=0.0, most=100.0)
     least_strength: float = number(0.5, least=0.0, most=1.0)
     least_strength_alone: float = number(0.35, least=0.0, most=1.0)
-    most_ahead: float = number(0.12, above=0.0, most=10.0)
+    most_ahead: float = number(0.06, above=0.0, most=10.0)
     most_behind: float = number(1.3, above=0.0, most=100.0)
     most_misfit: float = number(0.06, above=0.0, most=1.0)
     most_moved_periods: float = number(1.0, above=0.0, most=100.0)
