@@ -137,10 +137,9 @@ class GateStage:
     ) -> FloatArray:
         """Return what the usual shape of a gate's echo leaves of each; NaN where none is known."""
         misfit = np.full(len(trace), np.nan)
-        heads, guide = gate.echo == "head", self.guide
-        if heads and guide is not None and guide.heads_us.size:
+        if gate.echo == "head" and self.guide.heads_us.size:
             sample_us = 1.0 / self.recording.sample_rate_mhz
-            learned = (guide.heads, guide.heads_us, guide.before)
+            learned = (self.guide.heads, self.guide.heads_us, self.guide.before)
             near = int(np.ceil(0.25 * self.meter.period)) + 1
             top = np.where(np.isfinite(position), peak, -1)
             write_head_misfits(trace, top, clock_us, sample_us, *learned, near, misfit)
