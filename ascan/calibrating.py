@@ -165,7 +165,7 @@ def _calibrate_alone(
     if not usable.any():
         raise fault(
             "calibration",
-            f"no step reading can be used ({left_out})",
+            f"no step reading can be used ({left_out}); {_where_gates_lie(pipeline, steps)}",
             remedy="mend the gates, the gain or the coupling",
         )
     interval, u_interval = times.columns["interval_us"], times.columns["u_interval_us"]
@@ -396,6 +396,7 @@ def _calibrate_whole(
         heights=_heights(times, procedure, usable),
         **guides_of(times, procedure, known, usable),
         followers=followers_of(times, procedure, known, usable),
+        misfits=misfits_of(times, procedure.interval.gates, known, usable),
     )
 
 
@@ -439,6 +440,18 @@ def _left_out(times: Readings, known: FloatArray, rows: IntArray, usable: AnyArr
         for k in np.flatnonzero(~usable)
     ]
     return ", ".join(parts) or "none"
+
+
+def _where_gates_lie(pipeline: Pipeline, steps: Scan) -> str:
+    """Return the span of the first record, and those of all gates, in words."""
+    begin_us = float(steps.start_time_us[0])
+    end_us = begin_us + (steps.shape[1] - 1) / steps.recording.sample_rate_mhz
+    told = [f"the record runs from {begin_us:g} to {end_us:g} µs"]
+    for gate in pipeline.procedure.gates:
+        low_us, high_us = pipeline.window_us(gate)
+        after = f"after gate '{gate.follows}'" if gate.follows else "of the clock"
+        told.append(f"gate '{gate.name}' from {low_us:.2f} to {high_us:.2f} µs {after}")
+    return ", ".join(told)
 
 
 def _refuse_impossible(fit: StepFit, procedure: Procedure) -> None:

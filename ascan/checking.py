@@ -82,6 +82,7 @@ def check_steps(
                 passed=not reason,
                 reason=reason,
                 calibration=calibration.digest,
+                most_off_mm=float(most),
             )
         )
     return out

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -29,7 +29,7 @@ from ascan.health.second_echo import (
     SOUGHT_PERIODS,
     check_second,
 )
-from ascan.health.shape import check_shape
+from ascan.health.shape import allowed_between, check_shape, head_reach
 from ascan.health.skipped_cycle import weigh_half_cycle
 from ascan.health.spikes import check_spikes
 from ascan.health.surface_moved import check_surface
@@ -51,6 +51,13 @@ class EchoChecks:
     recording: Recording
     calibration: Calibration | None
     stage: GateStage
+    between: FloatArray = field(init=False)
+
+    def __post_init__(self) -> None:
+        dual, between = self.calibration.dual if self.calibration else None, np.zeros(0)
+        if dual is not None and len(dual.heads) > 1:
+            between = allowed_between(dual.heads, dual.before, head_reach(self.stage.meter.period))
+        object.__setattr__(self, "between", between)
 
     @property
     def is_train(self) -> bool:
@@ -109,6 +116,10 @@ class EchoChecks:
         self._check_followers(self.calibration, echoes, columns)
         for name, each in self.calibration.misfits.items():
             usual = _of_steps_beside(self.calibration, each, columns["thickness_mm"])
+            if self.between.size:
+                known_us = np.nan_to_num(echoes[name].time_us)
+                place = np.searchsorted(self.stage.guide.heads_us, known_us) - 1
+                usual = np.maximum(usual, self.between[place.clip(0, self.between.size - 1)])
             most, found = self.procedure.checks.most_misfit, echoes[name]
             check_shape(found.misfit, usual, most, found.snr_db, columns["flags"])
         if not self.is_train and self.procedure.interval.mode in SINGLE:

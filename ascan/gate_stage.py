@@ -15,7 +15,7 @@ from ascan.health.blanks import check_blanks
 from ascan.health.low_snr import check_snr
 from ascan.health.other_echo import shares_beside
 from ascan.health.saturation import check_saturation
-from ascan.health.shape import write_head_misfits, write_misfits
+from ascan.health.shape import head_reach, write_head_misfits, write_misfits
 from ascan.kernels.analytic import envelope_tops, quadrature_taps
 from ascan.kernels.fir import gaussian_taps, whole_taps
 from ascan.kernels.level import bits_of
@@ -140,7 +140,7 @@ class GateStage:
         if gate.echo == "head" and self.guide.heads_us.size:
             sample_us = 1.0 / self.recording.sample_rate_mhz
             learned = (self.guide.heads, self.guide.heads_us, self.guide.before)
-            near = int(np.ceil(0.25 * self.meter.period)) + 1
+            near = head_reach(self.meter.period)
             top = np.where(np.isfinite(position), peak, -1)
             write_head_misfits(trace, top, clock_us, sample_us, *learned, near, misfit)
             return misfit

@@ -35,6 +35,8 @@ class Check:
         Why it failed, or "".
     calibration : str
         Digest of the calibration it was read with.
+    most_off_mm : float
+        The most it might be off; NaN where it is not on record.
     """
 
     time_s: float
@@ -45,12 +47,15 @@ class Check:
     passed: bool
     reason: str
     calibration: str
+    most_off_mm: float = np.nan
 
     def __str__(self) -> str:
         off = self.reading_mm - self.step_mm
         told = "not read" if np.isnan(off) else length(off, sign=True)
         word = "passed" if self.passed else f"FAILED: {self.reason}"
-        return f"step {length(self.step_mm)}  {told}  {word}"
+        if np.isfinite(self.most_off_mm):
+            told += f", allowed {length(self.most_off_mm)}"
+        return f"step {length(self.step_mm)}, u {length(self.u_step_mm)}: {told}  {word}"
 
 
 def standings(

@@ -84,3 +84,11 @@ def length_of(text: str, place: str) -> float:
         wanted = "a length with its unit beside --inch" if match else "a length"
         raise fault(place, f"is '{text}'", allowed=f"{wanted}, such as 6mm or 0.25in")
     return float(match[1]) * (MM_PER_INCH if match[2] == "in" else 1.0)
+
+
+def size_of(text: str, place: str) -> float:
+    """Return a length in mm that is above 0, written as for `length_of`."""
+    size_mm = length_of(text, place)
+    if not size_mm > 0.0:
+        raise fault(place, f"is {text}", allowed="above 0")
+    return size_mm

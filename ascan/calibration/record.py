@@ -309,6 +309,16 @@ class Calibration:
         return [HEALTH.get(name, name) for name, good in self.health.items() if not good]
 
     @property
+    def remarks(self) -> list[str]:
+        """The same, each told apart: in doubt, or only little tested."""
+        words = {True: "in doubt", False: "to note"}
+        return [
+            f"{words[name in QUESTIONING]}: {HEALTH.get(name, name)}"
+            for name, good in self.health.items()
+            if not good
+        ]
+
+    @property
     def digest(self) -> str:
         """SHA-256 of all that a reading depends on; conditions are left out."""
         numbers = [self.zero_us, self.velocity_mm_per_us, *self.covariance.ravel().tolist()]
@@ -396,7 +406,7 @@ class Calibration:
             )
         if self.conditions.get("rows_left_out", "none") != "none":
             out.append(f"left out: {self.conditions['rows_left_out']}")
-        out += [f"in doubt: {line}" for line in self.warnings]
+        out += self.remarks
         if self.witness is not None:
             out += ["witness:", *(f"  {line}" for line in self.witness.lines())]
         return out

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from ascan.commands.shared import add_common, add_json, answer, check_outputs
+from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
 from ascan.commands.spots import add_loss_options, left_open, minimum_of, shared_told, years_between
 from ascan.commands.surface import add_surface_options, cells_of, survey_of
 from ascan.errors import fault
+from ascan.job import Survey
+from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
+from ascan.report.surface import change_figure
 from ascan.shown import length
 from ascan.store.readings import csv_file, load_readings
+from ascan.store.replacing import whole_file
 from ascan.survey.cells import Cells, pitch_of, to_cells
 from ascan.survey.change import Change, change_between, remaining_years
 from ascan.survey.places import places_of
@@ -27,6 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("later", help="readings taken now")
     add_loss_options(parser)
     add_surface_options(parser)
+    parser.add_argument("-o", "--output", help="picture (.png) of the losses to write")
     parser.add_argument("--csv", help="table of the cells (.csv) to write")
     add_json(parser)
     add_common(parser)
@@ -34,18 +41,54 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Compare cell by cell."""
-    check_outputs(args, [args.earlier, args.later], [(args.csv, "text")])
+    outputs = [(args.output, "PNG"), (args.csv, "text")]
+    check_outputs(args, [args.earlier, args.later], outputs)
+    if args.output:
+        need_library("matplotlib", "cli", "--output")
     before, now = load_readings(args.earlier), load_readings(args.later)
-    survey = survey_of(args)
+    years = years_between(before, now, args.years)
+    found = compare_surfaces(before, now, survey_of(args), years, minimum_of(args))
+    if args.csv:
+        with csv_file(args.csv, replace=args.replace) as file:
+            file.append(found.table)
+    if args.output:
+        title = f"{Path(args.earlier).name} to {Path(args.later).name}, {years:.2f} years"
+        figure = change_figure(found.later, found.change, title=title)
+        with whole_file(args.output, replace=args.replace) as part:
+            figure.savefig(part, format="png", dpi=130)
+    written = [f"written: {path}" for path, _ in outputs if path]
+    answer(args, found.data, [*found.lines, *left_open(now), *written, CAUTION])
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Compared:
+    """Two surveys of a surface: cells as they are now, their change, as table, data and lines."""
+
+    later: Cells
+    change: Change
+    table: dict[str, Any]
+    data: dict[str, Any]
+    lines: list[str]
+
+
+def compare_surfaces(
+    before: Readings, now: Readings, survey: Survey, years: float, minimum_mm: float | None
+) -> Compared:
+    """Compare two surveys cell by cell.
+
+    Raises
+    ------
+    AscanError
+        No cell was read in both.
+    """
     diameter = survey.outside_diameter_mm
     scans = [places_of(one, outside_diameter_mm=diameter) for one in (before, now)]
     cell_mm = survey.cell_mm or max(pitch_of(scan) for scan in scans)
     later = cells_of(scans[1], survey, cell_mm)
     earlier = to_cells(scans[0], cell_mm=cell_mm, area=later.area)
     same = before.calibration_digest == now.calibration_digest is not None
-    change = _change(earlier, later, years_between(before, now, args.years), same)
-    both = np.isfinite(change.loss_mm)
-    if not both.any():
+    change = _change(earlier, later, years, same)
+    if not np.isfinite(change.loss_mm).any():
         raise fault("change", "finds no cell read in both", remedy="check that the axes agree")
     x_mm, y_mm = (grid.ravel() for grid in later.middles_mm)
     table: dict[str, Any] = {
@@ -55,16 +98,11 @@ def run(args: argparse.Namespace) -> None:
         "later_mm": later.thickness_mm.ravel(),
         **change.columns(),
     }
-    minimum = minimum_of(args)
-    if minimum is not None:
+    if minimum_mm is not None:
         table["remaining_years"], table["u_remaining_years"] = remaining_years(
-            table["later_mm"], later.u_mm.ravel(), minimum, change
+            table["later_mm"], later.u_mm.ravel(), minimum_mm, change
         )
-    if args.csv:
-        with csv_file(args.csv, replace=args.replace) as file:
-            file.append(table)
-    data, lines = _summary(table, change, minimum, same)
-    answer(args, data, [*lines, *left_open(now), CAUTION])
+    return Compared(later, change, table, *_summary(table, change, minimum_mm, same))
 
 
 def _change(earlier: Cells, later: Cells, years: float, same_calibration: bool) -> Change:

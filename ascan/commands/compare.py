@@ -40,7 +40,9 @@ EXAMPLE = (
 )
 USUAL_SNR = "14,24,34,44,54"
 CLEAN_BITS = 16
+ON_STEPS = "These steps alone: a component's surface, temperature and velocity are not in them."
 LIMITS = (
+    "gross: off by another half-cycle or echo; flagged: with any flag. "
     "White noise alone: no grain, roughness, tilt, couplant or diffraction. On a real wall these, "
     "and the velocity, decide; a spread far below a micrometre is no accuracy."
 )
@@ -92,7 +94,7 @@ def run(args: argparse.Namespace) -> None:
             draw_comparison(cells, args.picture, replace=args.replace)
     if args.csv:
         _write_csv(rows, args.csv, args.replace)
-    say(args, [*lines, LIMITS, CAUTION])
+    say(args, [*lines, ON_STEPS if on_steps else LIMITS, CAUTION])
 
 
 def _method(text: str) -> Any:

@@ -76,7 +76,7 @@ def run(args: argparse.Namespace) -> None:
     )
     calibration = _calibrations(named)
     for one in calibration.values() if isinstance(calibration, dict) else [calibration]:
-        say(args, [f"the calibration is in doubt: {line}" for line in one.warnings])
+        say(args, [f"of the calibration, {line}" for line in one.remarks])
         aged = one.age_in_words(datetime.now(UTC))
         say(args, [f"the calibration is out of date: {aged}; calibrate anew"] if aged else [])
     scan, procedure = chosen(open_scan(args.scan), args.rows), load_procedure(args.procedure)

@@ -16,9 +16,10 @@ from ascan.pipeline import Pipeline
 from ascan.procedure import load_procedure
 from ascan.report.waveform import draw_waveform
 from ascan.scan import Scan
-from ascan.shown import length_of
+from ascan.shown import length, length_of
 from ascan.store.calibrations import load_calibration
 from ascan.store.scans import open_scan
+from ascan.survey.spots import point_names
 
 EXAMPLE = "ascan plot component.npz --procedure wall.toml --row 22 -o row22.png"
 MOST = 6
@@ -78,11 +79,13 @@ def run(args: argparse.Namespace) -> None:
 def _rows(args: argparse.Namespace, scan: Scan, pipeline: Pipeline) -> list[int]:
     """Return the rows that the options choose."""
     if args.at:
-        return [_nearest(args.at, scan)]
+        row, away_mm = _nearest(args.at, scan)
+        say(args, [f"row {row} was taken {length(away_mm, 1)} from {args.at}"])
+        return [row]
     if args.point is not None:
         if "point" not in scan.columns:
             raise fault("--point", "cannot be found: the scan has no column point")
-        names = [str(name) for name in scan.columns["point"].tolist()]
+        names = point_names(scan.columns["point"])
         rows = [row for row, name in enumerate(names) if name == args.point]
         if not rows:
             allowed = ", ".join(dict.fromkeys(names))
@@ -104,7 +107,8 @@ def _rows(args: argparse.Namespace, scan: Scan, pipeline: Pipeline) -> list[int]
     return rows_of(args.row or "0", len(scan), "--row")
 
 
-def _nearest(text: str, scan: Scan) -> int:
+def _nearest(text: str, scan: Scan) -> tuple[int, float]:
+    """Return the row taken nearest to a position, and how far from it."""
     words = text.split(",")
     if len(words) != 2:
         raise fault("--at", f"is '{text}'", allowed="X,Y")
@@ -112,4 +116,8 @@ def _nearest(text: str, scan: Scan) -> int:
         raise fault("--at", "cannot be found: the scan has no columns x_mm and y_mm")
     x, y = (length_of(word, "--at") for word in words)
     columns = [np.asarray(scan.columns[name], np.float64) for name in ("x_mm", "y_mm")]
-    return int(np.nanargmin(np.hypot(columns[0] - x, columns[1] - y)))
+    away_mm = np.hypot(columns[0] - x, columns[1] - y)
+    if np.isnan(away_mm).all():
+        raise fault("--at", "cannot be found: no waveform has a position")
+    row = int(np.nanargmin(away_mm))
+    return row, float(away_mm[row])

@@ -12,10 +12,11 @@ import numpy as np
 
 from ascan.budget import budget_of
 from ascan.calibration.record import Calibration
+from ascan.commands.change import Compared, compare_surfaces
 from ascan.commands.job_files import add_job_file
 from ascan.commands.measure import second_look
 from ascan.commands.shared import add_common, check_measured_with, check_outputs, need_library, say
-from ascan.commands.spots import spot_lines
+from ascan.commands.spots import left_open, spot_lines, years_between
 from ascan.commands.surface import add_surface_options, cells_and_coverage, survey_of
 from ascan.errors import fault
 from ascan.flags import names
@@ -25,7 +26,7 @@ from ascan.procedure import Procedure
 from ascan.readings import Readings
 from ascan.report.deciding import decision_lines
 from ascan.report.record import Picture, Record, png_of, record_page
-from ascan.report.surface import surface_figure
+from ascan.report.surface import change_figure, surface_figure
 from ascan.report.surface_lines import surface_lines
 from ascan.report.waveform import waveform_figure
 from ascan.scan import Scan
@@ -60,6 +61,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_job_file(parser, "--calibration", job=CALIBRATION, help="calibration file")
     add_job_file(parser, "--series", job=SERIES, needed=False, help="file of checks (ascan check)")
+    parser.add_argument(
+        "--earlier", help="readings of the same surface or points, taken before: what has changed"
+    )
+    parser.add_argument("--years", type=float, help="between the two; else by their column time_s")
     add_surface_options(parser)
     add_job_file(
         parser, "-o", "--output", job=f"{PAGES}/{{stem}}.html", help="page (.html) to write"
@@ -73,7 +78,7 @@ def run(args: argparse.Namespace) -> None:
     readings, calibration = load_readings(args.readings), load_calibration(args.calibration)
     check_measured_with(readings, calibration, args.calibration)
     scan = _scan_of(args, readings)
-    inputs = [args.readings, args.calibration, args.series, args.waveforms]
+    inputs = [args.readings, args.calibration, args.series, args.waveforms, args.earlier]
     check_outputs(args, inputs, [(args.output, "text")])
     procedure = Procedure.from_text(str(readings.provenance.get("procedure", "")))
     record = _gather(args, readings, calibration, procedure, scan)
@@ -113,15 +118,22 @@ def _gather(
     has_places = {"x_mm", "y_mm"} <= set(columns) or {"x_mm", "angle_deg"} <= set(columns)
     title = args.in_job.title if args.in_job else procedure.title
     parts: dict[str, Any] = {}
+    before = load_readings(args.earlier) if args.earlier else None
+    years = years_between(before, readings, args.years) if before else np.nan
+    minimum = procedure.decision.minimum_mm if procedure.decision else None
     thinnest = _thinnest(readings)
     if has_places:
         survey = survey_of(args)
         lines, pictures, thinnest = _surface(readings, survey, title)
         stated = {k: v for k, v in dataclasses.asdict(survey).items() if v is not None}
         lines.append("as stated: " + (", ".join(f"{k} {v:g}" for k, v in stated.items()) or "none"))
+        if before is not None:
+            compared = compare_surfaces(before, readings, survey, years, minimum)
+            lines += ["Since the earlier survey:", *compared.lines, *left_open(readings)]
+            pictures.append(_lost(compared))
         parts |= {"surface": lines, "pictures": pictures}
     if "point" in columns:
-        parts["spots"] = spot_lines(readings)
+        parts["spots"] = spot_lines(readings, before, years, minimum)
     if procedure.decision is not None and "decision" in columns:
         parts["verdicts"] = decision_lines(readings, procedure.decision)
     if pipeline is not None and scan is not None:
@@ -194,7 +206,18 @@ def _surface(
         "Least reading in each cell, never smoothed; darker is thinner, crossed cells were "
         "refused, ruled ones hold no position; numbers are the thinnest places below"
     )
-    return lines, [Picture(png=png_of(picture), caption=caption)], found
+    rows = readings.columns.get("scan_row", np.arange(len(readings))).tolist()
+    thinnest = [rows.index(places.row[one]) for one in found]
+    return lines, [Picture(png=png_of(picture), caption=caption)], thinnest
+
+
+def _lost(compared: Compared) -> Picture:
+    figure = change_figure(compared.later, compared.change, title="Loss since the earlier survey")
+    caption = (
+        "Loss of each cell; darker is more, outlined where it is more than twice its standard "
+        "uncertainty, ruled where it was not read in both"
+    )
+    return Picture(png=png_of(figure), caption=caption)
 
 
 def _indication(pipeline: Pipeline, scan: Scan, readings: Readings, row: int) -> Picture:

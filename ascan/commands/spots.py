@@ -14,10 +14,10 @@ from ascan.job import PROCEDURE
 from ascan.procedure import Procedure, load_procedure
 from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
-from ascan.shown import length, length_of
+from ascan.shown import length, size_of
 from ascan.store.readings import csv_file, load_readings
 from ascan.survey.change import Change, change_between, remaining_years
-from ascan.survey.spots import Spot, spots_of
+from ascan.survey.spots import Spot, spots_of, unread
 from ascan.uncertainty.allowances import MEANINGS
 
 LEAST_APART_S = 86400.0
@@ -52,34 +52,46 @@ def run(args: argparse.Namespace) -> None:
     """Print a line for each point; keep what has changed with it."""
     check_outputs(args, [args.readings, args.earlier], [(args.csv, "text")])
     readings = load_readings(args.readings)
-    spots = spots_of(readings, args.point)
-    table = _table(spots)
-    lines, minimum = [_told(spot) for spot in spots], minimum_of(args)
-    if args.earlier:
-        before = load_readings(args.earlier)
-        found = {spot.name: spot for spot in spots_of(before, args.point)}
-        partners = [found.get(spot.name) for spot in spots]
-        years = years_between(before, readings, args.years)
-        same = before.calibration_digest == readings.calibration_digest is not None
-        change = _change(partners, spots, years, same)
-        table |= _lost(spots, partners, change, minimum)
-        lines = [f"{line}{_grown(table, k)}" for k, line in enumerate(lines)]
-        lines += [*lost_points(spots, list(found)), *left_open(readings)]
-        lines.append(f"{years:.2f} years between them; {shared_told(same)}")
-    under = [] if minimum is None else [s.name for s in spots if s.least_mm < minimum]
-    if under and minimum is not None:
-        lines.append(f"BELOW THE MINIMUM of {length(minimum)} now: {', '.join(under)}")
-    lines += _rejections(spots)
+    before = load_readings(args.earlier) if args.earlier else None
+    years = years_between(before, readings, args.years) if before else np.nan
+    table, lines = _told_all(readings, before, years, minimum_of(args), args.point)
     if args.csv:
         with csv_file(args.csv, replace=args.replace) as file:
             file.append(table)
-    answer(args, _records(table), [*_head(bool(args.earlier)), *lines, CAUTION])
+    answer(args, _records(table), [*lines, CAUTION])
 
 
-def spot_lines(readings: Readings) -> list[str]:
-    """Return a line for each point, and why readings were rejected."""
-    spots = spots_of(readings)
-    return [*_head(False), *(_told(spot) for spot in spots), *_rejections(spots)]
+def spot_lines(
+    readings: Readings, before: Readings | None, years: float, minimum_mm: float | None
+) -> list[str]:
+    """Return a line for each point, with what it has lost, and why readings were rejected."""
+    return _told_all(readings, before, years, minimum_mm, "point")[1]
+
+
+def _told_all(
+    readings: Readings,
+    before: Readings | None,
+    years: float,
+    minimum_mm: float | None,
+    column: str,
+) -> tuple[dict[str, Any], list[str]]:
+    """Return the points as a table and as lines."""
+    spots, more = spots_of(readings, column), []
+    table, lines = _table(spots), [_told(spot) for spot in spots]
+    if before is not None:
+        found = {spot.name: spot for spot in spots_of(before, column)}
+        spots += [unread(name) for name in found if name not in {spot.name for spot in spots}]
+        table, lines = _table(spots), [_told(spot) for spot in spots]
+        partners = [found.get(spot.name) for spot in spots]
+        same = before.calibration_digest == readings.calibration_digest is not None
+        change = _change(partners, spots, years, same)
+        table |= _lost(spots, partners, change, minimum_mm)
+        lines = [f"{line}{_grown(table, k)}" for k, line in enumerate(lines)]
+        more = [*left_open(readings), f"{years:.2f} years between them; {shared_told(same)}"]
+    under = [] if minimum_mm is None else [s.name for s in spots if s.least_mm < minimum_mm]
+    if under and minimum_mm is not None:
+        more.append(f"BELOW THE MINIMUM of {length(minimum_mm)} now: {', '.join(under)}")
+    return table, [*_head(before is not None), *lines, *more, *_rejections(spots)]
 
 
 def _rejections(spots: list[Spot]) -> list[str]:
@@ -96,7 +108,7 @@ def shared_told(same_calibration: bool) -> str:
 def minimum_of(args: argparse.Namespace) -> float | None:
     """Return the least wall in mm: by option, else the procedure's."""
     if args.minimum:
-        return length_of(args.minimum, "--minimum")
+        return size_of(args.minimum, "--minimum")
     procedure: Procedure | None = load_procedure(args.procedure) if args.procedure else None
     decision = procedure.decision if procedure else None
     return decision.minimum_mm if decision else None
@@ -177,7 +189,7 @@ def _lost(
 def _told(spot: Spot) -> str:
     told = f"{spot.name:<12} {spot.usable:>3} of {spot.readings:<4}"
     if not spot.usable:
-        return f"{told}no reading can be used"
+        return told + ("no reading can be used" if spot.readings else "READ BEFORE AND NOT NOW")
     told += f"{length(spot.least_mm):>12}  u {length(spot.u_mm)}  row {spot.row}"
     told += f", {spot.careful} with care" if spot.careful else ""
     return told + (", scatters more than noise" if spot.scatters else "")
@@ -206,12 +218,6 @@ def _head(compared: bool) -> list[str]:
         "rate between two surveys foresees nothing, the governing code and the engineer decide"
     )
     return [*([legend] if compared else []), "point        usable      least reading"]
-
-
-def lost_points(spots: list[Spot], earlier: list[str]) -> list[str]:
-    """Return which points were read before and are missing now."""
-    missing = [name for name in earlier if name not in {spot.name for spot in spots}]
-    return [f"read before and not now: {', '.join(missing)}"] if missing else []
 
 
 def _records(table: dict[str, Any]) -> list[dict[str, Any]]:

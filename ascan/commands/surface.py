@@ -17,7 +17,7 @@ from ascan.neighbours import footprint_u_mm, joint_map
 from ascan.report.cautions import CAUTION
 from ascan.report.surface import draw_surface
 from ascan.report.surface_lines import surface_lines
-from ascan.shown import length, length_of
+from ascan.shown import length, length_of, size_of
 from ascan.store.mesh import save_mesh
 from ascan.store.readings import csv_file, load_readings
 from ascan.survey.cells import Area, Cells, Coverage, coverage_of, pitch_of, to_cells
@@ -126,11 +126,11 @@ def survey_of(args: argparse.Namespace) -> Survey:
         ("cell", "cell_mm"), ("beam", "beam_mm"), ("diameter", "outside_diameter_mm")
     ):  # fmt: skip
         if given := getattr(args, name):
-            told[key] = length_of(given, f"--{name}")
+            told[key] = size_of(given, f"--{name}")
     if args.limit:
         if len(args.limit) > 2:
             raise fault("--limit", f"is given {len(args.limit)} times", allowed="twice at most")
-        limits = [length_of(text, "--limit") for text in args.limit]
+        limits = [size_of(text, "--limit") for text in args.limit]
         told["limit_mm"] = max(limits)
         told["second_limit_mm"] = min(limits) if len(limits) > 1 else None
     corners = base.corners_mm
@@ -218,7 +218,7 @@ def overlap_lines(overlaps: list[Overlap], files: list[str]) -> list[str]:
     for one in overlaps:
         pair = f"{Path(files[one.first]).name} and {Path(files[one.second]).name}"
         if not one.pairs:
-            lines.append(f"{pair} share no ground")
+            lines.append(f"{pair} share no position that both could measure")
             continue
         lines.append(
             f"{pair} share {one.pairs} positions: the second reads {length(one.mean_mm, sign=True)}"

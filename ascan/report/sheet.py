@@ -75,7 +75,7 @@ def sheet_parts(calibration: Calibration) -> list[str]:
         f"echoes of gate {name}: {low:.3f} to {high:.3f} of full scale"
         for name, (low, high) in calibration.heights.items()
     ]
-    doubts = "".join(f'<p class="doubt">in doubt: {_safe(w)}</p>' for w in calibration.warnings)
+    doubts = "".join(f'<p class="doubt">{_safe(line)}</p>' for line in calibration.remarks)
     kept = "".join(row_of("td", [name, value]) for name, value in calibration.conditions.items())
     return [
         f"<p>digest {calibration.digest}</p>",

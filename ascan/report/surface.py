@@ -6,15 +6,18 @@ are lines in it, and outlines on the map.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from ascan.arrays import BoolArray, FloatArray
 from ascan.report.scale import colour_map
 from ascan.report.waveform import INK
 from ascan.store.replacing import whole_file
-from ascan.survey.cells import Cells
+from ascan.survey.cells import Cells, along
+from ascan.survey.change import Change
 from ascan.survey.figures import Figures
 from ascan.units import MM_PER_INCH, SHOWN_IN
 
@@ -22,6 +25,8 @@ BARS, MOST_HIGH, WIDE = 48, 9.0, 10.0
 # Cells without a reading: refused ones are crossed, ground without a position is ruled.
 REFUSED, EMPTY = "xxxx", "////"
 HATCH_INK = "#6d737c"
+# Of the first outline or limit, and the second.
+DASHES = ((0, ()), (0, (4, 2)))
 
 
 def draw_surface(
@@ -55,6 +60,57 @@ def surface_figure(
     cells: Cells, figures: Figures, *, title: str, marks: tuple[tuple[float, float, str], ...] = ()
 ) -> Any:
     """Return the same as a matplotlib figure."""
+    limits = tuple(below.limit_mm for below in figures.below)
+    return _figure(
+        cells,
+        cells.thickness_mm,
+        title=title,
+        what="least thickness in a cell",
+        outlines=[cells.thickness_mm < limit for limit in limits],
+        limits_mm=limits,
+        gaps=[
+            (cells.only_refused, REFUSED, "crossed: every position refused"),
+            (cells.empty, EMPTY, "ruled: no position"),
+        ],
+        marks=marks,
+    )
+
+
+def change_figure(cells: Cells, change: Change, *, title: str) -> Any:
+    """Return what cells have lost as a matplotlib figure: darker is more, certain losses outlined.
+
+    ``change`` holds a loss for each cell, line after line.
+    """
+    loss, certain = change.loss_mm.reshape(cells.least.shape), change.thinner
+    return _figure(
+        cells,
+        loss,
+        title=title,
+        what="loss of a cell, outlined where it is more than twice its u",
+        outlines=[certain.reshape(cells.least.shape)],
+        limits_mm=(),
+        gaps=[(np.isnan(loss), EMPTY, "ruled: not read in both")],
+        marks=(),
+        darker_is_more=True,
+    )
+
+
+def _figure(
+    cells: Cells,
+    values_mm: FloatArray,
+    *,
+    title: str,
+    what: str,
+    outlines: Sequence[BoolArray],
+    limits_mm: tuple[float, ...],
+    gaps: Sequence[tuple[BoolArray, str, str]],
+    marks: tuple[tuple[float, float, str], ...],
+    darker_is_more: bool = False,
+) -> Any:
+    """Draw values of cells over the shares of ground that have them.
+
+    ``gaps`` are cells without a value: which, how they are hatched, and in words.
+    """
     from matplotlib.figure import Figure
 
     inch = SHOWN_IN.get() == "in"
@@ -64,11 +120,14 @@ def surface_figure(
     map_high = float(np.clip(WIDE * high / wide, 1.2, MOST_HIGH))
     figure = Figure(figsize=(WIDE, map_high + 2.9), layout="constrained")
     ground, shares = figure.subplots(2, 1, height_ratios=[map_high, 1.5])
-    values = cells.thickness_mm / size
-    _draw_ground(ground, cells, (x, y), values)
-    for below, dash in zip(figures.below, ((0, ()), (0, (4, 2))), strict=False):
-        _outline(ground, (x, y), values < below.limit_mm / size, dash)
+    values, colours = values_mm / size, colour_map()
+    colours = colours.reversed() if darker_is_more else colours
+    _draw_ground(ground, (x, y), values, colours, gaps)
+    for chosen, dash in zip(outlines, DASHES, strict=False):
+        _outline(ground, (x, y), chosen, dash)
     for x_mm, y_mm, text in marks:
+        if cells.places.round_mm:
+            y_mm = along(y_mm, cells.area.y_from_mm, cells.places.round_mm)
         ground.plot(x_mm / size, y_mm / size, "o", mfc="none", mec=INK, markersize=9)
         ground.annotate(
             text, (x_mm / size, y_mm / size), (7, 5), textcoords="offset points", fontsize=8,
@@ -77,7 +136,11 @@ def surface_figure(
     around = "round the pipe" if cells.places.round_mm else "across"
     ground.set(xlabel=f"along, {unit}", ylabel=f"{around}, {unit}", aspect="equal")
     ground.set_title(title.replace("$", r"\$"), loc="left", fontsize=10)
-    _draw_shares(shares, cells, figures, values, (unit, size))
+    limits = [limit / size for limit in limits_mm]
+    _draw_shares(shares, values, colours, limits, unit)
+    total = max(values.size, 1)
+    left_out = ";  ".join(f"{told}, {100.0 * gap.sum() / total:.1f} %" for gap, _, told in gaps)
+    shares.set_xlabel(f"{what}, {unit}        {left_out}", fontsize=8)
     for axes in (ground, shares):
         axes.tick_params(labelsize=8)
         axes.spines[["top", "right"]].set_visible(False)
@@ -89,18 +152,19 @@ def _span(values: Any) -> tuple[float, float]:
     return (low, high) if high > low else (low - 0.5, high + 0.5)
 
 
-def _draw_ground(axes: Any, cells: Cells, edges: Any, values: Any) -> None:
-    """Draw the cells; what has no reading is hatched, never coloured."""
+def _draw_ground(
+    axes: Any, edges: Any, values: Any, colours: Any, gaps: Sequence[tuple[BoolArray, str, str]]
+) -> None:
+    """Draw the cells; what has no value is hatched, never coloured."""
     from matplotlib.colors import ListedColormap
 
     x, y = edges
     if np.isfinite(values).any():
         low, high = _span(values)
         axes.pcolormesh(
-            x, y, np.ma.masked_invalid(values), cmap=colour_map(), vmin=low, vmax=high,
-            rasterized=True,
-        )  # fmt: skip
-    for chosen, hatch in ((cells.only_refused, REFUSED), (cells.empty, EMPTY)):
+            x, y, np.ma.masked_invalid(values), cmap=colours, vmin=low, vmax=high, rasterized=True
+        )
+    for chosen, hatch, _ in gaps:
         if chosen.any():
             axes.pcolor(
                 x, y, np.ma.masked_where(~chosen, chosen.astype(float)),
@@ -122,31 +186,22 @@ def _outline(axes: Any, edges: Any, chosen: Any, dash: Any) -> None:
     axes.add_collection(LineCollection(lines, colors=INK, linewidths=1.1, linestyles=[dash]))
 
 
-def _draw_shares(axes: Any, cells: Cells, figures: Figures, values: Any, unit: Any) -> None:
-    """Draw how many percent of the cells have which thickness, coloured as on the map."""
-    sign, size = unit
+def _draw_shares(axes: Any, values: Any, colours: Any, limits: list[float], unit: str) -> None:
+    """Draw how many percent of the cells have which value, coloured as on the map."""
     known = values[np.isfinite(values)]
-    total = max(cells.least.size, 1)
     if known.size:
         low, high = _span(values)
         counts, edges = np.histogram(known, BARS, (low, high))
         middle = 0.5 * (edges[1:] + edges[:-1])
-        colours = colour_map()((middle - low) / (high - low))
         axes.bar(
-            middle, 100.0 * counts / total, width=np.diff(edges), color=colours,
-            edgecolor=INK, linewidth=0.4,
+            middle, 100.0 * counts / values.size, width=np.diff(edges),
+            color=colours((middle - low) / (high - low)), edgecolor=INK, linewidth=0.4,
         )  # fmt: skip
-        axes.set_xlim(min(low, *(b.limit_mm / size for b in figures.below), low), high)
-    for below, dash in zip(figures.below, ((0, ()), (0, (4, 2))), strict=False):
-        limit = below.limit_mm / size
+        axes.set_xlim(min(low, *limits, low), high)
+    for limit, dash in zip(limits, DASHES, strict=False):
         axes.axvline(limit, color=INK, linewidth=1.1, linestyle=dash)
         axes.annotate(
-            f" {limit:g} {sign}", (limit, 1.0), xycoords=("data", "axes fraction"), fontsize=8,
+            f" {limit:g} {unit}", (limit, 1.0), xycoords=("data", "axes fraction"), fontsize=8,
             va="top",
         )  # fmt: skip
-    gaps = (
-        f"crossed: every position refused, {100.0 * figures.refused / total:.1f} %;  "
-        f"ruled: no position, {100.0 * figures.empty / total:.1f} %"
-    )
-    axes.set_xlabel(f"least thickness in a cell, {sign}        {gaps}", fontsize=8)
     axes.set_ylabel("% of ground", fontsize=8)

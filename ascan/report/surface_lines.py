@@ -25,6 +25,8 @@ def surface_lines(
         f"{figures.cells} cells of {length(cells.cell_mm, 2)}: {figures.read} read, "
         f"{figures.refused} with refused positions only, {figures.empty} without a position"
     ]
+    if cells.places.nowhere:
+        out.append(f"{cells.places.nowhere} readings have no position and are in no figure below")
     outside = cells.outside & cells.places.usable
     if cells.outside.any():
         told = f"{int(cells.outside.sum())} readings lie OFF the ground and are in no figure below"

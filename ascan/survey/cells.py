@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
@@ -10,6 +11,7 @@ from ascan.arrays import BoolArray, FloatArray, IntArray
 from ascan.errors import fault
 from ascan.survey.places import Places
 
+Lengths = TypeVar("Lengths", float, FloatArray)
 MOST_CELLS = 4_000_000
 # Places that differ by less are one.
 SAME_PLACE_MM = 1e-6
@@ -87,6 +89,13 @@ class Cells:
         return x, self.area.y_from_mm + self.cell_mm * np.arange(ny + 1)
 
     @property
+    def area_mm2(self) -> FloatArray:
+        """Ground of each cell, shape (ny, nx): less than a whole square where the ground ends."""
+        x, y = self.edges_mm
+        wide = np.diff(np.minimum(x, self.area.x_to_mm))
+        return np.outer(np.diff(np.minimum(y, self.area.y_to_mm)), wide)
+
+    @property
     def middles_mm(self) -> tuple[FloatArray, FloatArray]:
         """Middles of the cells along x and y, each of shape (ny, nx)."""
         x, y = (0.5 * (edges[1:] + edges[:-1]) for edges in self.edges_mm)
@@ -127,15 +136,29 @@ def _step(at_mm: FloatArray) -> float:
 
 
 def area_of(places: Places, cell_mm: float) -> Area:
-    """Return the rectangle of whole cells about all positions, each in the middle of its cell."""
+    """Return the rectangle of whole cells about all positions, each in the middle of its cell.
+
+    On a pipe it begins after the widest stretch without a position, if that is wider than cells
+    are: what was scanned may lie across the top.
+    """
     x, y = places.x_mm, places.y_mm
     half = 0.5 * cell_mm
+    if places.round_mm:
+        round_to = np.sort(y)
+        gaps = np.diff(round_to, append=round_to[0] + places.round_mm)
+        if gaps.max() > 2.0 * cell_mm:
+            y = along(y, round_to[(int(np.argmax(gaps)) + 1) % gaps.size], places.round_mm)
     return Area(
         x_from_mm=float(x.min()) - half,
         x_to_mm=float(x.max()) + half,
         y_from_mm=float(y.min()) - half,
         y_to_mm=float(y.max()) + half,
     )
+
+
+def along(y_mm: Lengths, from_mm: float, round_mm: float) -> Lengths:
+    """Return places round a pipe counted on from one of them."""
+    return from_mm + (y_mm - from_mm + SAME_PLACE_MM) % round_mm - SAME_PLACE_MM
 
 
 def to_cells(places: Places, *, cell_mm: float | None = None, area: Area | None = None) -> Cells:
@@ -175,9 +198,10 @@ def to_cells(places: Places, *, cell_mm: float | None = None, area: Area | None 
     )
     if nx * ny > MOST_CELLS:
         raise fault("cell", f"of {cell_mm:g} mm makes {nx * ny} cells", allowed=f"{MOST_CELLS}")
+    y_mm = along(places.y_mm, area.y_from_mm, places.round_mm) if places.round_mm else places.y_mm
     ends = (
         (places.x_mm, area.x_from_mm, area.x_to_mm),
-        (places.y_mm, area.y_from_mm, area.y_to_mm),
+        (y_mm, area.y_from_mm, area.y_to_mm),
     )
     inside = np.ones(len(places), np.bool_)
     for at, low, high in ends:

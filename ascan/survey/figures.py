@@ -121,6 +121,8 @@ def figures_of(cells: Cells, limits_mm: tuple[float, ...] = ()) -> Figures:
             ("least_mm", "u_least_mm", "x_mm", "y_mm", "low_by_mm", "mean_mm", "u_mean_mm"), np.nan
         )
         return Figures(row=-1, spread_mm=np.nan, below=(), **nothing, **counts)
+    area_mm2 = cells.area_mm2[cells.least >= 0]
+    unread_mm2 = float(cells.area_mm2.sum() - area_mm2.sum())
     thinnest = int(chosen[np.argmin(thickness)])
     usable = places.usable & (places.thickness_mm >= 0.0)
     noise = float(np.sqrt(np.mean(places.u_random_mm[usable] ** 2)))
@@ -136,7 +138,7 @@ def figures_of(cells: Cells, limits_mm: tuple[float, ...] = ()) -> Figures:
         u_mean_mm=float(np.hypot(np.sqrt((u_random**2).sum()) / chosen.size, shared)),
         spread_mm=float(thickness.std()),
         below=tuple(
-            _below(thickness, u_random, u_common, limit, cells.cell_mm**2, counts["cells"])
+            _below(thickness, u_random, u_common, limit, area_mm2, unread_mm2)
             for limit in limits_mm
         ),
         **counts,
@@ -148,29 +150,33 @@ def _below(
     u_random: FloatArray,
     u_common: FloatArray,
     limit_mm: float,
-    cell_mm2: float,
-    cells: int,
+    area_mm2: FloatArray,
+    unread_mm2: float,
 ) -> Below:
-    """Return the area below a limit: noise is each cell's own, the common error all cells'."""
+    """Return the area below a limit: noise is each cell's own, the common error all cells'.
+
+    ``area_mm2`` is each cell's, ``unread_mm2`` that of the cells without a thickness.
+    """
     # What lies further off is below the limit, or is not, whatever the errors.
     near = np.abs(thickness - limit_mm) <= REACH * (u_random + u_common)
-    certain = int((thickness[~near] < limit_mm).sum())
+    under = thickness < limit_mm
+    certain, some_mm2 = float(area_mm2[~near & under].sum()), area_mm2[near]
     over, noise = thickness[near] - limit_mm, np.maximum(u_random[near], 1e-12)
     node = np.linspace(-REACH, REACH, STEPS)
     weight = np.exp(-0.5 * node**2)
-    count, square = 0.0, 0.0
+    expected, square = 0.0, 0.0
     for z, w in zip(node, weight / weight.sum(), strict=True):
         share = ndtr(-(over + z * u_common[near]) / noise)
-        mean = certain + float(share.sum())
-        count += w * mean
-        square += w * (mean**2 + float((share * (1.0 - share)).sum()))
-    under = int((thickness < limit_mm).sum())
+        mean = certain + float(share @ some_mm2)
+        expected += w * mean
+        square += w * (mean**2 + float((share * (1.0 - share)) @ some_mm2**2))
+    below_mm2 = float(area_mm2[under].sum())
     return Below(
         limit_mm=limit_mm,
-        cells=under,
-        area_mm2=under * cell_mm2,
-        share=under / thickness.size,
-        expected_mm2=count * cell_mm2,
-        u_mm2=float(np.sqrt(max(square - count**2, 0.0))) * cell_mm2,
-        most_mm2=(under + cells - thickness.size) * cell_mm2,
+        cells=int(under.sum()),
+        area_mm2=below_mm2,
+        share=below_mm2 / float(area_mm2.sum()),
+        expected_mm2=expected,
+        u_mm2=float(np.sqrt(max(square - expected**2, 0.0))),
+        most_mm2=below_mm2 + unread_mm2,
     )

@@ -90,6 +90,7 @@ def join(
         round_mm=scans[0].round_mm,
         calibration=digests.pop() if len(digests) == 1 else None,
         scan=np.repeat(np.arange(len(moved)), [len(one) for one in moved]),
+        nowhere=sum(one.nowhere for one in scans),
         **together,
     )
     overlaps = [

@@ -32,6 +32,8 @@ class Places:
         Digest of the one calibration they share.
     scan : ndarray of int, shape (n,), optional
         Of joined scans: which one each is of, from 0.
+    nowhere : int
+        Readings without a position, which are left out.
     """
 
     x_mm: FloatArray
@@ -44,6 +46,7 @@ class Places:
     round_mm: float = 0.0
     calibration: str | None = None
     scan: IntArray | None = None
+    nowhere: int = 0
 
     def __len__(self) -> int:
         return self.x_mm.size
@@ -78,7 +81,7 @@ def places_of(readings: Readings, *, outside_diameter_mm: float | None = None) -
     Raises
     ------
     AscanError
-        Positions are missing, or no thickness was measured.
+        No reading has a position, or no thickness was measured.
     """
     columns = readings.columns
     if "thickness_mm" not in columns:
@@ -105,26 +108,23 @@ def places_of(readings: Readings, *, outside_diameter_mm: float | None = None) -
         remedy = "state the pipe's diameter" if pipe else "give the scan its positions"
         raise fault("readings", f"hold no column {wanted}", remedy=remedy)
     x_mm = np.asarray(columns["x_mm"], np.float64)
-    nowhere = ~(np.isfinite(x_mm) & np.isfinite(y_mm))
-    if nowhere.any():
-        raise fault(
-            "readings",
-            f"have no position in {int(nowhere.sum())} rows, the first is {nowhere.argmax()}",
-            remedy="measure without those rows (--rows)",
-        )
+    somewhere = np.isfinite(x_mm) & np.isfinite(y_mm)
+    if not somewhere.any():
+        raise fault("readings", "have no position", remedy="give the scan its positions")
     flags, gone = columns["flags"], gone_of(readings)
     parts = [
-        np.where(gone, np.nan, columns[name])
+        np.where(gone, np.nan, columns[name])[somewhere]
         for name in ("thickness_mm", "u_random_mm", "u_common_mm")
     ]
     return Places(
-        x_mm=x_mm,
-        y_mm=y_mm % round_mm if round_mm else y_mm,
+        x_mm=x_mm[somewhere],
+        y_mm=(y_mm % round_mm if round_mm else y_mm)[somewhere],
         thickness_mm=parts[0],
         u_random_mm=parts[1],
         u_common_mm=parts[2],
-        careful=(flags != 0) & ~gone,
-        row=np.asarray(columns.get("scan_row", np.arange(len(flags)))),
+        careful=((flags != 0) & ~gone)[somewhere],
+        row=np.asarray(columns.get("scan_row", np.arange(len(flags))))[somewhere],
         round_mm=float(round_mm),
         calibration=readings.calibration_digest,
+        nowhere=int((~somewhere).sum()),
     )

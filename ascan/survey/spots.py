@@ -18,6 +18,7 @@ from ascan.survey.places import gone_of
 # Readings of one point that scatter by more than so many of their own uncertainties are not of one
 # wall: the least of them stands all the same.
 MOST_SCATTER = 3.0
+NAMELESS = "(no name)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +64,21 @@ class Spot:
         return float(np.hypot(self.u_random_mm, self.u_common_mm))
 
 
+def point_names(column: AnyArray) -> list[str]:
+    """Return the names of points as text: 1 and 1.0 are one, as are names but for spaces.
+
+    Examples
+    --------
+    >>> point_names(np.array([1.0, 2.5, np.nan]))
+    ['1', '2.5', '(no name)']
+    """
+    texts = [
+        f"{value:g}" if isinstance(value, float) and np.isfinite(value) else str(value).strip()
+        for value in column.tolist()
+    ]
+    return [NAMELESS if text in ("", "nan") else text for text in texts]
+
+
 def spots_of(readings: Readings, column: str = "point") -> list[Spot]:
     """Return the points in the order in which they first appear.
 
@@ -81,7 +97,7 @@ def spots_of(readings: Readings, column: str = "point") -> list[Spot]:
     for wanted, remedy in ((column, "name the points in the scan"), ("thickness_mm", "calibrate")):
         if wanted not in columns:
             raise fault("readings", f"hold no column {wanted}", remedy=remedy)
-    text = np.array([str(value) for value in columns[column].tolist()])
+    text = np.array(point_names(columns[column]))
     found, first = np.unique(text, return_index=True)
     gone = gone_of(readings)
     number = np.asarray(columns.get("scan_row", np.arange(len(text))))
@@ -89,6 +105,18 @@ def spots_of(readings: Readings, column: str = "point") -> list[Spot]:
         _spot(readings, str(name), np.flatnonzero(text == name), gone, number)
         for name in found[np.argsort(first)]
     ]
+
+
+def unread(name: str, rejected: Mapping[int, str] | None = None) -> Spot:
+    """Return a point of which no reading can be used; without rejected ones, none was taken."""
+    nothing: dict[str, Any] = dict.fromkeys(
+        ("least_mm", "u_random_mm", "u_common_mm", "mean_mm", "spread_mm", "low_by_mm"), np.nan
+    )
+    why = rejected or {}
+    return Spot(
+        name=name, readings=len(why), usable=0, careful=0, row=-1, scatters=False, rejected=why,
+        **nothing,
+    )  # fmt: skip
 
 
 def _spot(readings: Readings, name: str, rows: IntArray, gone: BoolArray, number: AnyArray) -> Spot:
@@ -100,12 +128,7 @@ def _spot(readings: Readings, name: str, rows: IntArray, gone: BoolArray, number
     counts: dict[str, Any] = {"readings": rows.size, "usable": kept.size}
     careful = int((columns["flags"][kept] != 0).sum())
     if kept.size == 0:
-        nothing: dict[str, Any] = dict.fromkeys(
-            ("least_mm", "u_random_mm", "u_common_mm", "mean_mm", "spread_mm", "low_by_mm"), np.nan
-        )
-        return Spot(
-            name=name, careful=0, row=-1, scatters=False, rejected=rejected, **nothing, **counts
-        )
+        return unread(name, rejected)
     thickness, u = columns["thickness_mm"][kept], columns["u_random_mm"][kept]
     least = kept[np.argmin(thickness)]
     noise = float(np.sqrt(np.mean(u**2)))

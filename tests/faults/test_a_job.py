@@ -297,3 +297,18 @@ def test_void_readings_count_for_nothing_anywhere(
     lines = (tmp_path / "void.csv").read_text().splitlines()
     assert all(line.endswith("not usable") for line in lines[1:])
     assert "nothing was measured" in said(capsys, "surface", void)
+
+
+def test_a_change_is_drawn_and_stands_on_the_page(
+    here: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    picture = ["-o", "pages/change.png", "--replace"]
+    told = said(capsys, "change", "plate.h5", "plate-settled.h5", "--years", "2", *picture)
+    assert "thinner by more than twice the uncertainty: 0; thicker so: 0" in told
+    assert Path("pages/change.png").read_bytes()[:4] == b"\x89PNG"
+    more = ["--earlier", "plate.h5", "--years", "2", "-o", "pages/since.html", "--replace"]
+    said(capsys, "record", "plate-settled.h5", *more)
+    page = Path("pages/since.html").read_text()
+    assert "Since the earlier survey:" in page
+    assert page.count("Loss of each cell") == 2
+    assert ", allowed 0" in page

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from ascan import Flag, Readings
 from ascan.arrays import FloatArray
 from ascan.errors import AscanError
+from ascan.report.surface_lines import surface_lines
 from ascan.survey.cells import Area, coverage_of, pitch_of, to_cells
 from ascan.survey.change import change_between, remaining_years
 from ascan.survey.figures import expected_extreme, figures_of
@@ -270,6 +271,42 @@ def test_a_pipe_is_gone_round_once() -> None:
     columns["angle_deg"] = np.zeros(2)
     with pytest.raises(AscanError, match="both"):
         places_of(readings_on(columns, [0, 0]), outside_diameter_mm=100.0)
+
+
+def test_a_sector_across_the_top_of_a_pipe_is_no_way_round_it() -> None:
+    """From 340 to 20 degrees on 360 mm of way round: 41 lines of cells, all of them read."""
+    y = (np.arange(41.0) - 20.0) % 360.0
+    some = places(np.tile([0.0, 1.0], 41), np.repeat(y, 2), np.full(82, 8.0), round_mm=360.0)
+    cells = to_cells(some, cell_mm=1.0)
+    assert cells.least.shape == (41, 2)
+    assert (cells.usable == 1).all()
+    assert cells.area.y_from_mm == pytest.approx(339.5)
+    stated = Area(x_from_mm=-0.5, x_to_mm=1.5, y_from_mm=339.5, y_to_mm=380.5)
+    assert (to_cells(some, cell_mm=1.0, area=stated).usable == 1).all()
+    # All the way round, nothing is cut.
+    whole = places(np.zeros(360), np.arange(360.0), np.full(360, 8.0), round_mm=360.0)
+    assert to_cells(whole, cell_mm=1.0).area.y_from_mm == pytest.approx(-0.5)
+
+
+def test_ground_that_ends_within_a_cell_counts_no_further() -> None:
+    """3 × 3 cells of 2 mm on ground of 5 × 5 mm: areas of 4, 2 and 1 mm²."""
+    x, y = raster(3, 3, 2.0)
+    some = places(x + 0.5, y + 0.5, np.where((x > 3.0) & (y > 3.0), 5.0, 8.0))
+    area = Area(x_from_mm=0.0, x_to_mm=5.0, y_from_mm=0.0, y_to_mm=5.0)
+    cells = to_cells(some, cell_mm=2.0, area=area)
+    assert cells.area_mm2.sum() == pytest.approx(area.mm2)
+    (below,) = figures_of(cells, (6.0,)).below
+    assert below.area_mm2 == pytest.approx(1.0)
+    assert below.share == pytest.approx(1.0 / 25.0)
+    assert below.most_mm2 == pytest.approx(1.0)
+
+
+def test_readings_without_a_position_are_left_out_and_told() -> None:
+    columns = {"x_mm": np.array([0.0, np.nan, 2.0]), "y_mm": np.zeros(3)}
+    found = places_of(readings_on(columns, [0, 0, 0]))
+    assert (len(found), found.nowhere, found.row.tolist()) == (2, 1, [0, 2])
+    cells = to_cells(found)
+    assert "1 readings have no position" in surface_lines(cells, figures_of(cells), None)[1]
 
 
 def test_readings_without_places_are_refused() -> None:

@@ -55,6 +55,15 @@ def test_readings_of_one_point_that_disagree_are_told() -> None:
     assert spot.least_mm == 8.0
 
 
+def test_one_point_has_one_name() -> None:
+    thickness, flags = [8.0, 7.9, 7.8], [0, 0, 0]
+    for column in ([1, 1, 2], [1.0, 1.0, 2.0], [" 1", "1 ", "2"]):
+        found = spots_of(readings(thickness, flags, point=column))
+        assert [(spot.name, spot.readings) for spot in found] == [("1", 2), ("2", 1)]
+    nameless = spots_of(readings(thickness, flags, point=[np.nan, 3.0, np.nan]))
+    assert [(spot.name, spot.readings) for spot in nameless] == [("(no name)", 2), ("3", 1)]
+
+
 def test_points_must_be_named() -> None:
     with pytest.raises(AscanError, match="point"):
         spots_of(readings([8.0], [0]))
