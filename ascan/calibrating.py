@@ -166,7 +166,8 @@ def _calibrate_alone(
         raise fault(
             "calibration",
             f"no step reading can be used ({left_out}); {_where_gates_lie(pipeline, steps)}",
-            remedy="mend the gates, the gain or the coupling",
+            remedy="mend the gates, the gain or the coupling; where half-cycles are unsure, state "
+            "half_cycles of the gate",
         )
     interval, u_interval = times.columns["interval_us"], times.columns["u_interval_us"]
     means = gather_steps(known[usable], u_known[usable], interval[usable], u_interval[usable])
@@ -357,8 +358,9 @@ def _calibrate_whole(
     if not usable.any():
         raise fault(
             "calibration",
-            "reads none of its own steps right",
-            remedy="check the gates, and which step each row stands on",
+            f"reads none of its own steps right ({_left_out(times, known, rows, usable)})",
+            remedy="check the gates, which step each row stands on, and that the record begins "
+            "some three periods and more ahead of the surface echo",
         )
     interval, u_interval = times.columns["interval_us"], times.columns["u_interval_us"]
     means = gather_steps(known[usable], u_known[usable], interval[usable], u_interval[usable])

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from ascan.arrays import AnyArray, FloatArray, IntArray
+from ascan.flags import Flag
 from ascan.gating import Gate
 from ascan.pipeline import Pipeline, joined
 from ascan.procedure import Procedure
@@ -25,6 +26,8 @@ ODD = 3.0
 # Learned is as far as so many nominal halves; what holds less of the energy is left off; where the
 # scatter is so many times the usual one, another echo begins.
 WIDER, LEFT_OFF, STRANGE = 2.0, 1e-4, 5.0
+# Rounding to codes scatters by so much of one.
+LEAST_STEP = 0.29
 
 
 def learn_templates(
@@ -51,7 +54,8 @@ def learn_templates(
         pipeline = Pipeline(procedure, scan.recording, templates=templates, guide=guide)
         columns = joined(found for _, found in pipeline.walk(scan))
         placed_by = "time_us" if n else "envelope_us"
-        templates = {
+        # Where no echo can be used, what was learned before stays.
+        templates |= {
             gate.name: learned
             for gate in gates
             if (learned := _mean_echo(pipeline, scan, gate, columns, placed_by)) is not None
@@ -90,7 +94,10 @@ def _mean_echo(
     known = pipeline.stage.templates.get(gate.name)
     present = _wide(known or pipeline.stage.nominal, pipeline)
     found_us = columns[gate_column(gate.name, placed_by)]
-    rows = np.flatnonzero((columns[gate_column(gate.name, "flags")] == 0) & np.isfinite(found_us))
+    # Which half-cycle it is does not matter to an echo placed by its envelope.
+    heeded = ~np.uint32(Flag.HALF_CYCLE_UNSURE if placed_by == "envelope_us" else 0)
+    flags = columns[gate_column(gate.name, "flags")] & heeded
+    rows = np.flatnonzero((flags == 0) & np.isfinite(found_us))
     if rows.size == 0:
         return None
     time_us = found_us[rows] - scan.start_time_us[rows]
@@ -104,7 +111,8 @@ def _mean_echo(
     size = np.abs(mean).max()
     apart = np.sqrt(np.mean((cut / height[:, None] - mean) ** 2, axis=0)) / size
     # Only echoes that their own mean places are placed well enough to tell where they scatter.
-    half = _own_half(mean / size, apart) if known else pipeline.stage.nominal.half
+    step = LEAST_STEP * float(pipeline.recording.step) / size
+    half = _own_half(mean / size, apart, step) if known else pipeline.stage.nominal.half
     middle = slice(mean.size // 2 - half, mean.size // 2 + half + 1)
     scatter = float(np.sqrt(np.mean(apart[middle] ** 2)))
     return Template(mean[middle] / size, echoes=int(kept.sum()), scatter=scatter)
@@ -126,14 +134,15 @@ def _wide(template: Template, pipeline: Pipeline) -> Template:
     return Template(np.pad(template.samples, more))
 
 
-def _own_half(mean: FloatArray, apart: FloatArray) -> int:
+def _own_half(mean: FloatArray, apart: FloatArray, step: float) -> int:
     """Return how far from its middle a mean echo is its own, in samples.
 
     Up to where next to nothing of its energy is left, or where single echoes scatter far more than
-    they usually do: there another echo begins, on thin steps sooner than on thick ones.
+    they usually do: there another echo begins, on thin steps sooner than on thick ones. They
+    scatter by ``step`` at least, which quiet samples of a coarse digitiser do not show.
     """
     middle = mean.size // 2
-    own = apart <= STRANGE * np.median(apart)
+    own = apart <= STRANGE * max(float(np.median(apart)), step)
     energy = mean @ mean
     half = 1
     while half < middle and own[middle - half] and own[middle + half]:

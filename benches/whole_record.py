@@ -24,8 +24,8 @@ from ascan_synthetic.tables import (
     WallTable,
 )
 
-from ascan import Procedure, Readings, Scan, calibrate, measure, record_learning
-from ascan.arrays import FloatArray
+from ascan import Calibration, Procedure, Readings, Scan, calibrate, measure, record_learning
+from ascan.arrays import FlagArray, FloatArray
 from ascan.flags import is_fatal
 from ascan.template import SIGMA_OVER_BANDWIDTH
 
@@ -108,9 +108,15 @@ def scan_of(made: Synthesis) -> Scan:
 
 def told(name: str, readings: Readings, truth: FloatArray) -> None:
     """Print one line of figures."""
-    refused = is_fatal(readings.flags)
-    error, u = 1e3 * (readings.thickness_mm - truth)[~refused], 1e3 * readings.u_mm[~refused]
-    care = (readings.flags[~refused] != 0).mean() if error.size else np.nan
+    told_of(name, readings.thickness_mm, readings.u_mm, readings.flags, truth)
+
+
+def told_of(
+    name: str, thickness: FloatArray, u_mm: FloatArray, flags: FlagArray, truth: FloatArray
+) -> None:
+    refused = is_fatal(flags)
+    error, u = 1e3 * (thickness - truth)[~refused], 1e3 * u_mm[~refused]
+    care = (flags[~refused] != 0).mean() if error.size else np.nan
     gross = int((np.abs(error) > 148.0).sum())
     print(
         f"{name:<44} {100 * refused.mean():6.2f} {100 * care:6.1f} {gross:5d} "
@@ -120,9 +126,7 @@ def told(name: str, readings: Readings, truth: FloatArray) -> None:
 
 
 def run(name: str, how: Procedure, block: Scenario, walls: Scenario) -> None:
-    made, steps = Synthesis(walls), Synthesis(block)
-    known = np.asarray(steps.truth_columns()["true_mean_mm"])
-    fit = calibrate(scan_of(steps), how, known, u_known_mm=U_STEP_MM)
+    made, fit = Synthesis(walls), _calibrated(block, how)
     readings = measure(scan_of(made), how, fit)
     told(name, readings, np.asarray(made.truth_columns()["true_mean_mm"]))
 
@@ -228,6 +232,57 @@ def dual(rows: int, seed: int) -> None:
                     told(f"{kind}, roof {roof:g}°, card {name}, {snr:g} dB", readings, truth)
 
 
+def many_calibrations(rows: int, seed: int) -> None:
+    """Print what u covers where each calibration gives 25 walls only: it is its error, too.
+
+    Cards of dual probes are off by up to what is usual, each its own way.
+    """
+    rng = np.random.default_rng(seed)
+    count = max(rows // 20, 4)
+    for snr in (30.0, 45.0):
+        noise = WALL_HEIGHT * 10.0 ** (-snr / 20.0)
+        found = []
+        for k in range(count):
+            block = plates(seed + 7 * k, noise=noise, steps_mm=tuple(STEPS_MM), readings=READINGS)
+            fit = _calibrated(block, layered())
+            walls = Synthesis(
+                plates(seed + 7 * k + 1, noise=noise, uniform_mm=(0.8, 20.0), count=25)
+            )
+            readings = measure(scan_of(walls), layered(), fit)
+            found.append((readings, np.asarray(walls.truth_columns()["true_mean_mm"])))
+        _told_together(f"{count} calibrations, layered, {snr:g} dB", found)
+    for snr in (30.0, 45.0):
+        for mode in ("whole_record", "time_zero_to_echo"):
+            found = []
+            for _ in range(count):
+                roof, off = rng.choice([0.0, 3.5, 8.0]), rng.uniform(-1.0, 1.0, 4)
+                values = {
+                    "height": 8.0 * (1.0 + 0.03 * off[0]),
+                    "wedge": 2.35 * (1.0 + 0.01 * off[1]),
+                    "roof": max(roof + off[2], 0.0),
+                    "gap": 1.0 + 0.2 * off[3],
+                }
+                how = Procedure.from_text(DUAL.format(mode=mode, **values))
+                steps = np.repeat([1.0, 3.0, 10.0, 25.0], READINGS)
+                fit = calibrate(_heard(rng, steps, roof, snr), how, steps, u_known_mm=U_STEP_MM)
+                truth = rng.uniform(2.0, 25.0, 25)
+                found.append((measure(_heard(rng, truth, roof, snr), how, fit), truth))
+            kind = "dual" if mode == "whole_record" else "dual, head alone"
+            _told_together(f"{count} calibrations, {kind}, {snr:g} dB", found)
+
+
+def _calibrated(block: Scenario, how: Procedure) -> Calibration:
+    steps = Synthesis(block)
+    known = np.asarray(steps.truth_columns()["true_mean_mm"])
+    return calibrate(scan_of(steps), how, known, u_known_mm=U_STEP_MM)
+
+
+def _told_together(name: str, found: list[tuple[Readings, FloatArray]]) -> None:
+    names = ("thickness_mm", "u_mm", "flags")
+    parts = [np.concatenate([r.columns[column] for r, _ in found]) for column in names]
+    told_of(name, *parts, np.concatenate([truth for _, truth in found]))
+
+
 def _heard(rng: np.random.Generator, thickness: FloatArray, roof: float, snr_db: float) -> Scan:
     """Return records of walls, noise against the largest sample of each record's first echo."""
     made = Synthesis(
@@ -260,3 +315,4 @@ if __name__ == "__main__":
     ablations(count, first_seed)
     conditions(count, first_seed)
     dual(count, first_seed)
+    many_calibrations(count, first_seed)
