@@ -25,7 +25,7 @@ from ascan_synthetic.tables import (
 )
 
 from ascan import Calibration, Procedure, Readings, Scan, calibrate, measure, record_learning
-from ascan.arrays import FlagArray, FloatArray
+from ascan.arrays import FloatArray
 from ascan.flags import is_fatal
 from ascan.template import SIGMA_OVER_BANDWIDTH
 
@@ -108,15 +108,9 @@ def scan_of(made: Synthesis) -> Scan:
 
 def told(name: str, readings: Readings, truth: FloatArray) -> None:
     """Print one line of figures."""
-    told_of(name, readings.thickness_mm, readings.u_mm, readings.flags, truth)
-
-
-def told_of(
-    name: str, thickness: FloatArray, u_mm: FloatArray, flags: FlagArray, truth: FloatArray
-) -> None:
-    refused = is_fatal(flags)
-    error, u = 1e3 * (thickness - truth)[~refused], 1e3 * u_mm[~refused]
-    care = (flags[~refused] != 0).mean() if error.size else np.nan
+    refused = is_fatal(readings.flags)
+    error, u = 1e3 * (readings.thickness_mm - truth)[~refused], 1e3 * readings.u_mm[~refused]
+    care = (readings.flags[~refused] != 0).mean() if error.size else np.nan
     gross = int((np.abs(error) > 148.0).sum())
     print(
         f"{name:<44} {100 * refused.mean():6.2f} {100 * care:6.1f} {gross:5d} "
@@ -211,16 +205,21 @@ def conditions(rows: int, seed: int) -> None:
         run(f"immersed, water path moving{name}", layered(arrangement="immersion"), wet, walls)
 
 
+def card(roof: float, off: FloatArray) -> dict[str, float]:
+    """Return a dual probe's dimensions as its card gives them, off by so much of what is usual."""
+    return {
+        "height": 8.0 * (1.0 + 0.03 * off[0]),
+        "wedge": 2.35 * (1.0 + 0.01 * off[1]),
+        "roof": max(roof + off[2], 0.0),
+        "gap": 1.0 + 0.2 * off[3],
+    }
+
+
 def dual(rows: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
     for roof in (0.0, 3.5, 8.0):
         for name, off in (("right", 0.0), ("off", 1.0)):
-            values = {
-                "height": 8.0 * (1.0 + 0.03 * off),
-                "wedge": 2.35 * (1.0 + 0.01 * off),
-                "roof": roof + off,
-                "gap": 1.0 + 0.2 * off,
-            }
+            values = card(roof, np.full(4, off))
             for snr in (30.0, 45.0):
                 for mode in ("whole_record", "time_zero_to_echo"):
                     how = Procedure.from_text(DUAL.format(mode=mode, **values))
@@ -256,13 +255,7 @@ def many_calibrations(rows: int, seed: int) -> None:
             found = []
             for _ in range(count):
                 roof, off = rng.choice([0.0, 3.5, 8.0]), rng.uniform(-1.0, 1.0, 4)
-                values = {
-                    "height": 8.0 * (1.0 + 0.03 * off[0]),
-                    "wedge": 2.35 * (1.0 + 0.01 * off[1]),
-                    "roof": max(roof + off[2], 0.0),
-                    "gap": 1.0 + 0.2 * off[3],
-                }
-                how = Procedure.from_text(DUAL.format(mode=mode, **values))
+                how = Procedure.from_text(DUAL.format(mode=mode, **card(roof, off)))
                 steps = np.repeat([1.0, 3.0, 10.0, 25.0], READINGS)
                 fit = calibrate(_heard(rng, steps, roof, snr), how, steps, u_known_mm=U_STEP_MM)
                 truth = rng.uniform(2.0, 25.0, 25)
@@ -279,8 +272,8 @@ def _calibrated(block: Scenario, how: Procedure) -> Calibration:
 
 def _told_together(name: str, found: list[tuple[Readings, FloatArray]]) -> None:
     names = ("thickness_mm", "u_mm", "flags")
-    parts = [np.concatenate([r.columns[column] for r, _ in found]) for column in names]
-    told_of(name, *parts, np.concatenate([truth for _, truth in found]))
+    columns = {column: np.concatenate([r.columns[column] for r, _ in found]) for column in names}
+    told(name, Readings(columns), np.concatenate([truth for _, truth in found]))
 
 
 def _heard(rng: np.random.Generator, thickness: FloatArray, roof: float, snr_db: float) -> Scan:

@@ -16,10 +16,10 @@ from ascan.errors import fault
 from ascan.job import Survey
 from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
-from ascan.report.surface import change_figure
+from ascan.report.png import save_png
+from ascan.report.surface import DPI, change_figure
 from ascan.shown import length
 from ascan.store.readings import csv_file, load_readings
-from ascan.store.replacing import whole_file
 from ascan.survey.cells import Cells, pitch_of, to_cells
 from ascan.survey.change import Change, change_between, remaining_years
 from ascan.survey.places import places_of
@@ -54,8 +54,7 @@ def run(args: argparse.Namespace) -> None:
     if args.output:
         title = f"{Path(args.earlier).name} to {Path(args.later).name}, {years:.2f} years"
         figure = change_figure(found.later, found.change, title=title)
-        with whole_file(args.output, replace=args.replace) as part:
-            figure.savefig(part, format="png", dpi=130)
+        save_png(figure, args.output, dpi=DPI, replace=args.replace)
     written = [f"written: {path}" for path, _ in outputs if path]
     answer(args, found.data, [*found.lines, *left_open(now), *written, CAUTION])
 

@@ -77,11 +77,11 @@ def _told_all(
 ) -> tuple[dict[str, Any], list[str]]:
     """Return the points as a table and as lines."""
     spots, more = spots_of(readings, column), []
+    found = {} if before is None else {spot.name: spot for spot in spots_of(before, column)}
+    known = {spot.name for spot in spots}
+    spots += [unread(name) for name in found if name not in known]
     table, lines = _table(spots), [_told(spot) for spot in spots]
     if before is not None:
-        found = {spot.name: spot for spot in spots_of(before, column)}
-        spots += [unread(name) for name in found if name not in {spot.name for spot in spots}]
-        table, lines = _table(spots), [_told(spot) for spot in spots]
         partners = [found.get(spot.name) for spot in spots]
         same = before.calibration_digest == readings.calibration_digest is not None
         change = _change(partners, spots, years, same)

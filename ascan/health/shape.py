@@ -105,15 +105,14 @@ def write_head_misfits(
         start = peak[row] - before
         if peak[row] < 0 or start < reach or start + size + reach >= trace.shape[1] or size < 2:
             continue
-        best = reach
+        best, power = reach, dot(wanted[:size], wanted[:size])
         for k in range(found.size):
             part = trace[row, start + k - reach : start + k - reach + size]
-            product, own, power = 0.0, 0.0, 0.0
+            product, own = 0.0, 0.0
             for j in range(size):
                 value = np.float64(part[j])
                 product += value * wanted[j]
                 own += value * value
-                power += wanted[j] * wanted[j]
             found[k] = product / np.sqrt(own * power) if own * power > 0.0 else 0.0
             if found[k] > found[best]:
                 best = k

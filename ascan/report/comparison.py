@@ -7,7 +7,7 @@ from itertools import cycle
 from pathlib import Path
 
 from ascan.comparing import Cell
-from ascan.store.replacing import whole_file
+from ascan.report.png import save_png
 
 # Told apart by marker and dash as well as by tone: read in grey print, too.
 STYLES = [
@@ -47,5 +47,4 @@ def draw_comparison(cells: Sequence[Cell], path: str | Path, *, replace: bool = 
         for side in ("top", "right"):
             axes.spines[side].set_visible(False)
     figure.legend(loc="outside lower center", ncols=min(len(methods), 3), frameon=False)
-    with whole_file(path, replace=replace) as part:
-        figure.savefig(part, format="png", dpi=150)
+    save_png(figure, path, dpi=150, replace=replace)

@@ -13,15 +13,15 @@ from typing import Any
 import numpy as np
 
 from ascan.arrays import BoolArray, FloatArray
+from ascan.report.png import save_png
 from ascan.report.scale import colour_map
 from ascan.report.waveform import INK
-from ascan.store.replacing import whole_file
 from ascan.survey.cells import Cells, along
 from ascan.survey.change import Change
 from ascan.survey.figures import Figures
 from ascan.units import MM_PER_INCH, SHOWN_IN
 
-BARS, MOST_HIGH, WIDE = 48, 9.0, 10.0
+BARS, MOST_HIGH, WIDE, DPI = 48, 9.0, 10.0, 130
 # Cells without a reading: refused ones are crossed, ground without a position is ruled.
 REFUSED, EMPTY = "xxxx", "////"
 HATCH_INK = "#6d737c"
@@ -50,10 +50,8 @@ def draw_surface(
     marks : tuple of (x_mm, y_mm, text)
         Places to be pointed at, such as indications.
     """
-    with whole_file(path, replace=replace) as part:
-        surface_figure(cells, figures, title=title, marks=marks).savefig(
-            part, format="png", dpi=130
-        )
+    figure = surface_figure(cells, figures, title=title, marks=marks)
+    save_png(figure, path, dpi=DPI, replace=replace)
 
 
 def surface_figure(

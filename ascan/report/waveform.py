@@ -13,7 +13,7 @@ from ascan.flags import reasons
 from ascan.gating import Gate
 from ascan.pipeline import Pipeline
 from ascan.readings import Readings, gate_column
-from ascan.store.replacing import whole_file
+from ascan.report.png import save_png
 
 INK, TRACE, BAND, PICK = "#30343b", "#8a94a3", "#dfe7ec", "#b3541e"
 CLOSE_UP_US = 1.0
@@ -39,8 +39,7 @@ def draw_waveform(
     path : str or Path
     """
     figure, columns = waveform_figure(pipeline, waveform, start_time_us, title=title)
-    with whole_file(path, replace=replace) as part:
-        figure.savefig(part, format="png", dpi=110)
+    save_png(figure, path, dpi=110, replace=replace)
     return columns
 
 

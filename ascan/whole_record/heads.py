@@ -53,6 +53,12 @@ DELAY_ROUNDS, MOST_DELAY, DELAY_SIGMAS = 6, 0.75, 4.0
 # So many delays are begun from, `LONGEST` apart, until one leaves no more than noise.
 DELAYS = 4
 RESULTS = 9
+# Echoes laid out by thickness: bank, times, its scale, samples before a shape's time zero, period.
+Laid = tuple[AnyArray, AnyArray, tuple[float, float], int, float]
+# Room of one fit: starts, shapes, slopes, waves, gram, heights, residual, moved, shared.
+Room = tuple[
+    IntArray, AnyArray, AnyArray, AnyArray, AnyArray, AnyArray, AnyArray, AnyArray, AnyArray
+]
 
 
 @compiled
@@ -94,24 +100,17 @@ def fit_wall(
     weight: AnyArray,
     start_mm: float,
     zero: float,
-    before: int,
-    bank: AnyArray,
-    times: AnyArray,
-    scale: tuple[float, float],
+    laid: Laid,
     count: int,
-    period: float,
     enough: float,
-    starts: IntArray,
-    shapes: AnyArray,
-    slopes: AnyArray,
-    waves: AnyArray,
-    gram: AnyArray,
-    heights: AnyArray,
-    residual: AnyArray,
-    moved: AnyArray,
-    shared: AnyArray,
+    room: Room,
 ) -> tuple[float, float, float]:
-    """Fit the thickness from a start; return energy left, thickness, and inverse of its matrix."""
+    """Fit the thickness from a start; return energy left, thickness, and inverse of its matrix.
+
+    ``room`` holds the fit's state afterwards.
+    """
+    bank, times, scale, before, period = laid
+    starts, shapes, slopes, waves, gram, heights, residual, moved, shared = room
     depth, least, step, inverse = float(start_mm), np.inf, 0.0, np.nan
     columns = (count, WAVES)
     for turn in range(ROUNDS):
@@ -149,25 +148,17 @@ def fit_wall(
 
 
 @compiled
-def delay_step(
-    starts: IntArray,
-    shapes: AnyArray,
-    slopes: AnyArray,
-    waves: AnyArray,
-    columns: tuple[int, int],
-    gram: AnyArray,
-    heights: AnyArray,
-    residual: AnyArray,
-    moved: AnyArray,
-    inverse: float,
+def late_by(
+    first: int, last: int, columns: tuple[int, int], room: Room, inverse: float
 ) -> tuple[float, float, float]:
-    """Return how many samples all arrivals come late, thickness free beside it.
+    """Return by how many samples arrivals first..last come late, thickness free beside it.
 
     Also the energy that tells it, and by how much its shape is that of another thickness.
     """
+    starts, shapes, slopes, waves, gram, heights, residual, moved, _ = room
     size = columns[0] + columns[1]
     late, shared, by_moved = np.zeros_like(residual), np.empty(size), np.empty(size)
-    for k in range(columns[0]):
+    for k in range(first, last + 1):
         add(late, starts[k], slopes[k], -heights[k])
     energy = free_energy(late, starts, shapes, waves, columns, gram, shared)
     against_all(moved, starts, shapes, waves, columns, by_moved)
@@ -185,34 +176,21 @@ def fit_delayed(
     depth: float,
     inverse: float,
     zero: float,
-    before: int,
-    bank: AnyArray,
-    times: AnyArray,
-    scale: tuple[float, float],
+    laid: Laid,
     count: int,
-    period: float,
     left: float,
-    starts: IntArray,
-    shapes: AnyArray,
-    slopes: AnyArray,
-    waves: AnyArray,
-    gram: AnyArray,
-    heights: AnyArray,
-    residual: AnyArray,
-    moved: AnyArray,
-    shared: AnyArray,
+    room: Room,
 ) -> tuple[float, float, float]:
     """Return thickness, its variance per variance of the noise, and what is left, of late records.
 
-    Something may delay all arrivals alike. Everything from ``starts`` on holds the fit of the
-    record as it is, which leaves ``left``, and is overwritten.
+    Something may delay all arrivals alike. ``room`` holds the fit of the record as it is, which
+    leaves ``left``, and is overwritten.
     """
+    period = laid[4]
     columns, delay, free = (count, WAVES), 0.0, max(weight.sum() - count - WAVES - 2.0, 1.0)
     energy, cross = 0.0, 0.0
     for turn in range(DELAY_ROUNDS):
-        step, energy, cross = delay_step(
-            starts, shapes, slopes, waves, columns, gram, heights, residual, moved, inverse
-        )
+        step, energy, cross = late_by(0, count - 1, columns, room, inverse)
         if not energy > 0.0:
             return np.nan, np.nan, np.inf
         step = min(max(step, -LONGEST * period), LONGEST * period)
@@ -224,9 +202,8 @@ def fit_delayed(
         if turn == DELAY_ROUNDS - 1 or not (told or (turn > 0 and abs(step) > 0.01)):
             break
         left, depth, inverse = fit_wall(
-            samples, weight, depth, zero + delay, before, bank, times, scale, count, period,
-            np.inf, starts, shapes, slopes, waves, gram, heights, residual, moved, shared,
-        )  # fmt: skip
+            samples, weight, depth, zero + delay, laid, count, np.inf, room
+        )
         if not np.isfinite(left):
             return np.nan, np.nan, np.inf
     return depth, inverse + (inverse * cross) ** 2 / energy, left / free
@@ -289,7 +266,7 @@ def fit_walls(
     starts = np.zeros(few, np.int64)
     shapes, slopes = np.empty((few, size), np.float32), np.empty((few, size), np.float32)
     gram, heights = np.empty((few + WAVES, few + WAVES)), np.zeros(few + WAVES)
-    shared, by_moved = np.zeros(few + WAVES), np.zeros(few + WAVES)
+    shared, laid = np.zeros(few + WAVES), (bank, times, scale, before, period)
     results[:] = np.nan
     quiet = int(QUIET_PERIODS * period)
     lags = int(np.ceil(period))
@@ -316,6 +293,7 @@ def fit_walls(
         y, w = np.empty(wide, np.float32), np.empty(wide, np.float32)
         waves = np.empty((WAVES, wide), np.float32)
         rest, moved = np.empty(wide, np.float32), np.empty(wide, np.float32)
+        room = (starts, shapes, slopes, waves, gram, heights, rest, moved, shared)
         load_window(block[row], zero_code, clips, begin, y, w)
         lay_waves(w, waves)
         origin = zero[row] - begin
@@ -325,9 +303,8 @@ def fit_walls(
             # A period to each side of where the head was found.
             start = start_mm[row] + (0.0, -1.0, 1.0)[c] * period * per_sample
             left, found, _ = fit_wall(
-                y, w, max(start, scale[0]), origin, before, bank, times, scale, count, period,
-                HOPELESS * best, starts, shapes, slopes, waves, gram, heights, rest, moved, shared,
-            )  # fmt: skip
+                y, w, max(start, scale[0]), origin, laid, count, HOPELESS * best, room
+            )
             if not np.isfinite(left) or heights[0] <= 0.0:
                 continue
             same = abs(found - depth) < 0.2 * period * per_sample
@@ -342,10 +319,7 @@ def fit_walls(
             continue
         inverse = np.nan
         for attempt in range(2):
-            best, depth, inverse = fit_wall(
-                y, w, depth, origin, before, bank, times, scale, count, period,
-                np.inf, starts, shapes, slopes, waves, gram, heights, rest, moved, shared,
-            )  # fmt: skip
+            best, depth, inverse = fit_wall(y, w, depth, origin, laid, count, np.inf, room)
             if attempt or not drop_spikes(rest, np.sqrt(best / wide), y, w):
                 break
             lay_waves(w, waves)
@@ -363,16 +337,10 @@ def fit_walls(
         results[row, 3], results[row, 4] = rival_mm, odds
         if count > 2 and heights[2] > 0.0:
             # The second echo alone, moved: how far, in the wall that its path would then be of.
-            late = np.zeros(wide, np.float32)
-            add(late, starts[2], slopes[2], -heights[2])
-            energy = free_energy(late, starts, shapes, waves, columns, gram, shared)
-            against_all(moved, starts, shapes, waves, columns, by_moved)
-            held = count + WAVES
-            cross = dot(late, moved) - float(shared[:held] @ by_moved[:held])
-            energy -= cross * cross * inverse
+            late, energy, _ = late_by(2, 2, columns, room, inverse)
             if energy > 0.0:
                 rise = time_of(depth, times[2], scale)[1]
-                results[row, 5] = dot(late, rest) / energy / rise
+                results[row, 5] = late / rise
                 results[row, 6] = colour * np.sqrt(variance / energy) / rise
         gain = 0.0
         for k in range(count):
@@ -391,15 +359,13 @@ def fit_walls(
                 if turn:
                     start = max(float(depth - delay * per_sample), scale[0])
                     left, here, inverse = fit_wall(
-                        y, w, start, origin + delay, before, bank, times, scale, count, period,
-                        np.inf, starts, shapes, slopes, waves, gram, heights, rest, moved, shared,
-                    )  # fmt: skip
+                        y, w, start, origin + delay, laid, count, np.inf, room
+                    )
                     if not np.isfinite(left):
                         continue
                 freed, gain, left = fit_delayed(
-                    y, w, here, inverse, origin + delay, before, bank, times, scale, count, period,
-                    left, starts, shapes, slopes, waves, gram, heights, rest, moved, shared,
-                )  # fmt: skip
+                    y, w, here, inverse, origin + delay, laid, count, left, room
+                )
                 if np.sqrt(left) <= floor:
                     results[row, 7], results[row, 8] = freed, colour * np.sqrt(gain * left)
                     break

@@ -98,11 +98,15 @@ def load_window(
 @compiled
 def load_rails(
     record: AnyArray, zero: float, clips: tuple[float, float], begin: int, rails: AnyArray
-) -> None:
-    """Write the clipping level where a window's samples clip, from zero; 0 where they do not."""
+) -> bool:
+    """Write the clipping level where a window's samples clip, from zero, else 0; tell if any do."""
+    found = False
     for j in range(rails.size):
         code = np.float64(record[begin + j])
-        rails[j] = code - zero if code <= clips[0] or code >= clips[1] else 0.0
+        rails[j] = 0.0
+        if code <= clips[0] or code >= clips[1]:
+            rails[j], found = code - zero, True
+    return found
 
 
 @compiled
@@ -331,12 +335,12 @@ def fit_records(
         y, w = samples[:wide], weight[:wide]
         moved, basis = np.empty((2, wide), np.float32), np.empty((DENSE, wide), np.float32)
         load_window(block[row], zero, clips, begin, y, w)
-        load_rails(block[row], zero, clips, begin, rails[:wide])
+        any_clipped = load_rails(block[row], zero, clips, begin, rails[:wide])
         rest = residual[:wide]
         setup_row[4] = usual[row] - begin
         near = guess[row] - begin
-        reach = int(np.ceil(NEAR * period))
-        place, front = find_front(y, w, rails[:wide], comb[0], before, near, reach, False)
+        reach, seen = int(np.ceil(NEAR * period)), rails[: wide if any_clipped else 0]
+        place, front = find_front(y, w, seen, comb[0], before, near, reach, False)
         whole = int(np.rint(place))
         starts[0] = whole - before
         late_mm = (place - setup_row[4]) * setup[3]

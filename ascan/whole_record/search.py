@@ -144,8 +144,9 @@ def fit_at(
 ) -> tuple[float, float]:
     """Return the height of a pulse on a sample and the energy that it explains.
 
-    Where a sample clipped (``rails`` is not 0) the pulse is at fault only by what it lacks to the
-    rail: which half-cycles clip tells them from each other where hardly a crest is left.
+    Where a sample clipped (``rails`` is not 0; of size 0, none did) the pulse is at fault only by
+    what it lacks to the rail: which half-cycles clip tells them from each other where hardly a
+    crest is left.
     """
     low = max(0, before - place)
     high = max(min(pulse.size, samples.size - place + before), low)
@@ -159,6 +160,8 @@ def fit_at(
         return 0.0, 0.0
     height = product / energy
     explained = product * height
+    if rails.size == 0:
+        return height, explained
     for _ in range(CLIPPED_ROUNDS):
         own, square, any_short = product, energy, False
         for j in range(low, high):
@@ -198,7 +201,7 @@ def find_front(
     """
     middle = min(max(int(near), 0), samples.size - 1)
     first, j = middle, middle
-    while j > 0 and first - j <= reach:
+    while rails.size > 0 and j > 0 and first - j <= reach:
         if rails[j] != 0.0:
             first = j
         j -= 1

@@ -249,12 +249,17 @@ def dual_scan(rng: np.random.Generator, snr_db: float, **walls: Any) -> tuple[Sc
     return scan, made.truth_columns()["true_mean_mm"].astype(np.float64)
 
 
+def dual_calibrated(rng: np.random.Generator, **card: float) -> tuple[Procedure, Calibration]:
+    """Return the procedure of a dual probe of such dimensions, and its calibration."""
+    how = Procedure.from_text(DUAL_TEXT.format(**card))
+    block, known = dual_scan(rng, 40.0, steps_mm=DUAL_STEPS_MM, readings=3)
+    return how, calibrate(block, how, known, u_known_mm=U_STEP_MM)
+
+
 def test_dual_element_with_a_card_that_is_off() -> None:
     # Dimensions off by 1° of roof, 3 % of height, 1 % of wedge velocity, 0.2 mm of gap.
     rng = np.random.default_rng(31)
-    how = Procedure.from_text(DUAL_TEXT.format(height=8.24, wedge=2.3735, roof=4.5, gap=1.2))
-    block, known = dual_scan(rng, 40.0, steps_mm=DUAL_STEPS_MM, readings=3)
-    fit = calibrate(block, how, known, u_known_mm=U_STEP_MM)
+    how, fit = dual_calibrated(rng, height=8.24, wedge=2.3735, roof=4.5, gap=1.2)
     scan, truth = dual_scan(rng, 35.0, uniform_mm=(2.0, 25.0), count=200)
     readings = measure(scan, how, fit)
     assert not is_fatal(readings.flags).any()
@@ -269,9 +274,7 @@ def test_dual_element_with_a_card_that_is_off() -> None:
 def test_a_film_under_a_dual_probe_is_told_and_can_be_left_out() -> None:
     # A film delays all echoes of a record alike: as if its clock began so much later.
     rng = np.random.default_rng(32)
-    how = Procedure.from_text(DUAL_TEXT.format(height=8.0, wedge=2.35, roof=3.5, gap=1.0))
-    block, known = dual_scan(rng, 40.0, steps_mm=DUAL_STEPS_MM, readings=3)
-    fit = calibrate(block, how, known, u_known_mm=U_STEP_MM)
+    how, fit = dual_calibrated(rng, height=8.0, wedge=2.35, roof=3.5, gap=1.0)
     scan, truth = dual_scan(rng, 40.0, uniform_mm=(2.0, 14.0), count=80)
     codes = scan.rows.read_block(0, len(scan))
     for late_us in (0.0, 0.02, 0.045):
