@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import argparse
+import difflib
 import importlib
 import importlib.metadata
 import io
 import os
+import re
 import sys
 import textwrap
 from collections.abc import Sequence
+from typing import Any
 
 from ascan.commands.job_files import find_files
-from ascan.errors import AscanError
+from ascan.errors import AscanError, fault
 from ascan.report.cautions import CAUTION
 from ascan.units import SHOWN_IN
 
@@ -47,7 +50,10 @@ HELP_WIDTH = 79
 
 
 class _Parser(argparse.ArgumentParser):
-    """Reports a wrong option in the same voice as every other fault."""
+    """Reports a wrong option in the same voice as every other fault; takes none shortened."""
+
+    def __init__(self, **how: Any) -> None:
+        super().__init__(**how, allow_abbrev=False)
 
     def error(self, message: str) -> None:  # type: ignore[override]
         command = self.prog.removeprefix("ascan").strip()
@@ -78,8 +84,46 @@ def build_parser(chosen: str, *, every: bool = False) -> argparse.ArgumentParser
             sub.description = f"{summary[0].upper()}{summary[1:]}."
             sub.epilog = f"Example:\n  {module.EXAMPLE}\n\n{_wrapped(CAUTION)}"
             module.add_arguments(sub)
-            sub.set_defaults(run=module.run)
+            known = sorted(set(re.findall(r"--[a-z0-9-]+", sub.format_usage())))
+            sub.set_defaults(run=module.run, known_options=known)
     return parser
+
+
+def _parsed(words: list[str]) -> argparse.Namespace:
+    """Return the options; an unknown command or option is told with the nearest known one."""
+    first = words[0] if words else ""
+    if first and not first.startswith("-") and first not in COMMANDS:
+        raise fault(first, "is no command", remedy=_way_out(first, list(COMMANDS), "ascan --help"))
+    args, unknown = build_parser(first).parse_known_args(_joined_negatives(words))
+    for word in unknown:
+        option, help_of = word.partition("=")[0], f"ascan {first} --help".replace("  ", " ")
+        known = getattr(args, "known_options", [])
+        if option.startswith("-"):
+            raise fault(option, "is no option here", remedy=_way_out(option, known, help_of))
+        raise fault(first, f"has no use for '{word}'", remedy=f"see {help_of}")
+    return args
+
+
+def _way_out(word: str, known: list[str], help_of: str) -> str:
+    near = difflib.get_close_matches(word, known, 1, 0.6)
+    return f"did you mean '{near[0]}'?" if near else f"see {help_of}"
+
+
+def _joined_negatives(words: list[str]) -> list[str]:
+    """Return words with each value that begins with a minus joined to the option it belongs to.
+
+    Examples
+    --------
+    >>> _joined_negatives(["surface", "--area", "-10,90,0,50", "-o", "map.png"])
+    ['surface', '--area=-10,90,0,50', '-o', 'map.png']
+    """
+    out: list[str] = []
+    for word in words:
+        if re.match(r"-\.?[0-9]", word) and out and re.fullmatch(r"--[a-z0-9-]+", out[-1]):
+            out[-1] += f"={word}"
+        else:
+            out.append(word)
+    return out
 
 
 def _wrapped(*paragraphs: str) -> str:
@@ -95,7 +139,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     code = DONE
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
-        args = build_parser(words[0] if words else "").parse_args(words)
+        args = _parsed(words)
         if args.version:
             print(f"ascan {importlib.metadata.version('ascan')}")
         elif args.command is None:

@@ -140,6 +140,17 @@ def names(flags: int) -> str:
     return ";".join(str(flag.name).lower() for flag in MEANINGS if flags & flag)
 
 
+def with_care(flag_names: str) -> str:
+    """Return what follows a reading that is stated on its own: the care it needs.
+
+    Examples
+    --------
+    >>> with_care(names(0)), with_care(names(Flag.SATURATED | Flag.LOW_SNR))
+    ('', '; WITH CARE: saturated, low_snr')
+    """
+    return f"; WITH CARE: {flag_names.replace(';', ', ')}" if flag_names else ""
+
+
 def is_fatal(flags: npt.NDArray[np.uint32]) -> npt.NDArray[np.bool_]:
     """Return which rows of a flags column hold a fatal flag."""
     return np.asarray((flags & np.uint32(FATAL)) != 0)

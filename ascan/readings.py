@@ -11,7 +11,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray, BoolArray, FlagArray, FloatArray
 from ascan.errors import fault
-from ascan.flags import MEANINGS, Flag, is_fatal, reasons, severity, usability
+from ascan.flags import MEANINGS, Flag, is_fatal, names, reasons, severity, usability, with_care
 from ascan.shown import length
 
 # Columns the engine writes; those of each gate are named <gate>_<suffix>. name -> (unit, meaning)
@@ -127,8 +127,9 @@ class Tally:
     void: int = 0
     with_care: int = 0
     flags: dict[str, int] = field(default_factory=dict)
-    thinnest: tuple[float, float, int] = (np.inf, np.nan, -1)
-    thickest: tuple[float, float, int] = (-np.inf, np.nan, -1)
+    # Thickness, its u, row and flags.
+    thinnest: tuple[float, float, int, int] = (np.inf, np.nan, -1, 0)
+    thickest: tuple[float, float, int, int] = (-np.inf, np.nan, -1, 0)
 
     def add(self, columns: Mapping[str, AnyArray]) -> None:
         """Add a block of readings; ``scan_row`` names rows by their place in a larger scan."""
@@ -151,8 +152,10 @@ class Tally:
             row = columns.get("scan_row", np.arange(self.rows, self.rows + len(flags)))
             if row.dtype.kind != "i":
                 row = np.arange(self.rows, self.rows + len(flags))
-            least = (float(thickness[low]), float(u[low]), int(row[low]))
-            most = (float(thickness[high]), float(u[high]), int(row[high]))
+            least, most = (
+                (float(thickness[at]), float(u[at]), int(row[at]), int(flags[at]))
+                for at in (low, high)
+            )
             self.thinnest = min(self.thinnest, least, key=lambda item: item[0])
             self.thickest = max(self.thickest, most, key=lambda item: item[0])
         self.rows += len(flags)
@@ -164,9 +167,13 @@ class Tally:
             f"{self.rows} waveforms: {clean} usable, {self.with_care} usable with care, "
             f"{self.refused} not usable",
         ]
-        for word, (value, u, row) in (("thinnest", self.thinnest), ("thickest", self.thickest)):
+        for word, (value, u, row, bits) in (
+            ("thinnest", self.thinnest), ("thickest", self.thickest)
+        ):  # fmt: skip
             if row >= 0:
-                out.append(f"{word}  {length(value)}, u {length(u)}, row {row}")
+                out.append(
+                    f"{word}  {length(value)}, u {length(u)}, row {row}{with_care(names(bits))}"
+                )
         if self.void:
             out.append(f"{self.void} of these are void by a failed check, and count for nothing")
         if self.refused:

@@ -213,6 +213,13 @@ class Calibration:
         for name in ("health", "signature", "conditions", "templates", *FOUND):
             object.__setattr__(self, name, MappingProxyType(dict(getattr(self, name))))
 
+    def __repr__(self) -> str:
+        span = f"{self.minimum_mm:g} to {self.maximum_mm:g} mm"
+        return f"<Calibration: {self.mode}, steps of {span}, digest {self.digest}>"
+
+    def __str__(self) -> str:
+        return "\n".join(self.lines())
+
     @property
     def minimum_mm(self) -> float:
         """Thinnest step."""
@@ -401,8 +408,8 @@ class Calibration:
             out.append(f"not learned from these steps: {self.conditions['not_learned']}")
         for name, template in self.templates.items():
             out.append(
-                f"template of gate '{name}': mean of {template.echoes} echoes, "
-                f"which leave it by {100.0 * template.scatter:.1f} % of its height"
+                f"template of gate '{name}': mean of {template.echoes} echoes; each differs from "
+                f"it by {100.0 * template.scatter:.1f} % of its height (rms)"
             )
         if self.conditions.get("rows_left_out", "none") != "none":
             out.append(f"left out: {self.conditions['rows_left_out']}")

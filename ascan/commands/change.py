@@ -10,8 +10,15 @@ from typing import Any
 import numpy as np
 
 from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
-from ascan.commands.spots import add_loss_options, left_open, minimum_of, shared_told, years_between
-from ascan.commands.surface import add_surface_options, cells_of, survey_of
+from ascan.commands.spots import (
+    add_loss_options,
+    left_open,
+    minimum_of,
+    same_signals,
+    shared_told,
+    years_between,
+)
+from ascan.commands.surface import add_cell_options, cells_of, survey_of
 from ascan.errors import fault
 from ascan.job import Survey
 from ascan.readings import Readings
@@ -32,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("earlier", help="readings of the surface, taken before, on the same axes")
     parser.add_argument("later", help="readings taken now")
     add_loss_options(parser)
-    add_surface_options(parser)
+    add_cell_options(parser)
     parser.add_argument("-o", "--output", help="picture (.png) of the losses to write")
     parser.add_argument("--csv", help="table of the cells (.csv) to write")
     add_json(parser)
@@ -41,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Compare cell by cell."""
-    outputs = [(args.output, "PNG"), (args.csv, "text")]
+    outputs = [(args.output, "PNG"), (args.csv, "CSV")]
     check_outputs(args, [args.earlier, args.later], outputs)
     if args.output:
         need_library("matplotlib", "cli", "--output")
@@ -53,7 +60,7 @@ def run(args: argparse.Namespace) -> None:
             file.append(found.table)
     if args.output:
         title = f"{Path(args.earlier).name} to {Path(args.later).name}, {years:.2f} years"
-        figure = change_figure(found.later, found.change, title=title)
+        figure = change_figure(found.later, found.earlier, found.change, title=title)
         save_png(figure, args.output, dpi=DPI, replace=args.replace)
     written = [f"written: {path}" for path, _ in outputs if path]
     answer(args, found.data, [*found.lines, *left_open(now), *written, CAUTION])
@@ -61,9 +68,10 @@ def run(args: argparse.Namespace) -> None:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Compared:
-    """Two surveys of a surface: cells as they are now, their change, as table, data and lines."""
+    """Two surveys of a surface: cells now and before, their change, as table, data and lines."""
 
     later: Cells
+    earlier: Cells
     change: Change
     table: dict[str, Any]
     data: dict[str, Any]
@@ -101,7 +109,11 @@ def compare_surfaces(
         table["remaining_years"], table["u_remaining_years"] = remaining_years(
             table["later_mm"], later.u_mm.ravel(), minimum_mm, change
         )
-    return Compared(later, change, table, *_summary(table, change, minimum_mm, same))
+    data, lines = _summary(table, change, minimum_mm, same, later.cell_mm)
+    unknown, told = _not_known_now(table, later)
+    return Compared(
+        later, earlier, change, table, data | unknown, [*lines, *told, *same_signals(before, now)]
+    )
 
 
 def _change(earlier: Cells, later: Cells, years: float, same_calibration: bool) -> Change:
@@ -119,8 +131,27 @@ def _change(earlier: Cells, later: Cells, years: float, same_calibration: bool) 
     )
 
 
+def _not_known_now(table: dict[str, Any], later: Cells) -> tuple[dict[str, Any], list[str]]:
+    """Return what was read before and is not now: the largest loss may lie there."""
+    lost = np.isfinite(table["earlier_mm"]) & ~np.isfinite(table["later_mm"])
+    refused = lost & later.only_refused.ravel()
+    data: dict[str, Any] = {"cells_refused_now": int(refused.sum())}
+    if not lost.any():
+        return data, []
+    worst = int(np.argmin(np.where(lost, table["earlier_mm"], np.inf)))
+    data["least_before_not_now"] = {
+        name: float(table[name][worst]) for name in ("earlier_mm", "x_mm", "y_mm")
+    }
+    return data, [
+        f"READ BEFORE AND NOT NOW: {int(lost.sum())} cells, {int(refused.sum())} of them with "
+        f"refused positions; the least of them was {length(float(table['earlier_mm'][worst]))} at "
+        f"x {length(float(table['x_mm'][worst]), 1)}, y {length(float(table['y_mm'][worst]), 1)}. "
+        "What they have lost is not known, and may be the most of all"
+    ]
+
+
 def _summary(
-    table: dict[str, Any], change: Change, minimum_mm: float | None, same: bool
+    table: dict[str, Any], change: Change, minimum_mm: float | None, same: bool, cell_mm: float
 ) -> tuple[dict[str, Any], list[str]]:
     both = np.isfinite(change.loss_mm)
     worst = int(np.nanargmax(change.loss_mm))
@@ -138,11 +169,12 @@ def _summary(
     ]
     data["cells_only_before"], data["cells_only_now"] = only
     lines = [
-        f"{data['cells_in_both']} cells read in both, {only[0]} before only, {only[1]} now only; "
+        f"{data['cells_in_both']} cells of {length(cell_mm, 2)} read in both, {only[0]} before "
+        f"only, {only[1]} now only; "
         f"{change.years:.2f} years apart; {shared_told(same)}",
         f"thinner by more than twice the uncertainty: {data['cells_thinner']}; thicker so: "
-        f"{data['cells_thicker']}"
-        + (" (walls do not grow: doubt one of the two)" if change.thicker.any() else ""),
+        f"{data['cells_thicker']}; noise alone makes some {change.by_chance:.0f} of each"
+        + (". Walls do not grow: doubt one of the two" if change.grown else ""),
         f"mean loss {length(data['mean_loss_mm'], sign=True)}; most "
         f"{length(float(change.loss_mm[worst]), sign=True)}, u "
         f"{length(float(change.u_loss_mm[worst]))}, at x {length(float(table['x_mm'][worst]), 1)}, "

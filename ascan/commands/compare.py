@@ -27,7 +27,7 @@ from ascan.comparing import (
     with_method,
 )
 from ascan.errors import fault
-from ascan.procedure import load_procedure
+from ascan.procedure import Procedure, load_procedure
 from ascan.report.cautions import CAUTION
 from ascan.report.comparison import draw_comparison
 from ascan.store.replacing import whole_file
@@ -42,7 +42,10 @@ USUAL_SNR = "14,24,34,44,54"
 CLEAN_BITS = 16
 ON_STEPS = "These steps alone: a component's surface, temperature and velocity are not in them."
 LIMITS = (
-    "gross: off by another half-cycle or echo; flagged: with any flag. "
+    "waveforms: those without a flag where there is no noise; gross: off by another half-cycle or "
+    "echo; flagged: with any flag; over bound: spread over the least that any method can reach "
+    "with the pulse's shape known, phase-free: with its phase not known; pattern: peak to peak "
+    "without noise, by the place between samples; error/u: spread of the error over the u stated. "
     "White noise alone: no grain, roughness, tilt, couplant or diffraction. On a real wall these, "
     "and the velocity, decide; a spread far below a micrometre is no accuracy."
 )
@@ -78,8 +81,10 @@ def run(args: argparse.Namespace) -> None:
         raise fault("--picture", "is drawn of a scenario only", remedy="leave it out, or --step")
     if args.picture and importlib.util.find_spec("matplotlib") is None:
         raise fault("--picture", "needs matplotlib", remedy="pip install 'ascan[cli]'")
-    outputs = [(args.csv, "text"), (args.picture, "PNG")]
+    outputs = [(args.csv, "CSV"), (args.picture, "PNG")]
     check_outputs(args, [args.source, args.procedure], outputs)
+    if args.seed < 0:
+        raise fault("--seed", f"is {args.seed}", allowed="0 or above")
     procedure = load_procedure(args.procedure)
     procedures = {text: with_method(procedure, _method(text)) for text in args.method}
     if on_steps:
@@ -88,7 +93,9 @@ def run(args: argparse.Namespace) -> None:
         rows: Sequence[Cell | StepCell] = steps
         lines = _step_lines(steps)
     else:
-        cells = compare_methods(_signals(args.source), procedures, _ratios(args.snr_db), args.seed)
+        cells = compare_methods(
+            _signals(args.source, procedure), procedures, _ratios(args.snr_db), args.seed
+        )
         rows, lines = cells, _lines(cells)
         if args.picture:
             draw_comparison(cells, args.picture, replace=args.replace)
@@ -122,7 +129,7 @@ def _ratios(text: str) -> list[float]:
     return ratios
 
 
-def _signals(source: str) -> Signals:
+def _signals(source: str, procedure: Procedure) -> Signals:
     """Return a scenario's waveforms without the receiver's noise, and their true intervals."""
     if Path(source).suffix.lower() in (".h5", ".npz") or not (
         Path(source).exists() or source in named_scenarios()
@@ -133,6 +140,13 @@ def _signals(source: str) -> Signals:
             allowed=f"a scan with --step, a scenario file, or {', '.join(named_scenarios())}",
         )
     made = synthesis_of(source).scenario
+    if made.probe.arrangement != procedure.probe.arrangement:
+        raise fault(
+            source,
+            f"is of a {made.probe.arrangement} probe, the procedure of a "
+            f"{procedure.probe.arrangement} one",
+            remedy="name a scenario or a procedure of the other kind",
+        )
     quiet = dataclasses.replace(
         made,
         record=dataclasses.replace(made.record, bits=CLEAN_BITS, zero_code=0),
@@ -176,7 +190,7 @@ def _step_lines(cells: Sequence[StepCell]) -> list[str]:
     out = [f"{'method':<{width}}  step mm  rows  refused  clean  error µm  spread µm   u µm"]
     out += [
         f"{c.method:<{width}}  {c.step_mm:7g}  {c.rows:4d}  {c.refused:7d}  {c.clean:5d}  "
-        f"{c.mean_error_um:+8.1f}  {c.spread_um:9.2f}  {c.mean_u_um:5.1f}"
+        + (f"{c.mean_error_um:+8.1f}  {c.spread_um:9.2f}  {c.mean_u_um:5.1f}" if c.clean else "")
         for c in cells
     ]
     return [

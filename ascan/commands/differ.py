@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Print how many readings changed and which most; write all of them."""
-    check_outputs(args, [args.earlier, args.later], [(args.csv, "text")])
+    check_outputs(args, [args.earlier, args.later], [(args.csv, "CSV")])
     found = differences_between(load_readings(args.earlier), load_readings(args.later))
     if args.csv:
         columns = found.columns()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from ascan.commands.job_files import add_job
 from ascan.commands.shared import add_common, check_outputs, say
 from ascan.errors import fault
 from ascan.store import schema
@@ -20,13 +21,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("file", help="readings (HDF5) or a scan")
     parser.add_argument("-o", "--output", required=True, help=".csv for readings, .h5 for a scan")
+    add_job(parser)
     add_common(parser)
 
 
 def run(args: argparse.Namespace) -> None:
     """Write the other form."""
     ending = Path(args.output).suffix.lower()
-    kind = "text" if ending == ".csv" else schema.SCAN
+    kind = "CSV" if ending == ".csv" else schema.SCAN
     check_outputs(args, [args.file], [(args.output, kind)] if ending in ENDINGS else [])
     if ending == ".csv":
         count = 0

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
+from ascan.arrays import AnyArray
+from ascan.commands.job_files import add_job
 from ascan.commands.shared import add_quiet, say
 from ascan.errors import fault
 from ascan.recording import Recording
@@ -23,6 +25,7 @@ FIRST_ROWS = 1000
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("file", help="a scan (.npz or HDF5), a calibration or readings")
+    add_job(parser)
     add_quiet(parser)
 
 
@@ -54,7 +57,13 @@ def _about_clipping(recording: Recording) -> str:
 def _about_codes(scan: Scan) -> str:
     rows = min(len(scan), FIRST_ROWS)
     block = scan.rows.read_block(0, rows)
-    return f"codes of the first {rows} waveforms run from {block.min():g} to {block.max():g}"
+    return f"codes of the first {rows} waveforms: {_span(block)}"
+
+
+def _span(values: AnyArray) -> str:
+    """Return from where to where values run, or the one that they all are."""
+    low, high = np.nanmin(values), np.nanmax(values)
+    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
 
 
 def _about_scan(scan: Scan, path: str) -> list[str]:
@@ -67,16 +76,14 @@ def _about_scan(scan: Scan, path: str) -> list[str]:
     lines = [
         f"scan {path}: {rows} waveforms of {samples} samples, {recording.dtype}, {form}",
         f"sample rate {recording.sample_rate_mhz:g} MHz, record {length_us:g} µs long, starting "
-        f"{start.min():g} to {start.max():g} µs after the transmit pulse",
+        f"{_span(start)} µs after the transmit pulse",
         f"full scale {recording.full_scale:g} codes from zero code {recording.zero_code:g}, "
         + _about_clipping(recording),
         _about_codes(scan),
     ]
     for name, column in scan.columns.items():
-        if column.dtype.kind == "f" and np.isfinite(column).any():
-            text = f"{np.nanmin(column):g} to {np.nanmax(column):g}"
-        elif column.dtype.kind in "iu":
-            text = f"{column.min()} to {column.max()}"
+        if (column.dtype.kind == "f" and np.isfinite(column).any()) or column.dtype.kind in "iu":
+            text = _span(column)
         else:
             text = f"{len(np.unique(column))} different values"
         lines.append(f"column {name}: {text}")

@@ -10,7 +10,13 @@ from ascan.errors import fault
 from ascan.job import FILE, READINGS, SCANS, Job, job_here, load_job
 
 # A positional argument that is no path as it stands is looked for here.
-HOMES = {"scan": SCANS, "readings": READINGS, "earlier": READINGS, "later": READINGS}
+HOMES = {
+    "scan": (SCANS,),
+    "readings": (READINGS,),
+    "earlier": (READINGS,),
+    "later": (READINGS,),
+    "file": (SCANS, READINGS),
+}
 
 
 def add_job_file(
@@ -40,7 +46,9 @@ def add_job(parser: argparse.ArgumentParser) -> None:
 
 
 def find_files(args: argparse.Namespace) -> None:
-    """Fill in what the options leave out from the job's folder; keep the job as ``in_job``.
+    """Fill in what the options leave out from the job's folder.
+
+    The job is kept as ``in_job``, the names of what was filled in as ``filled_in``.
 
     Raises
     ------
@@ -48,7 +56,7 @@ def find_files(args: argparse.Namespace) -> None:
         A file that is needed is neither named nor in a job.
     """
     job = load_job(args.job) if getattr(args, "job", None) else job_here()
-    args.in_job = job
+    args.in_job, args.filled_in = job, set()
     if job is not None:
         _find_inputs(args, job)
     for name, (where, needed, option) in (getattr(args, "job_files", None) or {}).items():
@@ -57,6 +65,7 @@ def find_files(args: argparse.Namespace) -> None:
         path = job.path(where.format(stem=_stem(args))) if job else None
         if path is not None and (name == "output" or path.is_file()):
             setattr(args, name, [str(path)] if name == "calibrations" else str(path))
+            args.filled_in.add(name)
         elif path is not None and name == "series" and args.command == "check":
             setattr(args, name, str(path))
         elif needed:
@@ -70,18 +79,18 @@ def find_files(args: argparse.Namespace) -> None:
 
 
 def _find_inputs(args: argparse.Namespace, job: Job) -> None:
-    for name, home in HOMES.items():
+    for name, homes in HOMES.items():
         given = getattr(args, name, None)
         if isinstance(given, str):
-            setattr(args, name, found_in(job, given, home))
+            setattr(args, name, found_in(job, given, *homes))
 
 
-def found_in(job: Job | None, given: str, home: str) -> str:
+def found_in(job: Job | None, given: str, *homes: str) -> str:
     """Return a path as it is given, or inside a job's folder where it is only there."""
     if job is None or Path(given).exists():
         return given
-    inside = job.path(home) / given
-    return str(inside) if inside.exists() else given
+    inside = [path for home in homes if (path := job.path(home) / given).exists()]
+    return str(inside[0]) if inside else given
 
 
 def _stem(args: argparse.Namespace) -> str:

@@ -19,6 +19,7 @@ from ascan.commands.shared import (
     say,
 )
 from ascan.errors import fault
+from ascan.flags import names
 from ascan.job import CALIBRATION, PROCEDURE, READINGS
 from ascan.neighbours import lone_readings
 from ascan.procedure import load_procedure
@@ -72,7 +73,7 @@ def run(args: argparse.Namespace) -> None:
     check_outputs(
         args,
         [args.scan, args.procedure, *(path for _, path in named)],
-        [(args.output, schema.READINGS), (args.csv, "text")],
+        [(args.output, schema.READINGS), (args.csv, "CSV")],
     )
     calibration = _calibrations(named)
     for one in calibration.values() if isinstance(calibration, dict) else [calibration]:
@@ -94,20 +95,24 @@ def run(args: argparse.Namespace) -> None:
     say(args, [f"readings {args.output}", *tally.lines()])
     if procedure.decision is not None:
         say(args, decision_lines(load_readings(args.output), procedure.decision))
-    if not args.quiet and {"x_mm", "y_mm"} <= set(scan.columns):
-        say(args, second_look(load_readings(args.output)))
+    lone: list[int] = []
+    if {"x_mm", "y_mm"} <= set(scan.columns):
+        lone = lone_rows(load_readings(args.output))
+        say(args, second_look(lone))
     missing = ", ".join(MEANINGS[name] for name in procedure.uncertainty.not_stated)
     if missing:
         say(args, [f"not stated in the procedure's [uncertainty], so not in u: {missing}"])
-    thinnest = dict(zip(("thickness_mm", "u_mm", "row"), tally.thinnest, strict=True))
+    thickness_mm, u_mm, row, bits = tally.thinnest
+    thinnest = {"thickness_mm": thickness_mm, "u_mm": u_mm, "row": row, "flags": names(bits)}
     data = {
         "readings": args.output,
         "rows": tally.rows,
         "usable": tally.rows - tally.refused - tally.with_care,
         "usable_with_care": tally.with_care,
         "not_usable": tally.refused,
-        "thinnest": thinnest if tally.thinnest[2] >= 0 else None,
+        "thinnest": thinnest if row >= 0 else None,
         "flags": tally.flags,
+        "second_look_rows": lone,
         "not_stated": list(procedure.uncertainty.not_stated),
     }
     answer(args, data, [CAUTION])
@@ -132,19 +137,24 @@ def _calibrations(named: list[tuple[int | None, str]]) -> Calibration | dict[int
     return {channel: load_calibration(path) for channel, path in named if channel is not None}
 
 
-def second_look(readings: Readings) -> list[str]:
-    """Return which readings with positions no neighbour supports."""
+def lone_rows(readings: Readings) -> list[int]:
+    """Return the rows of readings with positions that no neighbour supports."""
     columns = readings.columns
     if not {"x_mm", "y_mm"} <= set(columns):
         return []
     x_mm, y_mm = (np.asarray(columns[name], np.float64) for name in ("x_mm", "y_mm"))
     lone = np.flatnonzero(lone_readings(x_mm, y_mm, readings.thickness_mm, readings.u_mm))
-    if lone.size == 0:
+    rows = np.asarray(columns.get("scan_row", np.arange(len(readings))))
+    return [int(row) for row in rows[lone]]
+
+
+def second_look(rows: list[int]) -> list[str]:
+    """Return in words which readings to look at again, for want of a neighbour's support."""
+    if not rows:
         return []
-    rows = columns.get("scan_row", np.arange(len(readings)))
-    first = ", ".join(str(row) for row in rows[lone[:FEW]])
-    more = f" and {lone.size - FEW} more" if lone.size > FEW else ""
-    return [f"no neighbour supports {lone.size} readings, look at them again: row {first}{more}"]
+    first = ", ".join(str(row) for row in rows[:FEW])
+    more = f" and {len(rows) - FEW} more" if len(rows) > FEW else ""
+    return [f"no neighbour supports {len(rows)} readings, look at them again: row {first}{more}"]
 
 
 def _one_by_one(readings: Readings) -> list[str]:

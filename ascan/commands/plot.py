@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ascan.arrays import FloatArray
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, check_outputs, need_library, rows_of, say
 from ascan.errors import fault
@@ -16,7 +17,7 @@ from ascan.pipeline import Pipeline
 from ascan.procedure import load_procedure
 from ascan.report.waveform import draw_waveform
 from ascan.scan import Scan
-from ascan.shown import length, length_of
+from ascan.shown import length, length_of, size_of
 from ascan.store.calibrations import load_calibration
 from ascan.store.scans import open_scan
 from ascan.survey.spots import point_names
@@ -38,7 +39,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--row", help="which waveforms, such as 22 or 0,7-9 (default 0)")
-    which.add_argument("--at", metavar="X,Y", help="the waveform taken nearest to this position")
+    which.add_argument(
+        "--at",
+        metavar="X,Y",
+        help="the waveform taken nearest to this position; where the scan holds angle_deg, X,DEG",
+    )
+    parser.add_argument(
+        "--diameter", metavar="LENGTH", help="outside diameter of a pipe, for --at with an angle"
+    )
     which.add_argument("--point", help="the waveforms of a named point")
     which.add_argument("--flag", help=f"the first {MOST} waveforms with a flag, such as low_snr")
     add_job_file(
@@ -46,7 +54,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "-o",
         "--output",
         job=f"{PAGES}/{{stem}}.png",
-        help="picture (.png) to write; of several waveforms, its name with the row added",
+        help="picture (.png) to write; of several waveforms the row is added to its name",
     )
     add_common(parser)
 
@@ -60,11 +68,17 @@ def run(args: argparse.Namespace) -> None:
     pipeline = Pipeline(load_procedure(args.procedure), scan.recording, calibration)
     rows = _rows(args, scan, pipeline)
     if len(rows) > MOST:
-        raise fault("plot", f"would draw {len(rows)} pictures", allowed=f"{MOST} at once")
+        some = ",".join(str(row) for row in rows[:MOST])
+        raise fault(
+            "plot",
+            f"would draw {len(rows)} pictures",
+            allowed=f"{MOST} at once",
+            remedy=f"choose among the rows, such as --row {some}",
+        )
     target = Path(args.output)
     paths = (
         [target]
-        if len(rows) == 1
+        if len(rows) == 1 and "output" not in args.filled_in
         else [target.with_name(f"{target.stem}-row{row}{target.suffix}") for row in rows]
     )
     check_outputs(args, inputs, [(str(path), "PNG") for path in paths])
@@ -79,7 +93,7 @@ def run(args: argparse.Namespace) -> None:
 def _rows(args: argparse.Namespace, scan: Scan, pipeline: Pipeline) -> list[int]:
     """Return the rows that the options choose."""
     if args.at:
-        row, away_mm = _nearest(args.at, scan)
+        row, away_mm = _nearest(args.at, scan, args)
         say(args, [f"row {row} was taken {length(away_mm, 1)} from {args.at}"])
         return [row]
     if args.point is not None:
@@ -107,17 +121,36 @@ def _rows(args: argparse.Namespace, scan: Scan, pipeline: Pipeline) -> list[int]
     return rows_of(args.row or "0", len(scan), "--row")
 
 
-def _nearest(text: str, scan: Scan) -> tuple[int, float]:
+def _nearest(text: str, scan: Scan, args: argparse.Namespace) -> tuple[int, float]:
     """Return the row taken nearest to a position, and how far from it."""
     words = text.split(",")
     if len(words) != 2:
-        raise fault("--at", f"is '{text}'", allowed="X,Y")
-    if not {"x_mm", "y_mm"} <= set(scan.columns):
-        raise fault("--at", "cannot be found: the scan has no columns x_mm and y_mm")
-    x, y = (length_of(word, "--at") for word in words)
-    columns = [np.asarray(scan.columns[name], np.float64) for name in ("x_mm", "y_mm")]
-    away_mm = np.hypot(columns[0] - x, columns[1] - y)
+        raise fault("--at", f"is '{text}'", allowed="X,Y, or X,DEG on a pipe")
+    columns = scan.columns
+    if "x_mm" not in columns or not {"y_mm", "angle_deg"} & set(columns):
+        raise fault("--at", "cannot be found: the scan has no columns x_mm and y_mm or angle_deg")
+    along_mm = np.asarray(columns["x_mm"], np.float64) - length_of(words[0], "--at")
+    if "y_mm" in columns:
+        across_mm = np.asarray(columns["y_mm"], np.float64) - length_of(words[1], "--at")
+    else:
+        across_mm = _round_pipe(np.asarray(columns["angle_deg"], np.float64), words[1], args)
+    away_mm = np.hypot(along_mm, across_mm)
     if np.isnan(away_mm).all():
         raise fault("--at", "cannot be found: no waveform has a position")
     row = int(np.nanargmin(away_mm))
     return row, float(away_mm[row])
+
+
+def _round_pipe(angle_deg: FloatArray, text: str, args: argparse.Namespace) -> FloatArray:
+    """Return how far round the pipe waveforms were taken from an angle, in mm."""
+    survey = args.in_job.survey if args.in_job else None
+    diameter_mm = survey.outside_diameter_mm if survey else None
+    if args.diameter:
+        diameter_mm = size_of(args.diameter, "--diameter")
+    if diameter_mm is None:
+        raise fault("--at", "needs the pipe's outside diameter", remedy="give --diameter")
+    try:
+        turn_deg = (angle_deg - float(text) + 180.0) % 360.0 - 180.0
+    except ValueError:
+        raise fault("--at", f"turns by '{text}'", allowed="degrees from the top") from None
+    return np.asarray(turn_deg * np.pi * diameter_mm / 360.0)

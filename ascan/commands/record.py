@@ -14,7 +14,7 @@ from ascan.budget import budget_of
 from ascan.calibration.record import Calibration
 from ascan.commands.change import Compared, compare_surfaces
 from ascan.commands.job_files import add_job_file
-from ascan.commands.measure import second_look
+from ascan.commands.measure import lone_rows, second_look
 from ascan.commands.shared import add_common, check_measured_with, check_outputs, need_library, say
 from ascan.commands.spots import left_open, spot_lines, years_between
 from ascan.commands.surface import add_surface_options, cells_and_coverage, survey_of
@@ -79,7 +79,7 @@ def run(args: argparse.Namespace) -> None:
     check_measured_with(readings, calibration, args.calibration)
     scan = _scan_of(args, readings)
     inputs = [args.readings, args.calibration, args.series, args.waveforms, args.earlier]
-    check_outputs(args, inputs, [(args.output, "text")])
+    check_outputs(args, inputs, [(args.output, "HTML")])
     procedure = Procedure.from_text(str(readings.provenance.get("procedure", "")))
     record = _gather(args, readings, calibration, procedure, scan)
     with whole_file(args.output, replace=args.replace) as part:
@@ -119,14 +119,18 @@ def _gather(
     title = args.in_job.title if args.in_job else procedure.title
     parts: dict[str, Any] = {}
     before = load_readings(args.earlier) if args.earlier else None
-    years = years_between(before, readings, args.years) if before else np.nan
+    years = years_between(before, readings, args.years)
     minimum = procedure.decision.minimum_mm if procedure.decision else None
     thinnest = _thinnest(readings)
     if has_places:
         survey = survey_of(args)
         lines, pictures, thinnest = _surface(readings, survey, title)
-        stated = {k: v for k, v in dataclasses.asdict(survey).items() if v is not None}
-        lines.append("as stated: " + (", ".join(f"{k} {v:g}" for k, v in stated.items()) or "none"))
+        stated = [
+            f"{name.removesuffix('_mm').replace('_', ' ')} {length(value)}"
+            for name, value in dataclasses.asdict(survey).items()
+            if value is not None
+        ]
+        lines.append(f"as stated: {', '.join(stated) or 'nothing'}")
         if before is not None:
             compared = compare_surfaces(before, readings, survey, years, minimum)
             lines += ["Since the earlier survey:", *compared.lines, *left_open(readings)]
@@ -200,7 +204,8 @@ def _surface(
         (float(places.x_mm[one]), float(places.y_mm[one]), str(number))
         for number, one in enumerate(found, 1)
     )
-    lines = [*surface_lines(cells, figures, coverage, survey.index_mm), *second_look(readings)]
+    lines = surface_lines(cells, figures, coverage, survey.index_mm)
+    lines += second_look(lone_rows(readings))
     picture = surface_figure(cells, figures, title=title, marks=marks)
     caption = (
         "Least reading in each cell, never smoothed; darker is thinner, crossed cells were "
@@ -212,10 +217,12 @@ def _surface(
 
 
 def _lost(compared: Compared) -> Picture:
-    figure = change_figure(compared.later, compared.change, title="Loss since the earlier survey")
+    title = "Loss since the earlier survey"
+    figure = change_figure(compared.later, compared.earlier, compared.change, title=title)
     caption = (
         "Loss of each cell; darker is more, outlined where it is more than twice its standard "
-        "uncertainty, ruled where it was not read in both"
+        "uncertainty, dashed where it was read before and is not now; crossed cells are refused "
+        "now, ruled ones were not read in both"
     )
     return Picture(png=png_of(figure), caption=caption)
 

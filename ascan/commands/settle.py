@@ -9,6 +9,7 @@ import numpy as np
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, check_outputs, say, seconds_of
 from ascan.errors import fault
+from ascan.flags import is_fatal
 from ascan.job import READINGS, SERIES
 from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
@@ -53,7 +54,8 @@ def run(args: argparse.Namespace) -> None:
             remedy="name the series of this calibration",
         )
     code = standings(_times(readings, args), checks, recheck_hours=args.recheck_hours)
-    counts = {str(one.name).lower(): int((code == one).sum()) for one in Standing}
+    read = ~is_fatal(readings.flags)
+    counts = {str(one.name).lower(): int((code[read] == one).sum()) for one in Standing}
     history = [
         *readings.provenance.get("standings", []),
         {"settled": now(), "checks": len(checks), "counts": counts},
@@ -62,6 +64,8 @@ def run(args: argparse.Namespace) -> None:
         file.append(dict(readings.columns) | {"standing": code})
         file.finish(dict(readings.provenance) | {"standings": history})
     told = ", ".join(f"{count} {name}" for name, count in counts.items())
+    refused = len(readings) - int(read.sum())
+    told += f"; {refused} without a thickness" if refused else ""
     say(args, [f"{len(readings)} readings: {told}; written to {args.output}"])
     if counts["void"]:
         say(args, ["void readings stand as they were read, and count for nothing: read them again"])

@@ -23,9 +23,18 @@ from ascan.readings import Readings
 from ascan.scan import Progress, Scan
 from ascan.shown import shown_columns
 from ascan.store import schema
+from ascan.store.mesh import FORMATS
 from ascan.store.schema import refuse_existing
 
-OTHER_ENDINGS = (".csv", ".npz", ".png", ".toml", ".txt")
+# How files of each kind end, and what `schema.kind_of` finds in them; all else is HDF5.
+KINDS = {
+    "PNG": ("a PNG picture", (".png",)),
+    "HTML": ("an HTML page", (".html", ".htm")),
+    "CSV": ("a CSV table", (".csv", ".txt")),
+    "mesh": ("a mesh", FORMATS),
+}
+TEXTS = ("HTML", "CSV", "mesh")
+HDF5 = ("an HDF5 file", (".h5", ".hdf5", ""))
 
 
 def rows_of(text: str, count: int, place: str) -> list[int]:
@@ -143,7 +152,7 @@ def check_outputs(
     inputs : list
         Paths that are read.
     outputs : list of (path, kind)
-        Paths to be written and what they will hold (`ascan.store.schema.kind_of`).
+        Paths to be written and what they will hold: a kind of `KINDS`, or a format of HDF5.
 
     Raises
     ------
@@ -160,12 +169,15 @@ def check_outputs(
                 name, f"is {taken[path.resolve()]} of this command", remedy="name another file"
             )
         taken[path.resolve()] = "another output"
-        if kind.startswith("ascan") and path.suffix.lower() in OTHER_ENDINGS:
-            raise fault(name, "will be an HDF5 file", remedy="let it end in .h5")
+        what, endings = KINDS.get(kind, HDF5)
+        if path.suffix.lower() not in endings:
+            allowed = ", ".join(ending for ending in endings if ending)
+            raise fault(name, f"ends in '{path.suffix}' and will be {what}", allowed=allowed)
         refuse_existing(path, args.replace)
         if path.is_dir():
             raise fault(name, "is a folder")
-        if path.exists() and schema.kind_of(path) != kind:
+        stored = "text" if kind in TEXTS else kind
+        if path.exists() and schema.kind_of(path) != stored:
             raise fault(
                 name,
                 f"holds something else ({schema.kind_of(path)}); --replace only "

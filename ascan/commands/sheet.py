@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> None:
         if args.in_job is None:
             raise fault("sheet", "needs a calibration", remedy="name its file")
         args.calibration = str(args.in_job.path(CALIBRATION))
-    check_outputs(args, [args.calibration, args.procedure], [(args.output, "text")])
+    check_outputs(args, [args.calibration, args.procedure], [(args.output, "HTML")])
     calibration = load_calibration(args.calibration)
     lines: list[str] = []
     if args.procedure:

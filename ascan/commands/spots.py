@@ -10,6 +10,7 @@ import numpy as np
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, add_json, answer, check_outputs
 from ascan.errors import fault
+from ascan.flags import with_care
 from ascan.job import PROCEDURE
 from ascan.procedure import Procedure, load_procedure
 from ascan.readings import Readings
@@ -17,7 +18,7 @@ from ascan.report.cautions import CAUTION
 from ascan.shown import length, size_of
 from ascan.store.readings import csv_file, load_readings
 from ascan.survey.change import Change, change_between, remaining_years
-from ascan.survey.spots import Spot, spots_of, unread
+from ascan.survey.spots import NAMELESS, Spot, spots_of, unread
 from ascan.uncertainty.allowances import MEANINGS
 
 LEAST_APART_S = 86400.0
@@ -50,10 +51,10 @@ def add_loss_options(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Print a line for each point; keep what has changed with it."""
-    check_outputs(args, [args.readings, args.earlier], [(args.csv, "text")])
+    check_outputs(args, [args.readings, args.earlier], [(args.csv, "CSV")])
     readings = load_readings(args.readings)
     before = load_readings(args.earlier) if args.earlier else None
-    years = years_between(before, readings, args.years) if before else np.nan
+    years = years_between(before, readings, args.years)
     table, lines = _told_all(readings, before, years, minimum_of(args), args.point)
     if args.csv:
         with csv_file(args.csv, replace=args.replace) as file:
@@ -78,6 +79,8 @@ def _told_all(
     """Return the points as a table and as lines."""
     spots, more = spots_of(readings, column), []
     found = {} if before is None else {spot.name: spot for spot in spots_of(before, column)}
+    # Points without a name are not one another's.
+    found.pop(NAMELESS, None)
     known = {spot.name for spot in spots}
     spots += [unread(name) for name in found if name not in known]
     table, lines = _table(spots), [_told(spot) for spot in spots]
@@ -87,7 +90,11 @@ def _told_all(
         change = _change(partners, spots, years, same)
         table |= _lost(spots, partners, change, minimum_mm)
         lines = [f"{line}{_grown(table, k)}" for k, line in enumerate(lines)]
-        more = [*left_open(readings), f"{years:.2f} years between them; {shared_told(same)}"]
+        more = [
+            *left_open(readings),
+            f"{years:.2f} years between them; {shared_told(same)}",
+            *same_signals(before, readings),
+        ]
     under = [] if minimum_mm is None else [s.name for s in spots if s.least_mm < minimum_mm]
     if under and minimum_mm is not None:
         more.append(f"BELOW THE MINIMUM of {length(minimum_mm)} now: {', '.join(under)}")
@@ -105,6 +112,14 @@ def shared_told(same_calibration: bool) -> str:
     return "two calibrations: both add"
 
 
+def same_signals(before: Readings, now: Readings) -> list[str]:
+    """Return a line where both sets were measured from the same waveforms."""
+    digests = [one.provenance.get("input", {}).get("waveforms_sha256") for one in (before, now)]
+    if digests[0] is None or digests[0] != digests[1]:
+        return []
+    return ["BOTH WERE MEASURED FROM THE SAME WAVEFORMS: no loss can be seen in them"]
+
+
 def minimum_of(args: argparse.Namespace) -> float | None:
     """Return the least wall in mm: by option, else the procedure's."""
     if args.minimum:
@@ -114,9 +129,18 @@ def minimum_of(args: argparse.Namespace) -> float | None:
     return decision.minimum_mm if decision else None
 
 
-def years_between(earlier: Readings, later: Readings, stated: float | None) -> float:
-    """Return the years between two sets of readings: as stated, else by their column time_s."""
+def years_between(earlier: Readings | None, later: Readings, stated: float | None) -> float:
+    """Return the years between two sets of readings: as stated, else by their column time_s.
+
+    NaN where there are no earlier ones.
+    """
+    if earlier is None:
+        if stated is not None:
+            raise fault("--years", "needs earlier readings", remedy="name them: --earlier")
+        return np.nan
     if stated is not None:
+        if not 0.0 < stated < np.inf:
+            raise fault("--years", f"is {stated:g}", allowed="above 0")
         return stated
     if not {"time_s"} <= set(earlier.columns) & set(later.columns):
         raise fault(
@@ -147,8 +171,8 @@ def _table(spots: list[Spot]) -> dict[str, Any]:
         **{
             name: np.array([getattr(spot, name) for spot in spots])
             for name in (
-                "readings", "usable", "careful", "least_mm", "u_mm", "row", "mean_mm", "spread_mm",
-                "low_by_mm", "scatters",
+                "readings", "usable", "careful", "least_mm", "u_mm", "row", "least_flags",
+                "mean_mm", "spread_mm", "low_by_mm", "scatters",
             )
         },
         "rejected": np.array(["; ".join(sorted(set(s.rejected.values()))) for s in spots]),
@@ -191,14 +215,18 @@ def _told(spot: Spot) -> str:
     if not spot.usable:
         return told + ("no reading can be used" if spot.readings else "READ BEFORE AND NOT NOW")
     told += f"{length(spot.least_mm):>12}  u {length(spot.u_mm)}  row {spot.row}"
-    told += f", {spot.careful} with care" if spot.careful else ""
-    return told + (", scatters more than noise" if spot.scatters else "")
+    told += with_care(spot.least_flags)
+    told += f"; {spot.careful} with care" if spot.careful else ""
+    return told + ("; scatters more than noise" if spot.scatters else "")
 
 
 def _grown(table: dict[str, Any], k: int) -> str:
     loss, u = float(table["loss_mm"][k]), float(table["u_loss_mm"][k])
     if np.isnan(table["least_mm"][k]):
-        return ""
+        before_mm = float(table["earlier_mm"][k])
+        if np.isnan(before_mm):
+            return ""
+        return f"; read {length(before_mm)} before: what it has lost since is NOT KNOWN"
     if np.isnan(loss):
         return "; no earlier reading"
     rate = length(float(table["rate_mm_per_year"][k]), 3, sign=True)
@@ -207,15 +235,19 @@ def _grown(table: dict[str, Any], k: int) -> str:
         told += " LOSS"
     if table["thicker"][k]:
         told += " THICKER than before: doubt one of the two"
-    if "remaining_years" in table and np.isfinite(table["remaining_years"][k]):
-        told += f"; at that rate {table['remaining_years'][k]:.1f} years to the minimum"
+    years = float(table["remaining_years"][k]) if "remaining_years" in table else np.nan
+    if years == 0.0:
+        told += "; not above the minimum now"
+    elif np.isfinite(years):
+        told += f"; at that rate {years:.1f} years to the minimum"
     return told
 
 
 def _head(compared: bool) -> list[str]:
     legend = (
-        "LOSS: more than twice its standard uncertainty, in which putting the probe back is not; a "
-        "rate between two surveys foresees nothing, the governing code and the engineer decide"
+        "a loss of more than twice its standard uncertainty, in which putting the probe back is "
+        "not, is marked LOSS; a rate between two surveys foresees nothing, the governing code and "
+        "the engineer decide"
     )
     return [*([legend] if compared else []), "point        usable      least reading"]
 

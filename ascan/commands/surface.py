@@ -58,22 +58,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def add_surface_options(parser: argparse.ArgumentParser) -> None:
     """Add what says how a surface is to be cut into cells and judged."""
-    parser.add_argument("--cell", metavar="LENGTH", help="side of a cell (default: the pitch)")
+    add_cell_options(parser)
     parser.add_argument("--beam", metavar="LENGTH", help="diameter of the beam, for coverage")
-    parser.add_argument("--area", metavar="X0,X1,Y0,Y1", help="ground to be covered")
     parser.add_argument(
         "--limit",
         action="append",
         metavar="LENGTH",
         help="reckon the area below it; may be given again",
     )
+
+
+def add_cell_options(parser: argparse.ArgumentParser) -> None:
+    """Add what says how a surface is to be cut into cells."""
+    parser.add_argument("--cell", metavar="LENGTH", help="side of a cell (default: the pitch)")
+    parser.add_argument("--area", metavar="X0,X1,Y0,Y1", help="ground to be covered")
     parser.add_argument("--diameter", metavar="LENGTH", help="outside diameter of a pipe")
     add_job(parser)
 
 
 def run(args: argparse.Namespace) -> None:
     """Print the figures; write picture, cells and mesh."""
-    outputs = [(args.output, "PNG"), (args.csv, "text"), (args.mesh, "mesh")]
+    outputs = [(args.output, "PNG"), (args.csv, "CSV"), (args.mesh, "mesh")]
     named = [_named(text) for text in args.others]
     named = [(found_in(args.in_job, path, READINGS), where) for path, where in named]
     check_outputs(args, [args.readings, *(path for path, _ in named)], outputs)
@@ -125,9 +130,9 @@ def survey_of(args: argparse.Namespace) -> Survey:
     for name, key in (
         ("cell", "cell_mm"), ("beam", "beam_mm"), ("diameter", "outside_diameter_mm")
     ):  # fmt: skip
-        if given := getattr(args, name):
+        if given := getattr(args, name, None):
             told[key] = size_of(given, f"--{name}")
-    if args.limit:
+    if getattr(args, "limit", None):
         if len(args.limit) > 2:
             raise fault("--limit", f"is given {len(args.limit)} times", allowed="twice at most")
         limits = [size_of(text, "--limit") for text in args.limit]
@@ -185,6 +190,11 @@ def _footprint_lines(cells: Cells, more: dict[str, FloatArray]) -> list[str]:
     if "u_footprint_mm" not in more or not (cells.least >= 0).any():
         return []
     u = more["u_footprint_mm"]
+    if not np.nanmax(u) > 0.0:
+        return [
+            "no two readings within half a beam of each other differ, or none lie so near: what a "
+            "wall that varies under the beam adds is not known, and not in the u above"
+        ]
     known = cells.least[cells.least >= 0]
     least = u[known[np.argmin(cells.places.thickness_mm[known])]]
     told = [length(float(one)) for one in (np.median(u[known]), u[known].max(), least)]

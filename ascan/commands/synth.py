@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import difflib
 import tomllib
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -78,7 +79,10 @@ def synthesis_of(name: str) -> Synthesis:
     try:
         return Synthesis(load_scenario(name))
     except FileNotFoundError:
-        raise fault(name, "is no scenario", allowed=", ".join(named_scenarios())) from None
+        known = named_scenarios()
+        near = difflib.get_close_matches(name, known, 1, 0.6)
+        remedy = f"did you mean '{near[0]}'?" if near else ""
+        raise fault(name, "is no scenario", allowed=", ".join(known), remedy=remedy) from None
     except (ValueError, tomllib.TOMLDecodeError) as problem:
         raise fault(name, f"is no good scenario: {problem}") from None
 

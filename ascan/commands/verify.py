@@ -103,7 +103,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Run all, print the sheet, and end with a fault where a limit is not kept."""
-    check_outputs(args, [], [(args.output, "text")])
+    check_outputs(args, [], [(args.output, "HTML")])
     figures, bar = [], Bar(args.quiet, "figures")
     for figure in found():
         figures.append(figure)

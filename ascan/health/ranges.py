@@ -11,7 +11,7 @@ from ascan.kernels.jit import compiled
 CALIBRATED = np.uint32(Flag.OUTSIDE_CALIBRATED_RANGE)
 MEASURING = np.uint32(Flag.OUTSIDE_MEASURING_RANGE)
 
-# A reading on the end step itself must not be flagged for its noise: twice its own u is allowed.
+# A reading on the end of a range must not be flagged for its noise: twice its own u is allowed.
 COVERAGE = 2.0
 
 
@@ -23,10 +23,10 @@ def check_ranges(
     measuring: tuple[float, float],
     flags: FlagArray,
 ) -> None:
-    """Flag rows outside the steps by more than twice their u, or outside the procedure's range."""
+    """Flag rows outside the steps, or outside the procedure's range, by more than twice their u."""
     for row in range(flags.size):
         slack = COVERAGE * u[row]
         if thickness[row] < calibrated[0] - slack or thickness[row] > calibrated[1] + slack:
             flags[row] |= CALIBRATED
-        if thickness[row] < measuring[0] or thickness[row] > measuring[1]:
+        if thickness[row] < measuring[0] - slack or thickness[row] > measuring[1] + slack:
             flags[row] |= MEASURING

@@ -17,7 +17,7 @@ from ascan.report.png import save_png
 from ascan.report.scale import colour_map
 from ascan.report.waveform import INK
 from ascan.survey.cells import Cells, along
-from ascan.survey.change import Change
+from ascan.survey.change import CERTAIN, Change
 from ascan.survey.figures import Figures
 from ascan.units import MM_PER_INCH, SHOWN_IN
 
@@ -74,22 +74,31 @@ def surface_figure(
     )
 
 
-def change_figure(cells: Cells, change: Change, *, title: str) -> Any:
+def change_figure(cells: Cells, earlier: Cells, change: Change, *, title: str) -> Any:
     """Return what cells have lost as a matplotlib figure: darker is more, certain losses outlined.
 
-    ``change`` holds a loss for each cell, line after line.
+    ``change`` holds a loss for each cell, line after line; ``cells`` are those read later. What was
+    read before and is not now is outlined, too: it may have lost the most.
     """
     loss, certain = change.loss_mm.reshape(cells.least.shape), change.thinner
+    refused = np.isnan(loss) & cells.only_refused
     return _figure(
         cells,
         loss,
         title=title,
-        what="loss of a cell, outlined where it is more than twice its u",
-        outlines=[certain.reshape(cells.least.shape)],
+        what="loss of a cell, outlined where more than twice its u; dashed: read before, not now",
+        outlines=[
+            certain.reshape(cells.least.shape),
+            np.isfinite(earlier.thickness_mm) & ~np.isfinite(cells.thickness_mm),
+        ],
         limits_mm=(),
-        gaps=[(np.isnan(loss), EMPTY, "ruled: not read in both")],
+        gaps=[
+            (refused, REFUSED, "crossed: refused now"),
+            (np.isnan(loss) & ~refused, EMPTY, "ruled: not read in both"),
+        ],
         marks=(),
-        darker_is_more=True,
+        colours=colour_map().reversed(),
+        span_mm=_loss_span(change),
     )
 
 
@@ -103,11 +112,13 @@ def _figure(
     limits_mm: tuple[float, ...],
     gaps: Sequence[tuple[BoolArray, str, str]],
     marks: tuple[tuple[float, float, str], ...],
-    darker_is_more: bool = False,
+    colours: Any = None,
+    span_mm: tuple[float, float] | None = None,
 ) -> Any:
     """Draw values of cells over the shares of ground that have them.
 
-    ``gaps`` are cells without a value: which, how they are hatched, and in words.
+    ``gaps`` are cells without a value: which, how they are hatched, and in words. The colours run
+    over ``span_mm``, else over the values.
     """
     from matplotlib.figure import Figure
 
@@ -118,9 +129,10 @@ def _figure(
     map_high = float(np.clip(WIDE * high / wide, 1.2, MOST_HIGH))
     figure = Figure(figsize=(WIDE, map_high + 2.9), layout="constrained")
     ground, shares = figure.subplots(2, 1, height_ratios=[map_high, 1.5])
-    values, colours = values_mm / size, colour_map()
-    colours = colours.reversed() if darker_is_more else colours
-    _draw_ground(ground, (x, y), values, colours, gaps)
+    values, colours = values_mm / size, colours or colour_map()
+    low, high = span_mm or _span(values_mm)
+    span = (low / size, high / size)
+    _draw_ground(ground, (x, y), values, (colours, span), gaps)
     for chosen, dash in zip(outlines, DASHES, strict=False):
         _outline(ground, (x, y), chosen, dash)
     for x_mm, y_mm, text in marks:
@@ -131,11 +143,14 @@ def _figure(
             text, (x_mm / size, y_mm / size), (7, 5), textcoords="offset points", fontsize=8,
             bbox={"boxstyle": "round,pad=0.15", "fc": "white", "ec": "none", "alpha": 0.8},
         )  # fmt: skip
-    around = "round the pipe" if cells.places.round_mm else "across"
+    around, round_to = "across", cells.places.round_mm / size
+    if round_to:
+        around = "round the pipe from its top"
+        _mark_round(ground.yaxis, (y[0], y[-1]), round_to)
     ground.set(xlabel=f"along, {unit}", ylabel=f"{around}, {unit}", aspect="equal")
     ground.set_title(title.replace("$", r"\$"), loc="left", fontsize=10)
     limits = [limit / size for limit in limits_mm]
-    _draw_shares(shares, values, colours, limits, unit)
+    _draw_shares(shares, values, (colours, span), limits, unit)
     total = max(values.size, 1)
     left_out = ";  ".join(f"{told}, {100.0 * gap.sum() / total:.1f} %" for gap, _, told in gaps)
     shares.set_xlabel(f"{what}, {unit}        {left_out}", fontsize=8)
@@ -145,20 +160,48 @@ def _figure(
     return figure
 
 
-def _span(values: Any) -> tuple[float, float]:
-    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+def _mark_round(axis: Any, ends: tuple[float, float], round_to: float) -> None:
+    """Mark whole steps on an axis round a pipe; across the top they count on from 0 again."""
+    from matplotlib.ticker import MaxNLocator
+
+    step = float(np.diff(MaxNLocator(8).tick_values(*ends))[0])
+    one_turn = step * np.arange(np.ceil(round_to / step - 0.5))
+    turns = np.arange(np.floor(ends[0] / round_to), np.ceil(ends[1] / round_to))
+    at = np.concatenate([one_turn + turn * round_to for turn in turns])
+    at = at[(at >= ends[0]) & (at <= ends[1])]
+    axis.set_ticks(at, [f"{place:g}" for place in np.round(at % round_to, 6)])
+
+
+def _span(values_mm: FloatArray) -> tuple[float, float]:
+    """Return from which value to which colours run."""
+    known = values_mm[np.isfinite(values_mm)]
+    if known.size == 0:
+        return 0.0, 1.0
+    low, high = float(known.min()), float(known.max())
     return (low, high) if high > low else (low - 0.5, high + 0.5)
 
 
+def _loss_span(change: Change) -> tuple[float, float]:
+    """Return from which loss to which colours run: noise alone must not reach the darkest one."""
+    known = np.isfinite(change.loss_mm)
+    # A change has one cell at least that was read in both.
+    noise_mm = float(np.median(change.u_loss_mm[known]))
+    return 0.0, max(float(change.loss_mm[known].max()), 2.0 * CERTAIN * noise_mm, 1e-6)
+
+
 def _draw_ground(
-    axes: Any, edges: Any, values: Any, colours: Any, gaps: Sequence[tuple[BoolArray, str, str]]
+    axes: Any,
+    edges: Any,
+    values: Any,
+    scale: tuple[Any, tuple[float, float]],
+    gaps: Sequence[tuple[BoolArray, str, str]],
 ) -> None:
     """Draw the cells; what has no value is hatched, never coloured."""
     from matplotlib.colors import ListedColormap
 
     x, y = edges
     if np.isfinite(values).any():
-        low, high = _span(values)
+        colours, (low, high) = scale
         axes.pcolormesh(
             x, y, np.ma.masked_invalid(values), cmap=colours, vmin=low, vmax=high, rasterized=True
         )
@@ -184,18 +227,21 @@ def _outline(axes: Any, edges: Any, chosen: Any, dash: Any) -> None:
     axes.add_collection(LineCollection(lines, colors=INK, linewidths=1.1, linestyles=[dash]))
 
 
-def _draw_shares(axes: Any, values: Any, colours: Any, limits: list[float], unit: str) -> None:
+def _draw_shares(
+    axes: Any, values: Any, scale: tuple[Any, tuple[float, float]], limits: list[float], unit: str
+) -> None:
     """Draw how many percent of the cells have which value, coloured as on the map."""
     known = values[np.isfinite(values)]
     if known.size:
-        low, high = _span(values)
-        counts, edges = np.histogram(known, BARS, (low, high))
+        colours, (low, high) = scale
+        ends = min(low, float(known.min())), max(high, float(known.max()))
+        counts, edges = np.histogram(known, BARS, ends)
         middle = 0.5 * (edges[1:] + edges[:-1])
         axes.bar(
             middle, 100.0 * counts / values.size, width=np.diff(edges),
             color=colours((middle - low) / (high - low)), edgecolor=INK, linewidth=0.4,
         )  # fmt: skip
-        axes.set_xlim(min(low, *limits, low), high)
+        axes.set_xlim(min(ends[0], *limits, ends[0]), ends[1])
     for limit, dash in zip(limits, DASHES, strict=False):
         axes.axvline(limit, color=INK, linewidth=1.1, linestyle=dash)
         axes.annotate(

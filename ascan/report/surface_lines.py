@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ascan.flags import with_care
 from ascan.shown import area, length
 from ascan.survey.cells import Cells, Coverage
 from ascan.survey.figures import Figures
@@ -34,10 +35,11 @@ def surface_lines(
             told += f"; the least of them {length(float(cells.places.thickness_mm[outside].min()))}"
         out.append(told)
     if not figures.read:
-        return [*out, "nothing was measured"]
+        return [*out, "nothing was measured: all of the ground may be below any limit"]
     out += [
         f"least  {length(figures.least_mm)}, u {length(figures.u_least_mm)}, at x "
-        f"{length(figures.x_mm, 1)}, y {length(figures.y_mm, 1)}, row {figures.row}",
+        f"{length(figures.x_mm, 1)}, y {length(figures.y_mm, 1)}, row {figures.row}"
+        f"{with_care(figures.least_flags)}",
         f"       of so many readings of an even wall, noise alone would make the least read "
         f"{length(figures.low_by_mm)} low; not corrected",
         f"mean   {length(figures.mean_mm)}, u {length(figures.u_mean_mm)}; cells spread by "

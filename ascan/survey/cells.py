@@ -97,8 +97,9 @@ class Cells:
 
     @property
     def middles_mm(self) -> tuple[FloatArray, FloatArray]:
-        """Middles of the cells along x and y, each of shape (ny, nx)."""
+        """Middles of the cells along x and y, each of shape (ny, nx); on a pipe y from the top."""
         x, y = (0.5 * (edges[1:] + edges[:-1]) for edges in self.edges_mm)
+        y = y % self.places.round_mm if self.places.round_mm else y
         x_mm, y_mm = np.meshgrid(x, y)
         return x_mm, y_mm
 
@@ -136,24 +137,30 @@ def _step(at_mm: FloatArray) -> float:
 
 
 def area_of(places: Places, cell_mm: float) -> Area:
-    """Return the rectangle of whole cells about all positions, each in the middle of its cell.
+    """Return the rectangle about all positions: half a step more than they reach.
 
-    On a pipe it begins after the widest stretch without a position, if that is wider than cells
-    are: what was scanned may lie across the top.
+    It ends with the cell that holds the last position: a strip beyond would count as ground that
+    was left out. On a pipe it begins after the widest stretch without a position, if that is wider
+    than cells are: what was scanned may lie across the top.
     """
     x, y = places.x_mm, places.y_mm
-    half = 0.5 * cell_mm
     if places.round_mm:
         round_to = np.sort(y)
         gaps = np.diff(round_to, append=round_to[0] + places.round_mm)
         if gaps.max() > 2.0 * cell_mm:
             y = along(y, round_to[(int(np.argmax(gaps)) + 1) % gaps.size], places.round_mm)
-    return Area(
-        x_from_mm=float(x.min()) - half,
-        x_to_mm=float(x.max()) + half,
-        y_from_mm=float(y.min()) - half,
-        y_to_mm=float(y.max()) + half,
-    )
+    (x0, x1), (y0, y1) = (_reach(at_mm, cell_mm) for at_mm in (x, y))
+    if places.round_mm:
+        y1 = min(y1, y0 + places.round_mm)
+    return Area(x_from_mm=x0, x_to_mm=x1, y_from_mm=y0, y_to_mm=y1)
+
+
+def _reach(at_mm: FloatArray, cell_mm: float) -> tuple[float, float]:
+    """Return from where to where positions reach along one axis."""
+    half = 0.5 * min(_step(at_mm) or cell_mm, cell_mm)
+    first, last = float(at_mm.min()) - half, float(at_mm.max())
+    cells = np.floor((last - first) / cell_mm + 1e-9) + 1.0
+    return first, min(last + half, first + cells * cell_mm)
 
 
 def along(y_mm: Lengths, from_mm: float, round_mm: float) -> Lengths:
@@ -184,7 +191,8 @@ def to_cells(places: Places, *, cell_mm: float | None = None, area: Area | None 
     >>> n = np.arange(4.0)
     >>> places = Places(
     ...     x_mm=n % 2, y_mm=n // 2, thickness_mm=np.array([8.0, 7.5, np.nan, 8.1]),
-    ...     u_random_mm=0.01 + 0 * n, u_common_mm=0.02 + 0 * n, careful=n < 0, row=n)
+    ...     u_random_mm=0.01 + 0 * n, u_common_mm=0.02 + 0 * n,
+    ...     flags=np.zeros(4, np.uint32), row=n)
     >>> to_cells(places).thickness_mm.tolist()
     [[8.0, 7.5], [nan, 8.1]]
     """

@@ -9,8 +9,9 @@ import numpy as np
 from ascan.arrays import AnyArray, BoolArray, FloatArray
 from ascan.errors import fault
 
-# A change is one where it exceeds so many of its standard uncertainties (coverage of 95 %).
-CERTAIN = 2.0
+# A change is one where it exceeds so many of its standard uncertainties (coverage of 95 %): of a
+# wall that did not change, noise takes this share beyond them either way (normal distribution).
+CERTAIN, BY_CHANCE = 2.0, 0.02275
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -46,6 +47,17 @@ class Change:
     def thinner(self) -> BoolArray:
         """Whether a loss is more than uncertainty explains."""
         return self.loss_mm > CERTAIN * self.u_loss_mm
+
+    @property
+    def by_chance(self) -> float:
+        """How many places noise alone makes thinner so, and as many thicker."""
+        return BY_CHANCE * int(np.isfinite(self.loss_mm).sum())
+
+    @property
+    def grown(self) -> bool:
+        """Whether more places read thicker than noise explains: one of the surveys is in doubt."""
+        most = self.by_chance + 3.0 * np.sqrt(self.by_chance) + 1.0
+        return bool(self.thicker.sum() > most)
 
     @property
     def thicker(self) -> BoolArray:

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from ascan.arrays import FloatArray
+from ascan.flags import names
 from ascan.survey.cells import Cells
 
 # The error all readings share is integrated over so many standard deviations, in so many steps.
@@ -47,8 +48,9 @@ class Figures:
 
     Attributes
     ----------
-    least_mm, u_least_mm, x_mm, y_mm, row
-        The thinnest reading, its combined standard uncertainty, its place and row.
+    least_mm, u_least_mm, x_mm, y_mm, row, least_flags
+        The thinnest reading, its combined standard uncertainty, its place and row, and the names of
+        the flags that stand with it, joined by ``;``.
     low_by_mm : float
         By how much the least of so many readings of an even wall would read low from noise alone.
     mean_mm, u_mean_mm, spread_mm : float
@@ -64,6 +66,7 @@ class Figures:
     x_mm: float
     y_mm: float
     row: int
+    least_flags: str
     low_by_mm: float
     mean_mm: float
     u_mean_mm: float
@@ -120,7 +123,9 @@ def figures_of(cells: Cells, limits_mm: tuple[float, ...] = ()) -> Figures:
         nothing: dict[str, Any] = dict.fromkeys(
             ("least_mm", "u_least_mm", "x_mm", "y_mm", "low_by_mm", "mean_mm", "u_mean_mm"), np.nan
         )
-        return Figures(row=-1, spread_mm=np.nan, below=(), **nothing, **counts)
+        whole_mm2 = float(cells.area_mm2.sum())
+        below = tuple(_all_unknown(limit, whole_mm2) for limit in limits_mm)
+        return Figures(row=-1, least_flags="", spread_mm=np.nan, below=below, **nothing, **counts)
     area_mm2 = cells.area_mm2[cells.least >= 0]
     unread_mm2 = float(cells.area_mm2.sum() - area_mm2.sum())
     thinnest = int(chosen[np.argmin(thickness)])
@@ -133,6 +138,7 @@ def figures_of(cells: Cells, limits_mm: tuple[float, ...] = ()) -> Figures:
         x_mm=float(places.x_mm[thinnest]),
         y_mm=float(places.y_mm[thinnest]),
         row=int(places.row[thinnest]),
+        least_flags=names(int(places.flags[thinnest])),
         low_by_mm=noise * expected_extreme(int(usable.sum())),
         mean_mm=float(thickness.mean()),
         u_mean_mm=float(np.hypot(np.sqrt((u_random**2).sum()) / chosen.size, shared)),
@@ -143,6 +149,14 @@ def figures_of(cells: Cells, limits_mm: tuple[float, ...] = ()) -> Figures:
         ),
         **counts,
     )
+
+
+def _all_unknown(limit_mm: float, ground_mm2: float) -> Below:
+    """Return what can be said where nothing was read: all of the ground may be below."""
+    return Below(
+        limit_mm=limit_mm, cells=0, area_mm2=0.0, share=np.nan, expected_mm2=np.nan, u_mm2=np.nan,
+        most_mm2=ground_mm2,
+    )  # fmt: skip
 
 
 def _below(

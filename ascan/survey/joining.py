@@ -83,7 +83,7 @@ def join(
     if len({scan.round_mm for scan in scans}) > 1:
         raise fault("join", "is of surfaces of different diameters")
     moved = [placed(scan, where) for scan, where in zip(scans, placements, strict=True)]
-    names = ("x_mm", "y_mm", "thickness_mm", "u_random_mm", "u_common_mm", "careful", "row")
+    names = ("x_mm", "y_mm", "thickness_mm", "u_random_mm", "u_common_mm", "flags", "row")
     together = {name: np.concatenate([getattr(one, name) for one in moved]) for name in names}
     digests = {scan.calibration for scan in scans}
     whole = Places(

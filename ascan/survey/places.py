@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.arrays import BoolArray, FloatArray, IntArray
+from ascan.arrays import BoolArray, FlagArray, FloatArray, IntArray
 from ascan.errors import fault
 from ascan.flags import is_fatal
 from ascan.readings import Readings, is_void
@@ -22,8 +22,8 @@ class Places:
         On a pipe, y is the way round it, from 0 at the top.
     thickness_mm, u_random_mm, u_common_mm : ndarray, shape (n,)
         NaN where there is none.
-    careful : ndarray of bool, shape (n,)
-        Whether a care flag stands.
+    flags : ndarray of uint32, shape (n,)
+        Bits of each reading.
     row : ndarray of int, shape (n,)
         Row of each reading.
     round_mm : float
@@ -41,7 +41,7 @@ class Places:
     thickness_mm: FloatArray
     u_random_mm: FloatArray
     u_common_mm: FloatArray
-    careful: BoolArray
+    flags: FlagArray
     row: FloatArray
     round_mm: float = 0.0
     calibration: str | None = None
@@ -111,7 +111,7 @@ def places_of(readings: Readings, *, outside_diameter_mm: float | None = None) -
     somewhere = np.isfinite(x_mm) & np.isfinite(y_mm)
     if not somewhere.any():
         raise fault("readings", "have no position", remedy="give the scan its positions")
-    flags, gone = columns["flags"], gone_of(readings)
+    gone = gone_of(readings)
     parts = [
         np.where(gone, np.nan, columns[name])[somewhere]
         for name in ("thickness_mm", "u_random_mm", "u_common_mm")
@@ -122,8 +122,8 @@ def places_of(readings: Readings, *, outside_diameter_mm: float | None = None) -
         thickness_mm=parts[0],
         u_random_mm=parts[1],
         u_common_mm=parts[2],
-        careful=((flags != 0) & ~gone)[somewhere],
-        row=np.asarray(columns.get("scan_row", np.arange(len(flags))))[somewhere],
+        flags=np.asarray(columns["flags"])[somewhere],
+        row=np.asarray(columns.get("scan_row", np.arange(len(readings))))[somewhere],
         round_mm=float(round_mm),
         calibration=readings.calibration_digest,
         nowhere=int((~somewhere).sum()),

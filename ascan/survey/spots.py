@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -34,6 +35,8 @@ class Spot:
         The thinnest reading and its uncertainty's parts; NaN without one.
     row : int
         Of the thinnest; −1 without one.
+    least_flags : str
+        Names of the flags that stand with it, joined by ``;``.
     mean_mm, spread_mm : float
         Of the usable readings.
     low_by_mm : float
@@ -52,6 +55,7 @@ class Spot:
     u_random_mm: float
     u_common_mm: float
     row: int
+    least_flags: str
     mean_mm: float
     spread_mm: float
     low_by_mm: float
@@ -65,18 +69,19 @@ class Spot:
 
 
 def point_names(column: AnyArray) -> list[str]:
-    """Return the names of points as text: 1 and 1.0 are one, as are names but for spaces.
+    """Return the names of points as text: 1, 1.0 and "1.0" are one, as are names but for spaces.
 
     Examples
     --------
     >>> point_names(np.array([1.0, 2.5, np.nan]))
     ['1', '2.5', '(no name)']
     """
-    texts = [
-        f"{value:g}" if isinstance(value, float) and np.isfinite(value) else str(value).strip()
-        for value in column.tolist()
-    ]
+    texts = [_name(str(value).strip()) for value in column.tolist()]
     return [NAMELESS if text in ("", "nan") else text for text in texts]
+
+
+def _name(text: str) -> str:
+    return text[:-2] if re.fullmatch(r"[0-9]+\.0", text) else text
 
 
 def spots_of(readings: Readings, column: str = "point") -> list[Spot]:
@@ -114,8 +119,8 @@ def unread(name: str, rejected: Mapping[int, str] | None = None) -> Spot:
     )
     why = rejected or {}
     return Spot(
-        name=name, readings=len(why), usable=0, careful=0, row=-1, scatters=False, rejected=why,
-        **nothing,
+        name=name, readings=len(why), usable=0, careful=0, row=-1, least_flags="", scatters=False,
+        rejected=why, **nothing,
     )  # fmt: skip
 
 
@@ -139,6 +144,7 @@ def _spot(readings: Readings, name: str, rows: IntArray, gone: BoolArray, number
         u_random_mm=float(columns["u_random_mm"][least]),
         u_common_mm=float(columns["u_common_mm"][least]),
         row=int(number[least]),
+        least_flags=names(int(columns["flags"][least])),
         mean_mm=float(thickness.mean()),
         spread_mm=float(thickness.std(ddof=1)) if kept.size > 1 else np.nan,
         low_by_mm=noise * expected_extreme(kept.size) if kept.size > 1 else 0.0,

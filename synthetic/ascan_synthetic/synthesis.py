@@ -218,8 +218,6 @@ class Synthesis:
 def _triggers(scenario: Scenario, count: int) -> tuple[IntArray, FloatArray]:
     """Return channel and trigger shift of every waveform; the channels take turns in each shot."""
     receiver = scenario.receiver
-    if receiver.channels < 1:
-        raise ValueError(f"receiver.channels: is {receiver.channels}; wanted 1 or more")
     rng = np.random.default_rng([scenario.seed, 2**31 + 1])
     shot, channel = np.divmod(np.arange(count), receiver.channels)
     skew_ns = receiver.channel_skew_ns * rng.standard_normal(receiver.channels)

@@ -3,26 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
-import math
+import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
+from ascan_synthetic.limits import check_number
 from ascan_synthetic.medium import PAINT, STEEL
 
 T = TypeVar("T")
-# Which numbers may be negative, and which must be above 0; all others may be 0.
-SIGNED = (
-    "seed", "start_us", "zero_code", "phase_deg", "template", "face", "temperature_c", "roof_deg",
-    "wall_temperature_c", "tilt_deg", "radius_mm", "time_gain_db_per_us", "time_gain_from_us",
-    "offset", "wander", "shared_shift_ns",
-)  # fmt: skip
-ABOVE_ZERO = (
-    "sample_rate_mhz", "samples", "bits", "centre_mhz", "bandwidth", "template_rate_mhz",
-    "coating_velocity_mm_per_us", "wall_velocity_mm_per_us", "steps_mm", "readings", "uniform_mm",
-    "columns", "rows", "pitch_mm", "nominal_mm", "rough_correlation_mm", "gain",
-    "wander_period_us", "grain_decay_us", "burst_decay_us",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,8 +171,10 @@ def build(cls: type[T], table: Mapping[str, Any], place: str) -> T:
     values: dict[str, Any] = {}
     for key, value in table.items():
         if key not in known:
-            raise ValueError(f"{place}: unknown key '{key}'; allowed: {', '.join(known)}")
-        values[key] = _value(known[key], value, f"{place}.{key}")
+            near = difflib.get_close_matches(key, known, 1, 0.6)
+            way_out = f"did you mean '{near[0]}'?" if near else f"allowed: {', '.join(known)}"
+            raise ValueError(f"{place or 'scenario'}: unknown key '{key}'; {way_out}")
+        values[key] = _value(known[key], value, f"{place}.{key}".removeprefix("."))
     try:
         return cls(**values)
     except TypeError as problem:
@@ -199,18 +190,9 @@ def _value(known: dataclasses.Field[Any], value: Any, place: str) -> Any:
         return value
     if not isinstance(value, kinds) or isinstance(value, bool) != (wanted is bool):
         raise ValueError(f"{place}: is {value!r}; wanted {wanted.__name__}")
+    if value == []:
+        raise ValueError(f"{place}: is empty; leave it out, or give a value")
     for number in value if isinstance(value, list) else [value]:
         if isinstance(number, (int, float)):
-            _check_number(known.name, number, place)
+            check_number(known.name, number, place)
     return tuple(value) if isinstance(value, list) else value
-
-
-def _check_number(name: str, number: float, place: str) -> None:
-    """Refuse a number that no probe, wall or receiver can have."""
-    if not math.isfinite(number):
-        raise ValueError(f"{place}: is {number}; wanted a finite number")
-    if name in SIGNED or (name in ABOVE_ZERO and number > 0):
-        return
-    if name in ABOVE_ZERO or number < 0:
-        least = "above 0" if name in ABOVE_ZERO else "0 or above"
-        raise ValueError(f"{place}: is {number:g}; wanted {least}")

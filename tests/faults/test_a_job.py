@@ -12,8 +12,13 @@ import pytest
 
 import ascan
 from ascan.cli import COMMANDS, main
+from ascan.commands.change import compare_surfaces
 from ascan.commands.demo import PROCEDURE
-from ascan.job import load_job
+from ascan.flags import Flag
+from ascan.job import Survey, load_job
+from ascan.report.scale import ramp
+from ascan.report.surface import change_figure
+from ascan.store.readings import readings_file
 
 RASTER = """
 title = "Raster over an invented plate with one pit"
@@ -243,7 +248,9 @@ def test_a_page_is_not_made_from_other_waveforms(
         ("plot plate.h5 --flag nonsense", "no_echo"),
         ("plot plate.h5 --at 3", "X,Y"),
         ("plot plate.h5 --point a", "no column point"),
-        ("plot plate.h5 --row 0-20", "6 at once"),
+        ("plot plate.h5 --row 0-20", "such as --row 0,1,2,3,4,5"),
+        ("spots plate-settled.h5 --years 2", "needs earlier readings"),
+        ("surface plate-settled.h5 --area -5,-1,-5", "X0,X1,Y0,Y1"),
         ("job .", "holds a job already"),
         ("differ plate.h5 nothing.h5", "is no file"),
     ],
@@ -305,6 +312,8 @@ def test_a_change_is_drawn_and_stands_on_the_page(
     picture = ["-o", "pages/change.png", "--replace"]
     told = said(capsys, "change", "plate.h5", "plate-settled.h5", "--years", "2", *picture)
     assert "thinner by more than twice the uncertainty: 0; thicker so: 0" in told
+    assert "BOTH WERE MEASURED FROM THE SAME WAVEFORMS" in told
+    assert "READ BEFORE AND NOT NOW" not in told
     assert Path("pages/change.png").read_bytes()[:4] == b"\x89PNG"
     more = ["--earlier", "plate.h5", "--years", "2", "-o", "pages/since.html", "--replace"]
     said(capsys, "record", "plate-settled.h5", *more)
@@ -312,3 +321,38 @@ def test_a_change_is_drawn_and_stands_on_the_page(
     assert "Since the earlier survey:" in page
     assert page.count("Loss of each cell") == 2
     assert ", allowed 0" in page
+
+
+def test_what_was_read_before_and_is_refused_now_is_told(
+    here: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """The thinnest place before has no reading now: its loss may be the most of all."""
+    before = ascan.load_readings("readings/plate.h5")
+    row = int(np.nanargmin(before.thickness_mm))
+    columns = {name: values.copy() for name, values in before.columns.items()}
+    columns["flags"][row] |= np.uint32(Flag.NO_ECHO)
+    columns["thickness_mm"][row] = np.nan
+    with readings_file(tmp_path / "now.h5") as file:
+        file.append(columns)
+        file.finish(dict(before.provenance))
+    now = str(tmp_path / "now.h5")
+    told = said(capsys, "change", "plate.h5", now, "--years", "2")
+    least = f"{before.thickness_mm[row]:.3f} mm"
+    assert "READ BEFORE AND NOT NOW: 1 cells, 1 of them with refused positions" in told
+    assert f"the least of them was {least}" in told
+    data = json.loads(said(capsys, "change", "plate.h5", now, "--years", "2", "--json"))
+    assert data["cells_refused_now"] == 1
+    assert data["least_before_not_now"]["earlier_mm"] == pytest.approx(before.thickness_mm[row])
+    # A reading without a thickness is neither confirmed nor open.
+    words = ["settle", now, "--at", "2026-11-26T12:00", "-o", str(tmp_path / "settled.h5")]
+    assert "95 confirmed, 0 void; 1 without a thickness" in said(capsys, *words)
+
+
+def test_a_loss_of_nothing_is_drawn_in_the_lightest_colour(here: Path) -> None:
+    pytest.importorskip("matplotlib")
+    readings = ascan.load_readings("readings/plate.h5")
+    found = compare_surfaces(readings, readings, Survey(), 1.0, None)
+    figure = change_figure(found.later, found.earlier, found.change, title="nothing")
+    (mesh,) = [one for one in figure.axes[0].collections if one.get_array() is not None]
+    colours = mesh.to_rgba(mesh.get_array().compressed())[:, :3]
+    assert np.abs(colours - ramp()[-1]).max() < 1e-9

@@ -36,7 +36,7 @@ def places(
         thickness_mm=thickness_mm,
         u_random_mm=u_random_mm + none,
         u_common_mm=u_common_mm + none,
-        careful=none > 0.0,
+        flags=np.zeros(x_mm.size, np.uint32),
         row=np.arange(x_mm.size),
         round_mm=round_mm,
     )
@@ -261,7 +261,7 @@ def test_a_pipe_is_unrolled_and_void_readings_count_for_nothing() -> None:
     quarter = 25.0 * np.pi
     assert np.abs(found.y_mm - np.array([0.0, quarter, 2.0 * quarter, quarter])).max() < 1e-9
     assert found.usable.tolist() == [True, False, False, True]
-    assert found.careful.tolist() == [False, False, False, True]
+    assert found.flags.tolist() == flags
 
 
 def test_a_pipe_is_gone_round_once() -> None:
@@ -362,3 +362,73 @@ def test_a_raster_of_unequal_steps_is_covered_by_its_cells() -> None:
     found = figures_of(to_cells(some), (6.0,))
     assert found.empty == 0
     assert found.below[0].area_mm2 >= 180 * 10.0
+
+
+@given(
+    nx=st.integers(2, 40),
+    ny=st.integers(2, 40),
+    pitch_mm=st.floats(0.5, 3.0),
+    pitches=st.floats(1.0, 9.0),
+    pipe=st.booleans(),
+)
+@settings(max_examples=60, deadline=None)
+def test_ground_found_from_positions_has_no_strip_without_one(
+    nx: int, ny: int, pitch_mm: float, pitches: float, pipe: bool
+) -> None:
+    """No cell is empty, every position is in one, and the ground is no larger than its pitches."""
+    x, y = raster(nx, ny, pitch_mm)
+    round_mm = ny * pitch_mm if pipe else 0.0
+    some = places(x, y, np.full(x.size, 8.0), round_mm=round_mm)
+    cells = to_cells(some, cell_mm=pitches * pitch_mm)
+    assert not cells.empty.any()
+    assert cells.usable.sum() == x.size
+    # Steps are found to a millionth of a millimetre.
+    assert cells.area.mm2 <= nx * ny * pitch_mm**2 * (1.0 + 1e-5)
+    if pipe:
+        assert cells.area.y_to_mm - cells.area.y_from_mm <= round_mm * (1.0 + 1e-9)
+
+
+def test_cells_across_the_top_of_a_pipe_lie_where_their_readings_do() -> None:
+    y = (np.arange(41.0) - 20.0) % 360.0
+    some = places(np.tile([0.0, 1.0], 41), np.repeat(y, 2), np.full(82, 8.0), round_mm=360.0)
+    cells = to_cells(some, cell_mm=1.0)
+    middles = cells.middles_mm[1]
+    assert np.abs(np.sort(middles[:, 0]) - np.sort(y)).max() < 1e-9
+    assert np.abs(cells.of_least(some.y_mm) - middles).max() < 1e-9
+
+
+def test_the_least_reading_is_told_with_the_care_it_needs() -> None:
+    flags = [0, int(Flag.WEAK_ECHO | Flag.LOW_SNR), 0]
+    columns = {"x_mm": np.arange(3.0), "y_mm": np.zeros(3)}
+    readings = readings_on(columns, flags)
+    thin = Readings({**readings.columns, "thickness_mm": np.array([8.0, 7.0, 7.5])})
+    cells = to_cells(places_of(thin))
+    assert figures_of(cells).least_flags == "low_snr;weak_echo"
+    assert "WITH CARE: low_snr, weak_echo" in surface_lines(cells, figures_of(cells), None)[1]
+    assert "WITH CARE" in "\n".join(thin.tally().lines())
+    fine = Readings({**thin.columns, "thickness_mm": np.array([6.0, 7.0, 7.5])})
+    assert "WITH CARE" not in "\n".join(fine.tally().lines()[:2])
+
+
+def test_where_nothing_was_read_all_of_the_ground_may_be_thin() -> None:
+    x, y = raster(3, 2, 1.0)
+    (below,) = figures_of(to_cells(places(x, y, np.full(6, np.nan))), (6.0,)).below
+    assert (below.cells, below.area_mm2) == (0, 0.0)
+    assert below.most_mm2 == pytest.approx(6.0)
+
+
+def test_noise_alone_makes_as_many_losses_as_are_told_of() -> None:
+    """A wall that did not change: two-sided 4.55 % of a normal distribution lie beyond 2 u."""
+    rng, n = np.random.default_rng(3), 40_000
+    u = np.full(n, 0.01)
+    pair = [8.0 + u * rng.standard_normal(n) for _ in range(2)]
+    change = change_between(
+        pair[0], pair[1], (u, u), (0.0 * u, 0.0 * u), 1.0, same_calibration=True
+    )
+    for marked in (change.thinner, change.thicker):
+        assert abs(int(marked.sum()) - change.by_chance) < 4.0 * np.sqrt(change.by_chance)
+    assert not change.grown
+    grown = change_between(
+        pair[0], pair[1] + 0.02, (u, u), (0.0 * u, 0.0 * u), 1.0, same_calibration=True
+    )
+    assert grown.grown

@@ -9,7 +9,7 @@ from ascan import Flag, Readings
 from ascan.errors import AscanError
 from ascan.survey.differences import Outcome, differences_between
 from ascan.survey.figures import expected_extreme
-from ascan.survey.spots import spots_of
+from ascan.survey.spots import NAMELESS, point_names, spots_of
 
 NO_ECHO, LOW_SNR = int(Flag.NO_ECHO), int(Flag.LOW_SNR)
 
@@ -85,3 +85,15 @@ def test_readings_of_other_waveforms_are_not_compared() -> None:
     other = readings([8.0], [0], provenance={"input": {"waveforms_sha256": "b"}})
     with pytest.raises(AscanError, match="other waveforms"):
         differences_between(one, other)
+
+
+def test_numbers_written_as_text_are_the_same_points() -> None:
+    assert point_names(np.array(["1.0", " 2 ", "", "2.5", "A1.0"])) == [
+        "1",
+        "2",
+        NAMELESS,
+        "2.5",
+        "A1.0",
+    ]
+    found = spots_of(readings([8.0, 7.0], [LOW_SNR, LOW_SNR | NO_ECHO], point=["a", "a"]))
+    assert found[0].least_flags == "low_snr"
