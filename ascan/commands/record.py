@@ -16,8 +16,15 @@ from ascan.commands.change import Compared, compare_surfaces
 from ascan.commands.job_files import add_job_file
 from ascan.commands.measure import lone_rows, second_look
 from ascan.commands.shared import add_common, check_measured_with, check_outputs, need_library, say
-from ascan.commands.spots import left_open, spot_lines, years_between
-from ascan.commands.surface import add_surface_options, cells_and_coverage, survey_of
+from ascan.commands.spots import left_open, told_spots, years_between
+from ascan.commands.surface import (
+    add_surface_options,
+    cells_and_coverage,
+    joined,
+    named_scans,
+    overlap_lines,
+    survey_of,
+)
 from ascan.errors import fault
 from ascan.flags import names
 from ascan.job import CALIBRATION, PAGES, SCANS, SERIES, Survey
@@ -25,6 +32,7 @@ from ascan.pipeline import Pipeline
 from ascan.procedure import Procedure
 from ascan.readings import Readings
 from ascan.report.deciding import decision_lines
+from ascan.report.points import points_figure
 from ascan.report.record import Picture, Record, png_of, record_page
 from ascan.report.surface import change_figure, surface_figure
 from ascan.report.surface_lines import surface_lines
@@ -37,10 +45,10 @@ from ascan.store.readings import load_readings
 from ascan.store.replacing import whole_file
 from ascan.store.scans import open_scan
 from ascan.store.series import load_series
-from ascan.survey.cells import pitch_of
 from ascan.survey.figures import figures_of
 from ascan.survey.indications import indications_of
-from ascan.survey.places import gone_of, places_of
+from ascan.survey.places import gone_of
+from ascan.survey.spots import point_names
 from ascan.thickness_stage import ThicknessStage
 from ascan.uncertainty.allowances import MEANINGS
 
@@ -78,7 +86,8 @@ def run(args: argparse.Namespace) -> None:
     readings, calibration = load_readings(args.readings), load_calibration(args.calibration)
     check_measured_with(readings, calibration, args.calibration)
     scan = _scan_of(args, readings)
-    inputs = [args.readings, args.calibration, args.series, args.waveforms, args.earlier]
+    others = [path for path, _ in named_scans(args)]
+    inputs = [args.readings, args.calibration, args.series, args.waveforms, args.earlier, *others]
     check_outputs(args, inputs, [(args.output, "HTML")])
     procedure = Procedure.from_text(str(readings.provenance.get("procedure", "")))
     record = _gather(args, readings, calibration, procedure, scan)
@@ -124,7 +133,7 @@ def _gather(
     thinnest = _thinnest(readings)
     if has_places:
         survey = survey_of(args)
-        lines, pictures, thinnest = _surface(readings, survey, title)
+        lines, pictures, thinnest = _surface(args, readings, survey, title)
         stated = [
             f"{name.removesuffix('_mm').replace('_', ' ')} {length(value)}"
             for name, value in dataclasses.asdict(survey).items()
@@ -137,14 +146,20 @@ def _gather(
             pictures.append(_lost(compared))
         parts |= {"surface": lines, "pictures": pictures}
     if "point" in columns:
-        parts["spots"] = spot_lines(readings, before, years, minimum)
+        table, parts["spots"] = told_spots(readings, before, years, minimum)
+        parts["spot_pictures"] = [_points(table, minimum)]
+        if not has_places:
+            thinnest = _thinnest_points(readings, table)
     if procedure.decision is not None and "decision" in columns:
         parts["verdicts"] = decision_lines(readings, procedure.decision)
     if pipeline is not None and scan is not None:
-        parts["indications"] = [_indication(pipeline, scan, readings, row) for row in thinnest]
+        parts["indications"] = [
+            _indication(pipeline, scan, readings, row, number) for number, row in thinnest.items()
+        ]
     if thinnest:
+        row = next(iter(thinnest.values()))
         stage = ThicknessStage(procedure, calibration)
-        times = (float(columns[name][thinnest[0]]) for name in ("interval_us", "u_interval_us"))
+        times = (float(columns[name][row]) for name in ("interval_us", "u_interval_us"))
         parts["budget"] = budget_of(stage, *times).lines()
     aged = calibration.age_in_words(datetime.now(UTC))
     checks = load_series(args.series) if args.series else []
@@ -185,18 +200,40 @@ def _probe(procedure: Procedure) -> str:
     return f"{probe.name}, {probe.arrangement.replace('_', ' ')}, {probe.frequency_mhz:g} MHz"
 
 
-def _thinnest(readings: Readings) -> list[int]:
-    """Return the rows of the thinnest usable readings."""
+def _thinnest(readings: Readings) -> dict[int, int]:
+    """Return the rows of the thinnest usable readings by their numbers, from 1."""
     usable = np.flatnonzero(~gone_of(readings))
     order = usable[np.argsort(readings.thickness_mm[usable])]
-    return [int(row) for row in order[:INDICATIONS]]
+    return {number: int(row) for number, row in enumerate(order[:INDICATIONS], 1)}
+
+
+def _points(table: dict[str, Any], minimum_mm: float | None) -> Picture:
+    figure = points_figure(table, title="Named points", minimum_mm=minimum_mm)
+    caption = (
+        "Least reading of each point with twice its standard uncertainty; hollow with care, a bar "
+        "what it was before"
+    )
+    return Picture(png=png_of(figure), caption=caption)
+
+
+def _thinnest_points(readings: Readings, table: dict[str, Any]) -> dict[int, int]:
+    """Return the row of the least reading of each of the thinnest points by number."""
+    rows = readings.columns.get("scan_row", np.arange(len(readings))).tolist()
+    order = np.argsort(table["least_mm"], kind="stable")[: np.isfinite(table["least_mm"]).sum()]
+    chosen = order[:INDICATIONS]
+    return {number: rows.index(table["row"][one]) for number, one in enumerate(chosen, 1)}
 
 
 def _surface(
-    readings: Readings, survey: Survey, title: str
-) -> tuple[list[str], list[Picture], list[int]]:
-    places = places_of(readings, outside_diameter_mm=survey.outside_diameter_mm)
-    cell_mm = survey.cell_mm or pitch_of(places)
+    args: argparse.Namespace, readings: Readings, survey: Survey, title: str
+) -> tuple[list[str], list[Picture], dict[int, int]]:
+    """Return the surface in words and drawn, and the rows of its thinnest places by number.
+
+    Places of joined scans are named; their waveforms stand on the pages of their own scans.
+    """
+    named = named_scans(args)
+    files = [args.readings, *(path for path, _ in named)]
+    places, overlaps, cell_mm = joined(readings, named, survey)
     cells, coverage = cells_and_coverage(places, survey, cell_mm)
     figures = figures_of(cells, survey.limits_mm)
     found = indications_of(places, apart_mm=APART_PITCHES * cell_mm, most=INDICATIONS)
@@ -212,7 +249,19 @@ def _surface(
         "refused, ruled ones hold no position; numbers are the thinnest places below"
     )
     rows = readings.columns.get("scan_row", np.arange(len(readings))).tolist()
-    thinnest = [rows.index(places.row[one]) for one in found]
+    of_scan = np.zeros(len(places), np.int64) if places.scan is None else places.scan
+    thinnest = {
+        number: rows.index(places.row[one])
+        for number, one in enumerate(found, 1)
+        if of_scan[one] == 0
+    }
+    lines += overlap_lines(overlaps, files)
+    lines += [
+        f"place {number} is row {int(places.row[one])} of {Path(files[of_scan[one]]).name}: "
+        f"{length(float(places.thickness_mm[one]))}"
+        for number, one in enumerate(found, 1)
+        if of_scan[one]
+    ]
     return lines, [Picture(png=png_of(picture), caption=caption)], thinnest
 
 
@@ -227,7 +276,9 @@ def _lost(compared: Compared) -> Picture:
     return Picture(png=png_of(figure), caption=caption)
 
 
-def _indication(pipeline: Pipeline, scan: Scan, readings: Readings, row: int) -> Picture:
+def _indication(
+    pipeline: Pipeline, scan: Scan, readings: Readings, row: int, number: int
+) -> Picture:
     columns = readings.columns
     in_scan = int(columns["scan_row"][row]) if "scan_row" in columns else row
     block = scan.rows.read_block(in_scan, in_scan + 1)
@@ -240,10 +291,11 @@ def _indication(pipeline: Pipeline, scan: Scan, readings: Readings, row: int) ->
     elif {"x_mm", "angle_deg"} <= set(columns):
         x = length(float(columns["x_mm"][row]), 1)
         where = f" at x {x}, {float(columns['angle_deg'][row]):.1f}° from the top"
+    if "point" in columns:
+        where += f" at point {point_names(columns['point'][row : row + 1])[0]}"
     expanded = length(float(columns["expanded_mm"][row]))
-    told = (
-        f"row {in_scan}: {length(float(columns['thickness_mm'][row]))} ± {expanded} (95 %){where}"
-    )
+    thickness = length(float(columns["thickness_mm"][row]))
+    told = f"{number}: row {in_scan}, {thickness} ± {expanded} (95 %){where}"
     bits = int(columns["flags"][row])
     told += f"; {names(bits).replace(';', ', ')}" if bits else "; no flag"
     return Picture(png=png_of(figure), caption=told)

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from ascan.commands.job_files import add_job_file
-from ascan.commands.shared import add_common, add_json, answer, check_outputs
+from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
 from ascan.errors import fault
 from ascan.flags import with_care
 from ascan.job import PROCEDURE
 from ascan.procedure import Procedure, load_procedure
 from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
+from ascan.report.png import save_png
+from ascan.report.points import DPI, points_figure
 from ascan.shown import length, size_of
 from ascan.store.readings import csv_file, load_readings
 from ascan.survey.change import Change, change_between, remaining_years
@@ -31,6 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--point", default="point", help="that column (default: point)")
     parser.add_argument("--earlier", help="readings of the same points, taken before")
     add_loss_options(parser)
+    parser.add_argument("-o", "--output", help="picture (.png) to write")
     parser.add_argument("--csv", help="table (.csv) to write")
     add_json(parser)
     add_common(parser)
@@ -51,32 +55,36 @@ def add_loss_options(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Print a line for each point; keep what has changed with it."""
-    check_outputs(args, [args.readings, args.earlier], [(args.csv, "CSV")])
+    outputs = [(args.output, "PNG"), (args.csv, "CSV")]
+    check_outputs(args, [args.readings, args.earlier], outputs)
+    if args.output:
+        need_library("matplotlib", "cli", "--output")
     readings = load_readings(args.readings)
     before = load_readings(args.earlier) if args.earlier else None
     years = years_between(before, readings, args.years)
-    table, lines = _told_all(readings, before, years, minimum_of(args), args.point)
+    minimum_mm = minimum_of(args)
+    table, lines = told_spots(readings, before, years, minimum_mm, args.point)
     if args.csv:
         with csv_file(args.csv, replace=args.replace) as file:
             file.append(table)
-    answer(args, _records(table), [*lines, CAUTION])
+    if args.output:
+        figure = points_figure(table, title=Path(args.readings).name, minimum_mm=minimum_mm)
+        save_png(figure, args.output, dpi=DPI, replace=args.replace)
+    written = [f"written: {path}" for path, _ in outputs if path]
+    answer(args, _records(table), [*lines, *written, CAUTION])
 
 
-def spot_lines(
-    readings: Readings, before: Readings | None, years: float, minimum_mm: float | None
-) -> list[str]:
-    """Return a line for each point, with what it has lost, and why readings were rejected."""
-    return _told_all(readings, before, years, minimum_mm, "point")[1]
-
-
-def _told_all(
+def told_spots(
     readings: Readings,
     before: Readings | None,
     years: float,
     minimum_mm: float | None,
-    column: str,
+    column: str = "point",
 ) -> tuple[dict[str, Any], list[str]]:
-    """Return the points as a table and as lines."""
+    """Return the points as a table, and as lines: what each has lost, why readings were rejected.
+
+    ``before`` are readings of the same points, ``years`` earlier; or None.
+    """
     spots, more = spots_of(readings, column), []
     found = {} if before is None else {spot.name: spot for spot in spots_of(before, column)}
     # Points without a name are not one another's.
@@ -238,7 +246,7 @@ def _grown(table: dict[str, Any], k: int) -> str:
     years = float(table["remaining_years"][k]) if "remaining_years" in table else np.nan
     if years == 0.0:
         told += "; not above the minimum now"
-    elif np.isfinite(years):
+    elif table["thinner"][k] and np.isfinite(years):
         told += f"; at that rate {years:.1f} years to the minimum"
     return told
 

@@ -14,6 +14,7 @@ from ascan.commands.shared import add_common, add_json, answer, check_outputs, n
 from ascan.errors import fault
 from ascan.job import READINGS, Survey
 from ascan.neighbours import footprint_u_mm, joint_map
+from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
 from ascan.report.surface import draw_surface
 from ascan.report.surface_lines import surface_lines
@@ -32,15 +33,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("readings", help="readings file with positions")
     add_surface_options(parser)
-    parser.add_argument(
-        "--and",
-        dest="others",
-        action="append",
-        default=[],
-        metavar="FILE@X,Y,DEG",
-        help="readings of another scan, whose origin lies at X, Y of the first one and whose axes "
-        "are turned by DEG from x towards y",
-    )
     parser.add_argument("-o", "--output", help="picture (.png) to write")
     parser.add_argument(
         "--joint",
@@ -66,6 +58,15 @@ def add_surface_options(parser: argparse.ArgumentParser) -> None:
         metavar="LENGTH",
         help="reckon the area below it; may be given again",
     )
+    parser.add_argument(
+        "--and",
+        dest="others",
+        action="append",
+        default=[],
+        metavar="FILE@X,Y,DEG",
+        help="readings of another scan, whose origin lies at X, Y of the first one and whose axes "
+        "are turned by DEG from x towards y",
+    )
 
 
 def add_cell_options(parser: argparse.ArgumentParser) -> None:
@@ -79,20 +80,15 @@ def add_cell_options(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> None:
     """Print the figures; write picture, cells and mesh."""
     outputs = [(args.output, "PNG"), (args.csv, "CSV"), (args.mesh, "mesh")]
-    named = [_named(text) for text in args.others]
-    named = [(found_in(args.in_job, path, READINGS), where) for path, where in named]
+    named = named_scans(args)
     check_outputs(args, [args.readings, *(path for path, _ in named)], outputs)
     if args.output:
         need_library("matplotlib", "cli", "--output")
     if args.mesh:
         need_library("meshio", "mesh", "--mesh")
     survey = survey_of(args)
-    diameter = survey.outside_diameter_mm
     files = [args.readings, *(path for path, _ in named)]
-    scans = [places_of(load_readings(path), outside_diameter_mm=diameter) for path in files]
-    cell_mm = survey.cell_mm or pitch_of(scans[0])
-    placements = [Placement(), *(where for _, where in named)]
-    places, overlaps = join(scans, placements, 0.5 * cell_mm)
+    places, overlaps, cell_mm = joined(load_readings(args.readings), named, survey)
     cells, coverage = cells_and_coverage(places, survey, cell_mm)
     figures = figures_of(cells, survey.limits_mm)
     more = _by_neighbours(args, places, survey.beam_mm)
@@ -114,6 +110,24 @@ def run(args: argparse.Namespace) -> None:
         lines.append(f"the least reading is row {figures.row} of {data['least_of']}")
     lines += [*_footprint_lines(cells, more), *overlap_lines(overlaps, files), *written]
     answer(args, data, [*lines, CAUTION])
+
+
+def named_scans(args: argparse.Namespace) -> list[tuple[str, Placement]]:
+    """Return the files of the scans that are joined to the first one, and where they lie."""
+    named = [_named(text) for text in args.others]
+    return [(found_in(args.in_job, path, READINGS), where) for path, where in named]
+
+
+def joined(
+    first: Readings, named: list[tuple[str, Placement]], survey: Survey
+) -> tuple[Places, list[Overlap], float]:
+    """Return the places of all scans, what they say of common ground, and the side of a cell."""
+    readings = [first, *(load_readings(path) for path, _ in named)]
+    diameter = survey.outside_diameter_mm
+    scans = [places_of(one, outside_diameter_mm=diameter) for one in readings]
+    cell_mm = survey.cell_mm or pitch_of(scans[0])
+    placements = [Placement(), *(where for _, where in named)]
+    return *join(scans, placements, 0.5 * cell_mm), cell_mm
 
 
 def survey_of(args: argparse.Namespace) -> Survey:

@@ -51,8 +51,8 @@ class Record:
         Lines; empty where there is no surface, or no named point.
     verdicts : sequence of str
         Against the procedure's minimum.
-    pictures : sequence of Picture
-        Of the surface.
+    pictures, spot_pictures : sequence of Picture
+        Of the surface, and of the points.
     indications : sequence of Picture
         Thinnest places, each with its waveform.
     rejected : sequence of str
@@ -71,6 +71,7 @@ class Record:
     spots: Sequence[str] = ()
     verdicts: Sequence[str] = ()
     pictures: Sequence[Picture] = field(default_factory=tuple)
+    spot_pictures: Sequence[Picture] = field(default_factory=tuple)
     indications: Sequence[Picture] = field(default_factory=tuple)
     rejected: Sequence[str] = ()
     budget: Sequence[str] = ()
@@ -92,7 +93,7 @@ def record_page(record: Record) -> str:
         f'<h1>{_safe(record.title)}</h1><p class="caution">{_safe(CAUTION)}</p>',
         _section("What was measured", _definitions(record.about)),
         _section("Outcome", _lines(tally.lines()) + _lines(record.verdicts)),
-        _section("Points", _pre(record.spots)),
+        _section("Points", _pre(record.spots) + _figures(record.spot_pictures)),
         _section("Surface", _lines(record.surface) + _figures(record.pictures)),
         _section("Thinnest places, with their waveforms", _figures(record.indications)),
         _section("Rejected readings", _pre(record.rejected)),

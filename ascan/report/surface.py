@@ -138,7 +138,9 @@ def _figure(
     for x_mm, y_mm, text in marks:
         if cells.places.round_mm:
             y_mm = along(y_mm, cells.area.y_from_mm, cells.places.round_mm)
-        ground.plot(x_mm / size, y_mm / size, "o", mfc="none", mec=INK, markersize=9)
+        # A light ring under a dark one is seen on every colour.
+        for ink, wide in (("white", 3.5), (INK, 1.2)):
+            ground.plot(x_mm / size, y_mm / size, "o", mfc="none", mec=ink, mew=wide, ms=9)
         ground.annotate(
             text, (x_mm / size, y_mm / size), (7, 5), textcoords="offset points", fontsize=8,
             bbox={"boxstyle": "round,pad=0.15", "fc": "white", "ec": "none", "alpha": 0.8},
@@ -150,9 +152,9 @@ def _figure(
     ground.set(xlabel=f"along, {unit}", ylabel=f"{around}, {unit}", aspect="equal")
     ground.set_title(title.replace("$", r"\$"), loc="left", fontsize=10)
     limits = [limit / size for limit in limits_mm]
-    _draw_shares(shares, values, (colours, span), limits, unit)
-    total = max(values.size, 1)
-    left_out = ";  ".join(f"{told}, {100.0 * gap.sum() / total:.1f} %" for gap, _, told in gaps)
+    share = cells.area_mm2 / cells.area_mm2.sum()
+    _draw_shares(shares, (values, share), (colours, span), limits, unit)
+    left_out = ";  ".join(f"{told}, {100.0 * share[gap].sum():.1f} %" for gap, _, told in gaps)
     shares.set_xlabel(f"{what}, {unit}        {left_out}", fontsize=8)
     for axes in (ground, shares):
         axes.tick_params(labelsize=8)
@@ -228,17 +230,26 @@ def _outline(axes: Any, edges: Any, chosen: Any, dash: Any) -> None:
 
 
 def _draw_shares(
-    axes: Any, values: Any, scale: tuple[Any, tuple[float, float]], limits: list[float], unit: str
+    axes: Any,
+    ground: tuple[FloatArray, FloatArray],
+    scale: tuple[Any, tuple[float, float]],
+    limits: list[float],
+    unit: str,
 ) -> None:
-    """Draw how many percent of the cells have which value, coloured as on the map."""
-    known = values[np.isfinite(values)]
+    """Draw how many percent of the ground have which value, coloured as on the map.
+
+    ``ground`` is the value of each cell, and its share of the ground.
+    """
+    values, share = ground
+    read = np.isfinite(values)
+    known = values[read]
     if known.size:
         colours, (low, high) = scale
         ends = min(low, float(known.min())), max(high, float(known.max()))
-        counts, edges = np.histogram(known, BARS, ends)
+        percent, edges = np.histogram(known, BARS, ends, weights=100.0 * share[read])
         middle = 0.5 * (edges[1:] + edges[:-1])
         axes.bar(
-            middle, 100.0 * counts / values.size, width=np.diff(edges),
+            middle, percent, width=np.diff(edges),
             color=colours((middle - low) / (high - low)), edgecolor=INK, linewidth=0.4,
         )  # fmt: skip
         axes.set_xlim(min(ends[0], *limits, ends[0]), ends[1])

@@ -44,7 +44,8 @@ def save_mesh(cells: Cells, path: str | Path, *, replace: bool = False) -> None:
         radius = cells.places.round_mm / (2.0 * np.pi)
         angle, deep = points[:, 1] / radius, radius + points[:, 2]
         points = np.column_stack([points[:, 0], deep * np.sin(angle), deep * np.cos(angle)])
-    squares = np.arange(len(points)).reshape(-1, 4)
+    # Not every kind of file holds longer integers.
+    squares = np.arange(len(points), dtype=np.int32).reshape(-1, 4)
     data = {}
     if path.suffix.lower() in (".vtu", ".vtk"):
         data = {

@@ -83,17 +83,20 @@ class Cells:
 
     @property
     def edges_mm(self) -> tuple[FloatArray, FloatArray]:
-        """Edges of the cells along x, shape (nx + 1,), and along y, shape (ny + 1,)."""
+        """Edges of the cells along x, shape (nx + 1,), and along y, shape (ny + 1,).
+
+        The last cells end where the ground does.
+        """
         ny, nx = self.least.shape
         x = self.area.x_from_mm + self.cell_mm * np.arange(nx + 1)
-        return x, self.area.y_from_mm + self.cell_mm * np.arange(ny + 1)
+        y = self.area.y_from_mm + self.cell_mm * np.arange(ny + 1)
+        return np.minimum(x, self.area.x_to_mm), np.minimum(y, self.area.y_to_mm)
 
     @property
     def area_mm2(self) -> FloatArray:
         """Ground of each cell, shape (ny, nx): less than a whole square where the ground ends."""
         x, y = self.edges_mm
-        wide = np.diff(np.minimum(x, self.area.x_to_mm))
-        return np.outer(np.diff(np.minimum(y, self.area.y_to_mm)), wide)
+        return np.outer(np.diff(y), np.diff(x))
 
     @property
     def middles_mm(self) -> tuple[FloatArray, FloatArray]:

@@ -356,3 +356,15 @@ def test_a_loss_of_nothing_is_drawn_in_the_lightest_colour(here: Path) -> None:
     (mesh,) = [one for one in figure.axes[0].collections if one.get_array() is not None]
     colours = mesh.to_rgba(mesh.get_array().compressed())[:, :3]
     assert np.abs(colours - ramp()[-1]).max() < 1e-9
+
+
+def test_joined_scans_stand_on_the_page(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The same plate once more beside itself: twice the ground, its thinnest places twice."""
+    pytest.importorskip("matplotlib")
+    words = ["record", "plate.h5", "--and", "plate-settled.h5@24,0,0", "-o", "pages/two.html"]
+    said(capsys, *words, "--replace")
+    page = Path("pages/two.html").read_text()
+    assert "192 cells of 2.00 mm: 192 read" in page
+    assert "of plate-settled.h5: " in page
+    captions = re.findall("<figcaption>([0-9]): row", page)
+    assert 0 < len(captions) < 6
