@@ -19,6 +19,7 @@ from ascan.record_learning import (
     learn_from_best,
     noise_share,
     record_fit,
+    relative_noise,
     step_samples,
     without_odd,
 )
@@ -77,17 +78,11 @@ def learn_walls(
     )
     time_us = heads.times.columns["interval_us"]
     learned, windows = _learned(scan, procedure, nominal, used, time_us, known_mm, u_known_mm)
-    clean = without_odd(used, _relative_noise(learned), known_mm)
+    clean = without_odd(used, relative_noise(learned), known_mm)
     if clean.sum() < used.sum():
         used = clean
         learned, windows = _learned(scan, procedure, nominal, used, time_us, known_mm, u_known_mm)
     return _finished(learned, windows, used)
-
-
-def _relative_noise(learned: Learned) -> FloatArray:
-    """Return what each reading leaves against the height of its first echo."""
-    size = np.array([abs(heights[0]) for heights in learned.estimate.heights])
-    return np.asarray(learned.estimate.noise / np.maximum(size, 1e-300))
 
 
 def _learned(

@@ -20,7 +20,7 @@ from ascan.check_learning import followers_of, guides_of, misfits_of
 from ascan.errors import fault
 from ascan.flags import Flag, is_fatal, names
 from ascan.head_learning import Learned as HeadsLearned
-from ascan.head_learning import learn_heads
+from ascan.head_learning import learn_heads, with_second
 from ascan.path.direct import interval_us
 from ascan.pipeline import Pipeline, guide_of, joined
 from ascan.procedure import MeasuringRange, Procedure
@@ -243,7 +243,8 @@ def _calibrate_heads(
         seen = Readings(joined(found for _, found in pipeline.walk(steps_only)))
         followers = followers_of(seen, procedure, known, learned.usable)
         misfits = misfits_of(seen, procedure.interval.gates, known, learned.usable)
-        return dataclasses.replace(calibration, followers=followers, misfits=misfits)
+        dual = with_second(learned.dual, seen, known, learned.usable)
+        return dataclasses.replace(calibration, followers=followers, misfits=misfits, dual=dual)
     walls = learn_walls(steps_only, procedure, known, u_known, learned)
     return _calibrate_whole(scan, procedure, rows, known, u_known, walls, calibration)
 
@@ -302,8 +303,21 @@ def _head_calibration(
         },
         heights=_heights(learned.times, procedure, learned.usable),
         **guides_of(learned.times, procedure, known, learned.usable),
+        shares={procedure.interval.gates[0]: learned.shares},
         dual=dual,
     )
+
+
+def _lefts(
+    learned: RecordFit, procedure: Procedure, known: FloatArray, usable: AnyArray
+) -> dict[str, tuple[float, ...]]:
+    """Return what the fit left of each step's readings, over the first echo's height."""
+    return {
+        procedure.interval.gates[0]: tuple(
+            float(np.median(learned.left[usable & (known == step)]))
+            for step in np.unique(known[usable])
+        )
+    }
 
 
 def _steps_as_known(known: FloatArray, u_known: FloatArray) -> Steps:
@@ -348,6 +362,7 @@ def _calibrate_whole(
         conditions={},
         whole=learned.part,
         dual=heads.dual if heads else None,
+        shares=heads.shares if heads else {},
     )
     pipeline = Pipeline(procedure, scan.recording, first)
     times = Readings(joined(found for _, found in pipeline.walk(steps)))
@@ -398,6 +413,7 @@ def _calibrate_whole(
         heights=_heights(times, procedure, usable),
         **guides_of(times, procedure, known, usable),
         followers=followers_of(times, procedure, known, usable),
+        lefts=_lefts(learned, procedure, known, usable) if heads else {},
         misfits=misfits_of(times, procedure.interval.gates, known, usable),
     )
 

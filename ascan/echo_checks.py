@@ -27,7 +27,7 @@ from ascan.health.second_echo import (
     HALF_PERIODS,
     MOST_DUAL_PERIODS,
     SOUGHT_PERIODS,
-    check_second,
+    second_off,
 )
 from ascan.health.shape import allowed_between, check_shape, head_reach
 from ascan.health.skipped_cycle import weigh_half_cycle
@@ -249,7 +249,10 @@ class EchoChecks:
         if calibration.dual is not None:
             # Beside it comes the mode-converted arrival.
             most, room = MOST_DUAL_PERIODS, np.minimum(room, int(DUAL_PERIODS * period))
-        check_second(first, second, room, noise, period, most * period, columns["flags"])
+        off = second_off(first, second, room, noise, period)
+        columns["second_off_us"] = off / rate
+        uneven = np.abs(off) > most * period
+        columns["flags"] |= np.where(uneven, np.uint32(Flag.UNEVEN_ECHOES), np.uint32(0))
 
     @property
     def walls(self) -> list[str]:

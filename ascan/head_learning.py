@@ -53,7 +53,10 @@ CROSS_TALK_FACTOR = 1.5
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class Learned:
-    """Times of all step readings, the fits (the best first), and what a calibration keeps."""
+    """Times of all step readings, the fits (the best first), and what a calibration keeps.
+
+    ``shares``: each step's first echo's own peak over the largest half-cycle in its gate.
+    """
 
     times: Readings
     means: StepMeans
@@ -61,6 +64,7 @@ class Learned:
     fits: list[CurveFit]
     dual: DualPart
     shifted: dict[float, int]
+    shares: tuple[float, ...]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -149,6 +153,7 @@ def learn_heads(
         fits=final.fits,
         dual=_dual_part(scan, procedure, final.fits[0], guide, separation_mm),
         shifted=first.shifted,
+        shares=_shares(scan, procedure, final, known),
     )
 
 
@@ -308,6 +313,41 @@ def _mean_heads(
     mean[np.arange(mean.shape[1]) >= end[:, None]] = np.nan
     mean = mean[:, : end.max()]
     return {"heads": mean, "heads_us": times_us, "before": before}
+
+
+def with_second(dual: DualPart, seen: Readings, known_mm: FloatArray, usable: AnyArray) -> DualPart:
+    """Return a part whose second echoes come when they were heard on the steps.
+
+    The path gives the least time; by how much the echo's half-cycles come later changes with the
+    wall, and with the echo's number. ``seen`` are the step readings, read with ``dual``.
+    """
+    off_us = seen.columns.get("second_off_us", np.full(known_mm.size, np.nan))
+    heard = usable & np.isfinite(off_us)
+    if not heard.any():
+        return dual
+    steps = np.unique(known_mm[heard])
+    late_us = [float(np.median(off_us[heard & (known_mm == step)])) for step in steps]
+    second = dual.second_us + np.interp(dual.thickness_mm, steps, late_us)
+    return dataclasses.replace(dual, second_us=second)
+
+
+def _shares(scan: Scan, procedure: Procedure, attempt: _Attempt, known: Known) -> tuple[float, ...]:
+    """Return each step's first echo's own peak over the largest half-cycle in its gate."""
+    stage, rate = GateStage(procedure, scan.recording), scan.recording.sample_rate_mhz
+    gate = procedure.gate(procedure.interval.gates[0])
+    _, stop_us = gate.window_us(procedure.nominal_zero_us, procedure.material.velocity_mm_per_us)
+    rows = np.flatnonzero(attempt.usable)
+    start_us = scan.start_time_us[rows]
+    top = ((attempt.columns["interval_us"][rows] - start_us) * rate).astype(np.int64)
+    stop = np.minimum((stop_us - start_us) * rate, scan.shape[1]).astype(np.int64)
+    traces = np.abs(stage.cut(scan, rows, np.zeros_like(top), scan.shape[1]))
+    reach = stage.reach
+    shares = [
+        trace[first : first + reach].max() / trace[first : max(last, first + reach)].max()
+        for trace, first, last in zip(traces, top, stop, strict=True)
+    ]
+    label = known.label[rows]
+    return tuple(float(np.median(np.array(shares)[label == step])) for step in np.unique(label))
 
 
 def _dual_part(

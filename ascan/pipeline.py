@@ -31,6 +31,7 @@ from ascan.recording import Recording
 from ascan.scan import Progress, Scan
 from ascan.template import Template
 from ascan.thickness_stage import ThicknessStage
+from ascan.timing.arrival import LEAST_SHARE, OF_USUAL_SHARE
 from ascan.timing.head import HeadGuide
 from ascan.whole_record.aperture_stage import ApertureStage
 from ascan.whole_record.stage import RecordStage
@@ -425,6 +426,7 @@ def guide_of(
         dual = calibration.dual
         converted = converted_later_us(dual.thickness_mm, calibration.velocity_mm_per_us)
         later = np.stack([np.zeros_like(converted), dual.second_us, converted])
+        shares = [min(each) for each in calibration.shares.values()]
         return HeadGuide(
             train_us=dual.time_us + later,
             cross_talk=dual.cross_talk * np.array([[1.0], [recording.full_scale]]),
@@ -432,6 +434,7 @@ def guide_of(
             heads_us=dual.heads_us,
             before=dual.before,
             polarity=dual.polarity,
+            least_share=min([LEAST_SHARE, *(OF_USUAL_SHARE * share for share in shares)]),
         )
     geometry = procedure.probe.geometry()
     if geometry is None:
@@ -463,6 +466,8 @@ def _record_stage(
         return None
     probe = procedure.probe
     if isinstance(calibration.whole, AperturePart):
+        steps_mm = calibration.steps.thickness_mm
+        nothing = (0.0,) * steps_mm.size
         return ApertureStage(
             part=calibration.whole,
             recording=recording,
@@ -470,6 +475,8 @@ def _record_stage(
             delay_us=probe.delay_us,
             span_mm=(0.4 * calibration.minimum_mm, FURTHER * calibration.maximum_mm),
             least_odds=procedure.checks.least_record_odds,
+            steps_mm=steps_mm,
+            lefts=np.array(calibration.lefts.get(procedure.interval.gates[0], nothing)),
         )
     wall = procedure.gate(procedure.interval.gates[1])
     velocity = calibration.velocity_mm_per_us

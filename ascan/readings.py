@@ -44,6 +44,7 @@ RESULT_COLUMNS = {
         "wall, 3 a repeat of the surface echo (leaves no wall), 4 another spacing of all echoes",
     ),
     "strength": ("1", "wall echo over what it was on the steps at such a depth"),
+    "second_off_us": ("us", "by how much the wall's second echo, where heard, comes late"),
     "unexplained": ("1", "rms of what the whole-record fit leaves, fraction of full scale"),
     "coating_mm": ("mm", "coating, from the two: what one interval crosses and the other does not"),
 }

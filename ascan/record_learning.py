@@ -62,6 +62,8 @@ class RecordFit:
         Of their differences.
     unlearned : list of str
         Values that the steps say next to nothing about.
+    left : ndarray, shape (rows,)
+        What the fit left of each reading, over its first wall echo's height; NaN where not used.
     """
 
     part: RecordPart | AperturePart
@@ -71,6 +73,7 @@ class RecordFit:
     lack_of_fit_mm: float
     p_value: float
     unlearned: list[str]
+    left: FloatArray
 
 
 def learn_records(
@@ -363,6 +366,8 @@ def record_fit(
     velocity, slowness = learned.estimate.operator.velocity_mm_per_us, learned.estimate.pulses.size
     u_slowness = float(np.sqrt(learned.covariance[slowness, slowness]))
     lack, p_value = left_out_steps(learned, windows.records)
+    left = np.full(used.size, np.nan)
+    left[used] = relative_noise(learned)
     return RecordFit(
         part=part,
         velocity_mm_per_us=velocity,
@@ -371,7 +376,15 @@ def record_fit(
         lack_of_fit_mm=lack,
         p_value=p_value,
         unlearned=learned.unlearned,
+        left=left,
     )
+
+
+def relative_noise(learned: Learned) -> FloatArray:
+    """Return what each reading leaves against the height of its first wall echo."""
+    wall = min(learned.estimate.pulses.shape[0] - 1, 1)
+    size = np.array([abs(heights[wall]) for heights in learned.estimate.heights])
+    return np.asarray(learned.estimate.noise / np.maximum(size, 1e-300))
 
 
 def _front_scatter(learned: Learned, windows: Windows) -> float:

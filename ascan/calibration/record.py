@@ -76,6 +76,8 @@ FOUND = (
     "strengths",
     "followers",
     "leads_us",
+    "shares",
+    "lefts",
 )
 
 
@@ -167,6 +169,11 @@ class Calibration:
     followers : mapping of str to tuple of float
         Of a head: the largest half-cycle behind it over its own, on each step; the wall's later
         echoes make it.
+    shares : mapping of str to tuple of float
+        Of a head: its own peak over the largest half-cycle in its gate, on each step.
+    lefts : mapping of str to tuple of float
+        Of a dual probe's whole record: what the fit left, over the first echo's height, on each
+        step.
     leads_us : mapping of str to (float, float)
         Echo to echo: by how much the first wall echo came later after the surface echo than the
         second after the first, least and most, by its gate.
@@ -205,6 +212,8 @@ class Calibration:
     strengths: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     followers: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     leads_us: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    shares: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    lefts: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     witness: Calibration | None = None
 
     def __post_init__(self) -> None:

@@ -10,12 +10,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
-from ascan.flags import Flag
+from ascan.arrays import AnyArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.sums import dot
 
-UNEVEN = np.uint32(Flag.UNEVEN_ECHOES)
 # It is sought so many periods to each side; half an echo is so many long.
 SOUGHT_PERIODS, HALF_PERIODS = 6.0, 1.5
 # Heard is what stands so far out of the noise, is this part of the first, and as like it as this.
@@ -25,16 +23,12 @@ MOST_DUAL_PERIODS, DUAL_PERIODS = 0.6, 1.5
 
 
 @compiled
-def check_second(
-    first: AnyArray,
-    later: AnyArray,
-    room: IntArray,
-    noise: FloatArray,
-    period: float,
-    most: float,
-    flags: FlagArray,
-) -> None:
-    """Flag rows whose second echo is heard elsewhere.
+def second_off(
+    first: AnyArray, later: AnyArray, room: IntArray, noise: FloatArray, period: float
+) -> FloatArray:
+    """Return by how many samples each row's second echo is heard late, shape (n,).
+
+    NaN where it is not heard, or where the search ends before it.
 
     Parameters
     ----------
@@ -46,12 +40,13 @@ def check_second(
         So many samples to each side of that the search may go (negative: no search).
     noise : ndarray, shape (n,)
         In codes.
-    period, most : float
-        In samples; by more than ``most`` it must not be off.
+    period : float
+        In samples.
     """
     width = first.shape[1]
     sought = (later.shape[1] - width) // 2
-    for row in range(flags.size):
+    off = np.full(len(first), np.nan)
+    for row in range(off.size):
         own = dot(first[row], first[row])
         reach = min(room[row], sought)
         if reach < period or not own > 0.0:
@@ -68,5 +63,6 @@ def check_second(
         height, top = np.abs(piece).max(), np.abs(first[row]).max()
         heard = height > SIGMAS * noise[row] and height > LEAST_SHARE * top and like > LEAST_LIKE
         # At the end of the search it may go on growing: that is another echo's flank.
-        if heard and abs(best_lag) < reach and abs(best_lag) > most:
-            flags[row] |= UNEVEN
+        if heard and abs(best_lag) < reach:
+            off[row] = best_lag
+    return off

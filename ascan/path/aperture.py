@@ -16,8 +16,10 @@ import numpy as np
 from ascan.arrays import FloatArray
 from ascan.path.wedge import Layers, least_time
 
-# Cells across and along an element; twice as many change no time by 0.1 ns (tests).
+# Cells across and along an element of 5 × 8 mm; twice as many change no time by 0.1 ns (tests). A
+# larger element has cells of the same size: coarser ones would be heard one by one.
 ACROSS, ALONG = 48, 12
+USUAL_WIDTH_MM, USUAL_LENGTH_MM = 5.0, 8.0
 # Transverse against longitudinal velocity of steel (3230 and 5920 m/s, EN 15317 and handbooks).
 SHEAR_RATIO = 3.230 / 5.920
 # Acoustic impedance of a plastic wedge against that of steel, about (2.5 and 45 MRayl): the second
@@ -63,11 +65,13 @@ class DualGeometry:
         densities), so that n² pairs become 2n − 1.
         """
         roof = math.radians(self.roof_deg)
-        cells = np.ones(ACROSS) / ACROSS
-        across = (np.arange(2 * ACROSS - 1) + 1.0) / ACROSS * self.width_mm - self.width_mm
-        along = np.arange(ALONG) / ALONG * self.length_mm
-        along_cells = np.ones(ALONG) / ALONG
-        along_weight = np.convolve(along_cells, along_cells)[ALONG - 1 :] * 2.0
+        count = math.ceil(ACROSS * max(self.width_mm / USUAL_WIDTH_MM, 1.0))
+        along_count = math.ceil(ALONG * max(self.length_mm / USUAL_LENGTH_MM, 1.0))
+        cells = np.ones(count) / count
+        across = (np.arange(2 * count - 1) + 1.0) / count * self.width_mm - self.width_mm
+        along = np.arange(along_count) / along_count * self.length_mm
+        along_cells = np.ones(along_count) / along_count
+        along_weight = np.convolve(along_cells, along_cells)[along_count - 1 :] * 2.0
         along_weight[0] /= 2.0
         weight = np.outer(np.convolve(cells, cells), along_weight)
         middle = self.gap_mm + self.width_mm * math.cos(roof)

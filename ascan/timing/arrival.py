@@ -8,8 +8,10 @@ from ascan.arrays import AnyArray, FloatArray
 from ascan.kernels.jit import compiled
 
 # A second echo up to 10 dB above the first leaves the first 0.32 of the largest, and noise takes of
-# that: an arrival must reach this part of the largest signal in the gate.
-LEAST_SHARE = 0.2
+# that: an arrival must reach this part of the largest signal in the gate. Walls much thinner than
+# the probe's focus have later echoes that are larger still: where the steps show so, it is this
+# part of what their first echoes were.
+LEAST_SHARE, OF_USUAL_SHARE = 0.2, 0.5
 # ... and so many standard deviations of what lies ahead of it, grain included: less than one false
 # arrival in 3000 among a hundred independent half-cycles. Half of the largest passes anyway.
 CLEAR_OF_BACKGROUND = 5.0
@@ -80,12 +82,18 @@ def background(
 
 @compiled
 def levels_of(
-    samples: AnyArray, start: int, stop: int, floor: float, reach: int, room: FloatArray
+    samples: AnyArray,
+    start: int,
+    stop: int,
+    floor: float,
+    least_share: float,
+    reach: int,
+    room: FloatArray,
 ) -> tuple[float, float, float]:
     """Return what an arrival in start..stop must reach, what its beginning must, the background."""
     top = largest_size(samples, start, stop)
     largest = abs(np.float64(samples[top]))
-    low = max(floor, LEAST_SHARE * largest)
+    low = max(floor, least_share * largest)
     level = background(samples, start, max(top - reach, start), stop, reach // 3, room)
     clear = max(low, min(CLEAR_OF_BACKGROUND * level, MOST_SHARE * largest))
     return clear, max(low, min(AT_LEAST_BACKGROUND * level, clear)), level

@@ -60,6 +60,8 @@ class HeadGuide:
         Index of the timed half-cycle's top in them.
     polarity : int
         Of the timed half-cycle: +1, −1, or 0 where it is not known.
+    least_share : float
+        What an arrival must reach of the largest signal in the gate.
     """
 
     train_us: FloatArray = field(default_factory=_nothing)
@@ -68,10 +70,12 @@ class HeadGuide:
     heads_us: FloatArray = field(default_factory=lambda: np.zeros(0))
     before: int = 0
     polarity: int = 0
+    least_share: float = LEAST_SHARE
 
-    def arrays(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, int]:
+    def arrays(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, int, float]:
         """Return what `find_heads` takes."""
-        return self.train_us, self.cross_talk, self.heads, self.heads_us, self.before
+        learned = (self.heads, self.heads_us, self.before)
+        return self.train_us, self.cross_talk, *learned, self.least_share
 
 
 @compiled
@@ -83,7 +87,7 @@ def find_heads(
     floor: FloatArray,
     clock_us: FloatArray,
     sample_us: float,
-    guide: tuple[FloatArray, FloatArray, FloatArray, FloatArray, int],
+    guide: tuple[FloatArray, FloatArray, FloatArray, FloatArray, int, float],
     counts: SignArray,
     reach: int,
     shift: int,
@@ -110,7 +114,7 @@ def find_heads(
         Time of the trace's first sample.
     sample_us : float
     guide : tuple
-        What `HeadGuide.arrays` gives: the train, the cross-talk, the learned heads.
+        What `HeadGuide.arrays` gives: the train, the cross-talk, the learned heads, the share.
     counts : ndarray, shape (n,), int8
         +1, -1, or 0 for any half-cycle.
     reach : int
@@ -128,7 +132,7 @@ def find_heads(
     ``EARLIER_ECHO`` where a weak signal ahead of the echo foretells it as its second; ``AT_MOST``
     where something stands right ahead of the head.
     """
-    train_us, cross_talk, heads, heads_us, before = guide
+    train_us, cross_talk, heads, heads_us, before, least_share = guide
     width = trace.shape[1]
     room = np.empty(width)
     lift = np.empty(width if cross_talk.shape[1] > 0 else 0)
@@ -144,7 +148,7 @@ def find_heads(
         for j in range(lift.size):
             lift[j] = np.interp(clock_us[row] + j * sample_us, cross_talk[0], cross_talk[1])
         train = (train_us - clock_us[row]) / sample_us
-        clear, low, level = levels_of(samples, start, stop, floor[row], reach, room)
+        clear, low, level = levels_of(samples, start, stop, floor[row], least_share, reach, room)
         arrival = arrival_after(samples, lift, start, stop, clear, low, reach)
         if arrival == stop:
             flags[row] |= NO_ECHO

@@ -39,6 +39,8 @@ class ApertureStage:
         Thinnest and thickest wall that is laid out.
     least_odds : float
         Twice the log odds that a rival must be behind by.
+    steps_mm, lefts : ndarray, shape (steps,)
+        What the fit left of the steps' own records, over the first echo's height.
     """
 
     part: AperturePart
@@ -47,6 +49,8 @@ class ApertureStage:
     delay_us: float
     span_mm: tuple[float, float]
     least_odds: float
+    steps_mm: FloatArray
+    lefts: FloatArray
     operator: ApertureOperator = field(init=False)
     bank: FloatArray = field(init=False)
     times: FloatArray = field(init=False)
@@ -125,6 +129,7 @@ class ApertureStage:
             rate / self.frequency_mhz,
             longest,
             self.least_odds,
+            (self.steps_mm, self.lefts),
             results,
             flags,
         )

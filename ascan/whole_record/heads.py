@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, IntArray
+from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.sums import dot
 from ascan.whole_record.bank import FIRST_MM, lay
@@ -52,6 +52,9 @@ WHOLE_PERIODS, CLEAR_PERIODS = 2.5, 1.0
 DELAY_ROUNDS, MOST_DELAY, DELAY_SIGMAS = 6, 0.75, 4.0
 # So many delays are begun from, `LONGEST` apart, until one leaves no more than noise.
 DELAYS = 4
+# A record may leave so many times what the steps beside it left: a model that does not hold for the
+# probe speaks against no wall.
+OF_USUAL_LEFT = 1.5
 RESULTS = 9
 # Echoes laid out by thickness: bank, times, its scale, samples before a shape's time zero, period.
 Laid = tuple[AnyArray, AnyArray, tuple[float, float], int, float]
@@ -210,6 +213,14 @@ def fit_delayed(
 
 
 @compiled
+def left_beside(depth_mm: float, usual: tuple[FloatArray, FloatArray]) -> float:
+    """Return the more of what the fit left of the two steps that a wall lies between."""
+    steps_mm, lefts = usual
+    after = min(int(np.searchsorted(steps_mm, depth_mm)), steps_mm.size - 1)
+    return float(max(lefts[max(after - 1, 0)], lefts[after]))
+
+
+@compiled
 def fit_walls(
     block: AnyArray,
     zero_code: float,
@@ -224,6 +235,7 @@ def fit_walls(
     period: float,
     longest: int,
     least_odds: float,
+    usual: tuple[FloatArray, FloatArray],
     results: AnyArray,
     flags: FlagArray,
 ) -> None:
@@ -251,6 +263,9 @@ def fit_walls(
         Of a window.
     least_odds : float
         Twice the log odds that a rival must be behind by, or ``RIVAL_READING``.
+    usual : tuple of ndarray, shape (steps,)
+        Steps in mm, and what the fit left of their records over the first echo's height:
+        ``UNLIKE_MODEL`` where so much more is left.
     results : ndarray, shape (n, RESULTS)
         Gets thickness, its standard uncertainty (mm), what is left (codes), the rival's thickness,
         twice the log odds against it, by how much the second echo comes late (mm of wall), the
@@ -350,7 +365,8 @@ def fit_walls(
             continue
         if odds < least_odds:
             flags[row] |= RIVAL
-        floor = max(MOST_LEFT * noise[row], MOST_LEFT_SHARE * abs(heights[0]))
+        most_share = max(MOST_LEFT_SHARE, OF_USUAL_LEFT * left_beside(depth, usual))
+        floor = max(MOST_LEFT * noise[row], most_share * abs(heights[0]))
         if np.sqrt(variance) > floor:
             flags[row] |= UNLIKE
         if count > 2 and heights[2] > 0.0:
