@@ -49,6 +49,9 @@ UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
 U_SCALE = 0.01
 # An arrival must exceed what stands on every step at its time by so much.
 CROSS_TALK_FACTOR = 1.5
+# On steps an arrival may be this part of the largest signal in the gate: their thicknesses tell
+# which one is wrong.
+LEAST_STEP_SHARE = 0.06
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -117,7 +120,11 @@ def learn_heads(
     models = path_models(procedure, scan.recording, gate)
     cross_talk = _cross_talk(scan, procedure, known)
     in_codes = cross_talk * np.array([[1.0], [scan.recording.full_scale]])
-    nominal = dataclasses.replace(guide_of(procedure, scan.recording, None), cross_talk=in_codes)
+    nominal = dataclasses.replace(
+        guide_of(procedure, scan.recording, None),
+        cross_talk=in_codes,
+        least_share=LEAST_STEP_SHARE,
+    )
     fixed = {"positive": (1,), "negative": (-1,)}.get(gate.half_cycles, (1, -1))
     attempts = {}
     problems: list[AscanError] = []

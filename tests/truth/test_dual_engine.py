@@ -25,6 +25,7 @@ from ascan import (
 from ascan.arrays import AnyArray, FloatArray
 from ascan.errors import AscanError
 from ascan.flags import Flag
+from ascan.head_learning import with_second
 
 EIGHT = np.array([1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 18.0, 25.0])
 FOUR = np.array([1.0, 3.0, 10.0, 25.0])
@@ -252,3 +253,42 @@ def test_a_phantom_ahead_of_the_wall_is_betrayed_by_what_follows() -> None:
     off = np.abs(readings.thickness_mm - truth)
     assert (off > 1.0).any()
     assert (readings.flags[off > 1.0] != 0).all()
+
+
+def with_larger_echoes(thickness: FloatArray, factor: float) -> Scan:
+    """Return plates whose echoes from the third on are so many times what the first two are."""
+    signal = _clean(tuple(thickness.tolist()), 3.5).astype(np.float64)
+    later = np.rint(4.0 * thickness / 5.92 * 100.0).astype(int)
+    for row, late in enumerate(later):
+        signal[row, late:] += factor * signal[row, : signal.shape[1] - late]
+    codes = np.rint(signal / (1.0 + factor)).clip(-32768, 32767).astype(np.int16)
+    return Scan.from_array(codes, sample_rate_mhz=100.0, start_time_us=4.0, full_scale=2**15)
+
+
+def test_first_echoes_far_smaller_than_later_ones(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Walls well within the focus: the steps show how small a first echo may be.
+
+    Without what they show, the largest echoes are taken for the first ones.
+    """
+    how, steps, truth = procedure(3.5), np.array([2.5, 5.0, 8.0, 12.0]), np.linspace(3.0, 11.5, 40)
+    calibration = calibrate(with_larger_echoes(steps, 7.0), how, steps, u_known_mm=1e-5)
+    assert min(calibration.shares["wall"]) < 0.15
+    readings = measure(with_larger_echoes(truth, 7.0), how, calibration)
+    assert np.abs(readings.thickness_mm - truth).max() < 0.01
+    monkeypatch.setattr("ascan.pipeline.OF_USUAL_SHARE", 10.0)
+    unguided = measure(with_larger_echoes(truth, 7.0), how, calibration)
+    assert np.nanmax(unguided.thickness_mm - truth) > 1.0
+
+
+def test_second_echoes_are_expected_where_the_steps_had_them() -> None:
+    calibration = calibrated(EIGHT, 3.5, procedure(3.5))
+    dual = calibration.dual
+    assert dual is not None
+    known, usable = np.repeat([3.0, 12.0], 2), np.array([True, True, True, False])
+    off = np.array([0.10, 0.12, 0.02, 5.0])
+    seen = Readings({"flags": np.zeros(4, np.uint32), "second_off_us": off})
+    moved = with_second(dual, seen, known, usable).second_us - dual.second_us
+    expected = np.interp(dual.thickness_mm, [3.0, 12.0], [0.11, 0.02])
+    assert np.abs(moved - expected).max() < 1e-12
+    deaf = Readings({"flags": np.zeros(4, np.uint32), "second_off_us": np.full(4, np.nan)})
+    assert with_second(dual, deaf, known, usable) is dual
