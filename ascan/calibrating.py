@@ -21,6 +21,7 @@ from ascan.errors import fault
 from ascan.flags import Flag, is_fatal, names
 from ascan.head_learning import Learned as HeadsLearned
 from ascan.head_learning import learn_heads
+from ascan.lag_learning import learn_lags
 from ascan.path.direct import interval_us
 from ascan.pipeline import Pipeline, guide_of, joined
 from ascan.procedure import MeasuringRange, Procedure
@@ -158,7 +159,10 @@ def _calibrate_alone(
         return _calibrate_whole(scan, procedure, rows, known, u_known, learned)
     steps = scan.choose(rows.tolist())
     templates = learn_templates(steps, procedure, guide)
-    pipeline = Pipeline(procedure, scan.recording, templates=templates, guide=guide)
+    lags_us = learn_lags(steps, procedure, templates, guide)
+    pipeline = Pipeline(
+        procedure, scan.recording, templates=templates, guide=guide, lags_us=lags_us
+    )
     times = Readings(joined(found for _, found in pipeline.walk(steps)))
     usable = (times.flags & ~np.uint32(Flag.REPEATED)) == 0
     left_out = _left_out(times, known, rows, usable)
@@ -178,7 +182,7 @@ def _calibrate_alone(
     }
     tested = _tests_in_words(fit)
     shapes = learn_shapes(pipeline, steps, times.columns)
-    shaped = Pipeline(procedure, scan.recording, templates=shapes, guide=guide)
+    shaped = Pipeline(procedure, scan.recording, templates=shapes, guide=guide, lags_us=lags_us)
     again = Readings(joined(found for _, found in shaped.walk(steps)))
     return Calibration(
         zero_us=fit.zero_us,
@@ -215,7 +219,8 @@ def _lags_us(times: Readings, procedure: Procedure, usable: AnyArray) -> dict[st
         lag = (picks["time_us"] - picks["envelope_us"])[usable]
         known = lag[np.isfinite(lag)]
         if known.size and procedure.gate(name).echo != "train":
-            lags[name] = float(np.median(known))
+            # Diffraction moves the wave under its envelope evenly from thin steps to thick ones.
+            lags[name] = 0.5 * float(known.min() + known.max())
     return lags
 
 

@@ -16,6 +16,7 @@ from ascan.health.low_snr import check_snr
 from ascan.health.other_echo import shares_beside
 from ascan.health.saturation import check_saturation
 from ascan.health.shape import head_reach, write_head_misfits, write_misfits
+from ascan.health.skipped_cycle import weigh_half_cycle
 from ascan.kernels.analytic import envelope_tops, quadrature_taps
 from ascan.kernels.fir import gaussian_taps, whole_taps
 from ascan.kernels.level import bits_of
@@ -24,9 +25,11 @@ from ascan.procedure import Procedure
 from ascan.recording import Recording
 from ascan.scan import Scan
 from ascan.template import PLACES, Template, half_length, nominal_template
+from ascan.timing.bands import spectral_spread
 from ascan.timing.clutter import clutter_beside, crests_of_noise
-from ascan.timing.echo import COARSE_SAMPLES, find_echoes, refuse_unusable
+from ascan.timing.echo import COARSE_SAMPLES, find_echoes, half_cycles_between, refuse_unusable
 from ascan.timing.envelope import FILTER_PERIODS, TOP_PERIODS
+from ascan.timing.half_cycle import SETTLED_ODDS, usual_crests
 from ascan.timing.head import HeadGuide, find_heads
 from ascan.timing.matched import noise_gain
 from ascan.timing.protocol import EchoRows
@@ -52,6 +55,7 @@ class GateEchoes:
     time_us: FloatArray
     u_time_us: FloatArray
     envelope_us: FloatArray
+    u_envelope_us: FloatArray
     amplitude: FloatArray
     snr_db: FloatArray
     clutter: FloatArray
@@ -84,6 +88,8 @@ class GateStage:
         By gate; the nominal one stands in where none was learned.
     heights : mapping of str to (float, float)
         By gate: least and largest echo the calibration rests on, as fractions of full scale.
+    lags_us : mapping of str to float
+        By gate: by how much its echoes are timed after the top of their envelope.
     """
 
     procedure: Procedure
@@ -92,6 +98,7 @@ class GateStage:
     shift: int = 0
     templates: Mapping[str, Template] = field(default_factory=dict)
     heights: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    lags_us: Mapping[str, float] = field(default_factory=dict)
     nominal: Template = field(init=False)
     taps: AnyArray = field(init=False)
     search_taps: AnyArray | None = field(init=False)
@@ -289,7 +296,8 @@ class GateStage:
         half_cycle = np.empty(rows, np.int64)
         record = (-origin, samples - origin)
         self._find(gate, search, found, record, start_time_us + origin / rate, half_cycle, flags)
-        if getattr(gate.timing, "settles_half_cycle", False) and gate.echo != "head":
+        settles = getattr(gate.timing, "settles_half_cycle", False)
+        if settles and gate.echo != "head":
             flags &= ~np.uint32(Flag.HALF_CYCLE_UNSURE)
         clutter = np.empty(rows)
         crests = crests_of_noise(self.reach, self.taps.size > 1, width)
@@ -309,6 +317,10 @@ class GateStage:
             self._fit_trains(gate, found, position, u_position, spacing, u_spacing, flags)
         else:
             gate.timing.refine(found, position, u_position, flags)
+        envelope, u_envelope = self._envelopes(search, found, noise)
+        if gate.name in self.lags_us and gate.echo in ("first", "largest") and not settles:
+            tops = (envelope, u_envelope)
+            self._settle(gate, found, tops, position, u_position, half_cycle, flags)
         peak, sign = found.peak, found.sign
         if apart:
             height = np.abs(trace[np.arange(rows), np.maximum(peak, 0)])
@@ -320,11 +332,7 @@ class GateStage:
         refuse_unusable(peak, first, last, position, u_position, flags)
 
         has_echo = np.isfinite(position)
-        envelope = np.full(rows, np.nan)
-        if not recording.rectified:
-            near = int(np.ceil(TOP_PERIODS * self.meter.period))
-            found_at = np.where(has_echo, peak, -1)
-            envelope_tops(trace, found_at, near, self.meter.period, self.quadrature, envelope)
+        envelope[~has_echo] = np.nan
         top = np.where(has_echo, trace[np.arange(rows), np.maximum(peak, 0)], np.nan)
         place: FloatArray = np.add(position, origin)
         own_peak = np.where(has_echo, (peak + origin).astype(np.float64), np.nan)
@@ -342,6 +350,7 @@ class GateStage:
             time_us=start_time_us + place / rate,
             u_time_us=u_position / rate,
             envelope_us=start_time_us + (envelope + origin) / rate,
+            u_envelope_us=u_envelope / rate,
             amplitude=top / recording.full_scale,
             snr_db=snr_db,
             clutter=np.where(has_echo, clutter / recording.full_scale, np.nan),
@@ -355,6 +364,65 @@ class GateStage:
             spacing_us=spacing / rate,
             u_spacing_us=u_spacing / rate,
         )
+
+    def _envelopes(
+        self, search: AnyArray, found: EchoRows, noise: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return where each echo's envelope has its top, and the uncertainty; NaN where unknown.
+
+        In the trace that echoes are sought in: noise beyond the probe's band moves the top of an
+        envelope far more than an echo in it does.
+        """
+        period, rows = self.meter.period, found.peak.size
+        place, u_place = np.full(rows, np.nan), np.full(rows, np.nan)
+        if self.recording.rectified:
+            return place, u_place
+        apart = search is not found.trace
+        correlation, norm = self.noise_correlation, 1.0
+        if apart and self.search_taps is not None:
+            correlation, norm = noise_correlation(self.search_taps), self.search_norm
+        slope = noise * (norm * spectral_spread(correlation, period))
+        near = int(np.ceil(TOP_PERIODS * period))
+        envelope_tops(search, found.peak, near, period, self.quadrature, slope, place, u_place)
+        return place, u_place
+
+    def _settle(
+        self,
+        gate: Gate,
+        found: EchoRows,
+        tops: tuple[FloatArray, FloatArray],
+        position: FloatArray,
+        u_position: FloatArray,
+        half_cycle: IntArray,
+        flags: FlagArray,
+    ) -> None:
+        """Move picks to the calibration's half-cycle where another one was as high, or flag them.
+
+        ``tops`` are those of the envelopes, and their uncertainties, in samples of the trace.
+        """
+        lag, period = self.lags_us[gate.name] * self.recording.sample_rate_mhz, self.meter.period
+        contested = flags & np.uint32(Flag.HALF_CYCLE_UNSURE) != 0
+        late = (position - tops[0] - lag) / period
+        crest = np.empty_like(found.peak)
+        span = (found.first, found.last, found.counts)
+        usual_crests(found.trace, *span, found.peak, late, period, crest)
+        rows = np.flatnonzero(crest != found.peak)
+        if rows.size:
+            part = found.chosen(rows, crest[rows])
+            place, u_place = np.full(rows.size, np.nan), np.full(rows.size, np.nan)
+            gate.timing.refine(part, place, u_place, np.zeros(rows.size, np.uint32))
+            nearer = np.abs((place - tops[0][rows] - lag) / period) < np.abs(late[rows])
+            for row, k in zip(rows[nearer], np.flatnonzero(nearer), strict=True):
+                top, own = crest[row], found.peak[row]
+                half_cycle[row] += half_cycles_between(found.trace[row], own, top)
+                found.peak[row], found.sign[row] = top, part.sign[k]
+                position[row], u_position[row] = place[k], u_place[k]
+            contested[rows[nearer]] = True
+        odds, unused = np.empty(late.size), np.empty(late.size)
+        weigh_half_cycle(position, tops[0], lag, period, tops[1], odds, unused)
+        unsure = contested & ~(odds >= SETTLED_ODDS)
+        bit = np.uint32(Flag.HALF_CYCLE_UNSURE)
+        flags[:] = np.where(unsure, flags | bit, flags & ~bit)
 
     def _fit_trains(
         self,
