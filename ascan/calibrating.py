@@ -200,6 +200,7 @@ def _calibrate_alone(
         misfits=misfits_of(again, shapes, known, usable),
         lags_us=_lags_us(times, procedure, usable),
         heights=_heights(times, procedure, usable),
+        followers=followers_of(times, procedure, known, usable),
         **guides_of(times, procedure, known, usable),
     )
 

@@ -54,12 +54,14 @@ def guides_of(
 def followers_of(
     readings: Readings, procedure: Procedure, known_mm: FloatArray, usable: BoolArray
 ) -> dict[str, tuple[float, ...]]:
-    """Return how large the wall's later echoes are behind a head, on each step that was used.
+    """Return how large the wall's later echoes are behind the first, on each step that was used.
 
-    ``readings`` are those of whole gates.
+    ``readings`` are those of whole gates. A train's fit, and that of a whole record, know what they
+    leave.
     """
     name = wall_gate(procedure)
-    if procedure.gate(name).echo != "head":
+    echo = procedure.gate(name).echo
+    if echo == "train" or (echo != "head" and procedure.interval.mode == "whole_record"):
         return {}
     behind = readings.picks(name)["behind"]
     steps = np.unique(known_mm[usable])

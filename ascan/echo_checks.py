@@ -204,7 +204,7 @@ class EchoChecks:
     def _check_followers(
         self, calibration: Calibration, echoes: Mapping[str, GateEchoes], columns: Columns
     ) -> None:
-        """Check that what comes behind a head is no larger than a wall's later echoes are."""
+        """Check that what comes behind an echo is no larger than a wall's later echoes are."""
         for name, usual in calibration.followers.items():
             found = echoes[name]
             largest = _of_steps_beside(calibration, usual, columns["thickness_mm"])

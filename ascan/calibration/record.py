@@ -165,8 +165,8 @@ class Calibration:
         Height of the first wall echo on the thinnest and thickest step, over the surface echo's
         where there is one, by its gate.
     followers : mapping of str to tuple of float
-        Of a head: the largest half-cycle behind it over its own, on each step; the wall's later
-        echoes make it.
+        Largest half-cycle behind the wall echo of a gate over its own, on each step; the wall's
+        later echoes make it.
     leads_us : mapping of str to (float, float)
         Echo to echo: by how much the first wall echo came later after the surface echo than the
         second after the first, least and most, by its gate.

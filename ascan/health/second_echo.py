@@ -25,6 +25,12 @@ MOST_DUAL_PERIODS, DUAL_PERIODS = 0.6, 1.5
 
 
 @compiled
+def size_at(first: AnyArray, later: AnyArray, start: int) -> float:
+    """Return the size of the product of an echo with what begins at a sample of a longer trace."""
+    return abs(dot(first, later[start : start + first.size]))
+
+
+@compiled
 def check_second(
     first: AnyArray,
     later: AnyArray,
@@ -57,16 +63,17 @@ def check_second(
         if reach < period or not own > 0.0:
             continue
         best, best_lag = 0.0, 0
-        for lag in range(-reach, reach + 1):
-            start = sought + lag
-            product = abs(dot(first[row], later[row, start : start + width]))
-            if product > best:
-                best, best_lag = product, lag
+        before, here = 0.0, size_at(first[row], later[row], sought - reach)
+        for lag in range(-reach, reach):
+            after = size_at(first[row], later[row], sought + lag + 1)
+            # At the ends of the search it may go on growing: that is another echo's flank.
+            if here > best and here >= before and here >= after and lag > -reach:
+                best, best_lag = here, lag
+            before, here = here, after
         piece = later[row, sought + best_lag : sought + best_lag + width]
         energy = dot(piece, piece)
         like = best / np.sqrt(max(own * energy, 1e-300))
         height, top = np.abs(piece).max(), np.abs(first[row]).max()
         heard = height > SIGMAS * noise[row] and height > LEAST_SHARE * top and like > LEAST_LIKE
-        # At the end of the search it may go on growing: that is another echo's flank.
-        if heard and abs(best_lag) < reach and abs(best_lag) > most:
+        if heard and abs(best_lag) > most:
             flags[row] |= UNEVEN
