@@ -201,7 +201,7 @@ def _calibrate_alone(
         lags_us=_lags_us(times, procedure, usable),
         heights=_heights(times, procedure, usable),
         followers=followers_of(times, procedure, known, usable),
-        **guides_of(times, procedure, known, usable),
+        **guides_of(again, procedure, known, usable),
     )
 
 

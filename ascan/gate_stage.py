@@ -13,7 +13,7 @@ from ascan.flags import FATAL, Flag
 from ascan.gating import Gate, place_windows, window_samples
 from ascan.health.blanks import check_blanks
 from ascan.health.low_snr import check_snr
-from ascan.health.other_echo import shares_beside
+from ascan.health.other_echo import shares_beside, take_off_forerunners
 from ascan.health.saturation import check_saturation
 from ascan.health.shape import head_reach, write_head_misfits, write_misfits
 from ascan.health.skipped_cycle import weigh_half_cycle
@@ -141,8 +141,11 @@ class GateStage:
         clock_us: FloatArray,
         peak: IntArray,
         position: FloatArray,
-    ) -> FloatArray:
-        """Return what the usual shape of a gate's echo leaves of each; NaN where none is known."""
+    ) -> tuple[FloatArray, AnyArray]:
+        """Return what the usual shape of a gate's echo leaves of each; NaN where none is known.
+
+        And the trace without what of that shape stands ahead of each echo's reach.
+        """
         misfit = np.full(len(trace), np.nan)
         if gate.echo == "head" and self.guide.heads_us.size:
             sample_us = 1.0 / self.recording.sample_rate_mhz
@@ -150,15 +153,20 @@ class GateStage:
             near = head_reach(self.meter.period)
             top = np.where(np.isfinite(position), peak, -1)
             write_head_misfits(trace, top, clock_us, sample_us, *learned, near, misfit)
-            return misfit
+            return misfit, trace
         template = self.templates.get(gate.name)
-        if template is not None and not self.recording.rectified:
-            # Within an echo's reach, which the trace holds on both sides of the gate.
-            half = min(self.reach, template.half)
-            middle = slice(template.half - half, template.half + half + 1)
-            shapes = np.ascontiguousarray(template.shapes[:, middle], trace.dtype)
-            write_misfits(trace, position, shapes, misfit)
-        return misfit
+        if template is None or self.recording.rectified:
+            return misfit, trace
+        # Within an echo's reach, which the trace holds on both sides of the gate.
+        half = min(self.reach, template.half)
+        middle = slice(template.half - half, template.half + half + 1)
+        shapes = np.ascontiguousarray(template.shapes[:, middle], trace.dtype)
+        drifts = np.ascontiguousarray(template.drifts[:, middle], trace.dtype)
+        height, share = np.empty(len(trace)), np.empty(len(trace))
+        write_misfits(trace, position, shapes, drifts, misfit, height, share)
+        alone, whole = trace.copy(), (template.shapes, template.drifts)
+        take_off_forerunners(alone, position, peak, self.reach, *whole, height, share)
+        return misfit, alone
 
     def cut(self, scan: Scan, rows: IntArray, origin: IntArray, width: int) -> FloatArray:
         """Return conditioned samples of a scan's rows, from each row's ``origin`` on.
@@ -341,9 +349,9 @@ class GateStage:
         )
         if recording.gated_only:
             check_blanks(block, first + origin, last + origin, place, own_peak, self.reach, flags)
+        misfit, alone = self._misfit(gate, trace, start_time_us + origin / rate, peak, position)
         ahead, behind = np.empty(rows), np.empty(rows)
-        shares_beside(trace, bits_of(trace), first, last, peak, self.reach, ahead, behind)
-        misfit = self._misfit(gate, trace, start_time_us + origin / rate, peak, position)
+        shares_beside(alone, bits_of(alone), first, last, peak, self.reach, ahead, behind)
         snr_db = np.empty(rows)
         check_snr(top, electronic, self.procedure.checks.least_snr_db, snr_db, flags)
         return GateEchoes(

@@ -335,6 +335,7 @@ class Calibration:
             parts += [repr(getattr(self.whole, name)) for name in figures]
         for name, template in sorted(self.templates.items()):
             parts += [name, template.samples.tolist(), template.echoes, template.scatter]
+            parts += [template.drift.tolist()] if template.drift.any() else []
         if self.witness is not None:
             parts.append(self.witness.digest)
         for name in FOUND:

@@ -25,9 +25,17 @@ MOST_DUAL_PERIODS, DUAL_PERIODS = 0.6, 1.5
 
 
 @compiled
-def size_at(first: AnyArray, later: AnyArray, start: int) -> float:
-    """Return the size of the product of an echo with what begins at a sample of a longer trace."""
-    return abs(dot(first, later[start : start + first.size]))
+def highest_inside(sizes: FloatArray, margin: int, near: int) -> int:
+    """Return the highest of those that none within ``near`` exceeds; of none, the middle.
+
+    It lies further than ``margin`` from the ends. There they may go on growing: that is another
+    echo, and ``near`` its length.
+    """
+    best, height = sizes.size // 2, 0.0
+    for k in range(margin + 1, sizes.size - margin - 1):
+        if sizes[k] > height and sizes[k] >= sizes[max(k - near, 0) : k + near + 1].max():
+            best, height = k, sizes[k]
+    return best
 
 
 @compiled
@@ -57,19 +65,18 @@ def check_second(
     """
     width = first.shape[1]
     sought = (later.shape[1] - width) // 2
+    sizes = np.empty(2 * sought + 1)
     for row in range(flags.size):
         own = dot(first[row], first[row])
         reach = min(room[row], sought)
         if reach < period or not own > 0.0:
             continue
-        best, best_lag = 0.0, 0
-        before, here = 0.0, size_at(first[row], later[row], sought - reach)
-        for lag in range(-reach, reach):
-            after = size_at(first[row], later[row], sought + lag + 1)
-            # At the ends of the search it may go on growing: that is another echo's flank.
-            if here > best and here >= before and here >= after and lag > -reach:
-                best, best_lag = here, lag
-            before, here = here, after
+        # Another echo's flank beyond the reach shows its crest half a period further on.
+        beyond = min(reach + int(0.5 * period) + 1, sought)
+        for k in range(2 * beyond + 1):
+            sizes[k] = abs(dot(first[row], later[row, sought - beyond + k :][:width]))
+        best_lag = highest_inside(sizes[: 2 * beyond + 1], beyond - reach, width) - beyond
+        best = sizes[best_lag + beyond]
         piece = later[row, sought + best_lag : sought + best_lag + width]
         energy = dot(piece, piece)
         like = best / np.sqrt(max(own * energy, 1e-300))
