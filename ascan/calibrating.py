@@ -171,7 +171,8 @@ def _calibrate_alone(
             "calibration",
             f"no step reading can be used ({left_out}); {_where_gates_lie(pipeline, steps)}",
             remedy="mend the gates, the gain or the coupling; where half-cycles are unsure, state "
-            "half_cycles of the gate",
+            "half_cycles of the gate; where echoes lie at a gate's edge, let it begin before the "
+            "thinnest step's echo does, and after the echo ahead has died down",
         )
     interval, u_interval = times.columns["interval_us"], times.columns["u_interval_us"]
     means = gather_steps(known[usable], u_known[usable], interval[usable], u_interval[usable])
