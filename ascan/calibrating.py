@@ -21,6 +21,7 @@ from ascan.errors import fault
 from ascan.flags import Flag, is_fatal, names
 from ascan.head_learning import Learned as HeadsLearned
 from ascan.head_learning import learn_heads, with_second
+from ascan.lag_learning import learn_lags
 from ascan.path.direct import interval_us
 from ascan.pipeline import Pipeline, guide_of, joined
 from ascan.procedure import MeasuringRange, Procedure
@@ -158,7 +159,10 @@ def _calibrate_alone(
         return _calibrate_whole(scan, procedure, rows, known, u_known, learned)
     steps = scan.choose(rows.tolist())
     templates = learn_templates(steps, procedure, guide)
-    pipeline = Pipeline(procedure, scan.recording, templates=templates, guide=guide)
+    lags_us = learn_lags(steps, procedure, templates, guide)
+    pipeline = Pipeline(
+        procedure, scan.recording, templates=templates, guide=guide, lags_us=lags_us
+    )
     times = Readings(joined(found for _, found in pipeline.walk(steps)))
     usable = (times.flags & ~np.uint32(Flag.REPEATED)) == 0
     left_out = _left_out(times, known, rows, usable)
@@ -167,7 +171,8 @@ def _calibrate_alone(
             "calibration",
             f"no step reading can be used ({left_out}); {_where_gates_lie(pipeline, steps)}",
             remedy="mend the gates, the gain or the coupling; where half-cycles are unsure, state "
-            "half_cycles of the gate",
+            "half_cycles of the gate; where echoes lie at a gate's edge, let it begin before the "
+            "thinnest step's echo does, and after the echo ahead has died down",
         )
     interval, u_interval = times.columns["interval_us"], times.columns["u_interval_us"]
     means = gather_steps(known[usable], u_known[usable], interval[usable], u_interval[usable])
@@ -178,7 +183,7 @@ def _calibrate_alone(
     }
     tested = _tests_in_words(fit)
     shapes = learn_shapes(pipeline, steps, times.columns)
-    shaped = Pipeline(procedure, scan.recording, templates=shapes, guide=guide)
+    shaped = Pipeline(procedure, scan.recording, templates=shapes, guide=guide, lags_us=lags_us)
     again = Readings(joined(found for _, found in shaped.walk(steps)))
     return Calibration(
         zero_us=fit.zero_us,
@@ -196,7 +201,8 @@ def _calibrate_alone(
         misfits=misfits_of(again, shapes, known, usable),
         lags_us=_lags_us(times, procedure, usable),
         heights=_heights(times, procedure, usable),
-        **guides_of(times, procedure, known, usable),
+        followers=followers_of(times, procedure, known, usable),
+        **guides_of(again, procedure, known, usable),
     )
 
 
@@ -215,7 +221,8 @@ def _lags_us(times: Readings, procedure: Procedure, usable: AnyArray) -> dict[st
         lag = (picks["time_us"] - picks["envelope_us"])[usable]
         known = lag[np.isfinite(lag)]
         if known.size and procedure.gate(name).echo != "train":
-            lags[name] = float(np.median(known))
+            # Diffraction moves the wave under its envelope evenly from thin steps to thick ones.
+            lags[name] = 0.5 * float(known.min() + known.max())
     return lags
 
 

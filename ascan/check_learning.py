@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 
 from ascan.arrays import BoolArray, FloatArray
+from ascan.health.other_echo import SIGMAS
+from ascan.health.shape import ROOT_MEAN_SQUARE
 from ascan.procedure import Procedure
 from ascan.readings import Readings
 
@@ -40,8 +42,12 @@ def guides_of(
         return found
     if gate.echo != "head":
         # A head opens its echo, which goes on growing; what is ahead of it, its search weighs.
-        ahead, behind = (_span(times, gate.name, name, usable)[1] for name in ("ahead", "behind"))
-        found["beside"] = {gate.name: (ahead, behind)}
+        picks = times.picks(gate.name)
+        noise = SIGMAS * 10.0 ** (-picks["snr_db"][usable] / 20.0)
+        # What noise may be says nothing of the probe.
+        ahead = picks["ahead"][usable]
+        told = float(np.max(np.where(ahead > noise, ahead, 0.0)))
+        found["beside"] = {gate.name: (told, _span(times, gate.name, "behind", usable)[1])}
     found["strengths"] = {gate.name: _ends(strength_of(times, procedure)[usable], steps)}
     if procedure.interval.mode == "echo_to_echo" and surface:
         first, second = procedure.interval.gates[:2]
@@ -54,12 +60,14 @@ def guides_of(
 def followers_of(
     readings: Readings, procedure: Procedure, known_mm: FloatArray, usable: BoolArray
 ) -> dict[str, tuple[float, ...]]:
-    """Return how large the wall's later echoes are behind a head, on each step that was used.
+    """Return how large the wall's later echoes are behind the first, on each step that was used.
 
-    ``readings`` are those of whole gates.
+    ``readings`` are those of whole gates. A train's fit, and that of a whole record, know what they
+    leave.
     """
     name = wall_gate(procedure)
-    if procedure.gate(name).echo != "head":
+    echo = procedure.gate(name).echo
+    if echo == "train" or (echo != "head" and procedure.interval.mode == "whole_record"):
         return {}
     behind = readings.picks(name)["behind"]
     steps = np.unique(known_mm[usable])
@@ -71,11 +79,14 @@ def misfits_of(
 ) -> dict[str, tuple[float, ...]]:
     """Return the most that the mean echo of each gate left of the echoes of each step.
 
-    Steps of which none was whole count as the worst of the others.
+    What noise leaves is taken off. Steps of which none was whole count as the worst of the others.
     """
     found, steps = {}, np.unique(known_mm[usable])
     for name in gates:
-        left = np.where(usable, readings.picks(name)["misfit"], np.nan)
+        picks = readings.picks(name)
+        noise = 10.0 ** (-picks["snr_db"] / 20.0) / ROOT_MEAN_SQUARE
+        left = np.sqrt(np.maximum(picks["misfit"] ** 2 - noise**2, 0.0))
+        left = np.where(usable, left, np.nan)
         if np.isfinite(left).any():
             worst = float(np.nanmax(left))
             on = [left[(known_mm == step) & np.isfinite(left)] for step in steps]

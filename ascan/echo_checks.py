@@ -108,7 +108,11 @@ class EchoChecks:
         return rivals
 
     def check_reading(
-        self, block: AnyArray, echoes: Mapping[str, GateEchoes], columns: Columns
+        self,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        echoes: Mapping[str, GateEchoes],
+        columns: Columns,
     ) -> None:
         """Check what a calibrated reading foretells: its echo's strength, and the next echoes."""
         assert self.calibration is not None
@@ -123,7 +127,7 @@ class EchoChecks:
             most, found = self.procedure.checks.most_misfit, echoes[name]
             check_shape(found.misfit, usual, most, found.snr_db, columns["flags"])
         if not self.is_train and self.procedure.interval.mode in SINGLE:
-            self._check_second(self.calibration, block, echoes, columns)
+            self._check_second(self.calibration, block, start_time_us, echoes, columns)
 
     def _weigh_half_cycles(
         self,
@@ -140,7 +144,7 @@ class EchoChecks:
             echo = echoes[name]
             period_us = 1.0 / probe.frequency_mhz
             times = (echo.time_us, echo.envelope_us)
-            weigh_half_cycle(*times, lag_us, period_us, echo.snr_db, odds, late_us)
+            weigh_half_cycle(*times, lag_us, period_us, echo.u_envelope_us, odds, late_us)
             # An interval ends with its last echo and begins with its first.
             way = 0.0 if name not in gates else 1.0 if name == gates[-1] else -1.0
             shared = max(len(gates) - 1, 1)
@@ -200,7 +204,7 @@ class EchoChecks:
     def _check_followers(
         self, calibration: Calibration, echoes: Mapping[str, GateEchoes], columns: Columns
     ) -> None:
-        """Check that what comes behind a head is no larger than a wall's later echoes are."""
+        """Check that what comes behind an echo is no larger than a wall's later echoes are."""
         for name, usual in calibration.followers.items():
             found = echoes[name]
             largest = _of_steps_beside(calibration, usual, columns["thickness_mm"])
@@ -213,6 +217,7 @@ class EchoChecks:
         self,
         calibration: Calibration,
         block: AnyArray,
+        start_time_us: FloatArray,
         echoes: Mapping[str, GateEchoes],
         columns: Columns,
     ) -> None:
@@ -227,7 +232,11 @@ class EchoChecks:
         period, rate = self.stage.meter.period, recording.sample_rate_mhz
         half, sought = int(np.ceil(HALF_PERIODS * period)), int(np.ceil(SOUGHT_PERIODS * period))
         later = np.nan_to_num(later_us * rate, nan=0.0)
-        due = np.rint(later).astype(np.int64) + echo.peak
+        # The own peak of a long echo may be one of its first half-cycles.
+        place = (echo.envelope_us - start_time_us) * rate
+        known = np.isfinite(place) & (calibration.dual is None)
+        middle = np.where(known, np.rint(np.nan_to_num(place)), echo.peak).astype(np.int64)
+        due = np.rint(later).astype(np.int64) + middle
         # No nearer than half way to the echoes before and after it, and inside the record.
         room = np.minimum((0.5 * later).astype(np.int64) - half, block.shape[1] - 1 - half - due)
         if self.surface:
@@ -242,7 +251,7 @@ class EchoChecks:
         first = np.empty((len(block), 2 * half + 1), self.stage.taps.dtype)
         second = np.empty((len(block), 2 * (half + sought) + 1), self.stage.taps.dtype)
         zero, taps = recording.zero_code, self.stage.taps
-        condition_rows(block, zero, echo.peak - half, taps, first)
+        condition_rows(block, zero, middle - half, taps, first)
         condition_rows(block, zero, due - half - sought, taps, second)
         noise = echo.noise(recording.full_scale)
         most = self.procedure.checks.most_second_periods

@@ -13,9 +13,10 @@ from ascan.flags import FATAL, Flag
 from ascan.gating import Gate, place_windows, window_samples
 from ascan.health.blanks import check_blanks
 from ascan.health.low_snr import check_snr
-from ascan.health.other_echo import shares_beside
+from ascan.health.other_echo import shares_beside, take_off_forerunners
 from ascan.health.saturation import check_saturation
 from ascan.health.shape import head_reach, write_head_misfits, write_misfits
+from ascan.health.skipped_cycle import weigh_half_cycle
 from ascan.kernels.analytic import envelope_tops, quadrature_taps
 from ascan.kernels.fir import gaussian_taps, whole_taps
 from ascan.kernels.level import bits_of
@@ -24,9 +25,11 @@ from ascan.procedure import Procedure
 from ascan.recording import Recording
 from ascan.scan import Scan
 from ascan.template import PLACES, Template, half_length, nominal_template
+from ascan.timing.bands import spectral_spread
 from ascan.timing.clutter import clutter_beside, crests_of_noise
-from ascan.timing.echo import COARSE_SAMPLES, find_echoes, refuse_unusable
+from ascan.timing.echo import COARSE_SAMPLES, find_echoes, half_cycles_between, refuse_unusable
 from ascan.timing.envelope import FILTER_PERIODS, TOP_PERIODS
+from ascan.timing.half_cycle import SETTLED_ODDS, usual_crests
 from ascan.timing.head import HeadGuide, find_heads
 from ascan.timing.matched import noise_gain
 from ascan.timing.protocol import EchoRows
@@ -52,6 +55,7 @@ class GateEchoes:
     time_us: FloatArray
     u_time_us: FloatArray
     envelope_us: FloatArray
+    u_envelope_us: FloatArray
     amplitude: FloatArray
     snr_db: FloatArray
     clutter: FloatArray
@@ -84,6 +88,8 @@ class GateStage:
         By gate; the nominal one stands in where none was learned.
     heights : mapping of str to (float, float)
         By gate: least and largest echo the calibration rests on, as fractions of full scale.
+    lags_us : mapping of str to float
+        By gate: by how much its echoes are timed after the top of their envelope.
     """
 
     procedure: Procedure
@@ -92,6 +98,7 @@ class GateStage:
     shift: int = 0
     templates: Mapping[str, Template] = field(default_factory=dict)
     heights: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    lags_us: Mapping[str, float] = field(default_factory=dict)
     nominal: Template = field(init=False)
     taps: AnyArray = field(init=False)
     search_taps: AnyArray | None = field(init=False)
@@ -134,8 +141,11 @@ class GateStage:
         clock_us: FloatArray,
         peak: IntArray,
         position: FloatArray,
-    ) -> FloatArray:
-        """Return what the usual shape of a gate's echo leaves of each; NaN where none is known."""
+    ) -> tuple[FloatArray, AnyArray]:
+        """Return what the usual shape of a gate's echo leaves of each; NaN where none is known.
+
+        And the trace without what of that shape stands ahead of each echo's reach.
+        """
         misfit = np.full(len(trace), np.nan)
         if gate.echo == "head" and self.guide.heads_us.size:
             sample_us = 1.0 / self.recording.sample_rate_mhz
@@ -143,15 +153,20 @@ class GateStage:
             near = head_reach(self.meter.period)
             top = np.where(np.isfinite(position), peak, -1)
             write_head_misfits(trace, top, clock_us, sample_us, *learned, near, misfit)
-            return misfit
+            return misfit, trace
         template = self.templates.get(gate.name)
-        if template is not None and not self.recording.rectified:
-            # Within an echo's reach, which the trace holds on both sides of the gate.
-            half = min(self.reach, template.half)
-            middle = slice(template.half - half, template.half + half + 1)
-            shapes = np.ascontiguousarray(template.shapes[:, middle], trace.dtype)
-            write_misfits(trace, position, shapes, misfit)
-        return misfit
+        if template is None or self.recording.rectified:
+            return misfit, trace
+        # Within an echo's reach, which the trace holds on both sides of the gate.
+        half = min(self.reach, template.half)
+        middle = slice(template.half - half, template.half + half + 1)
+        shapes = np.ascontiguousarray(template.shapes[:, middle], trace.dtype)
+        drifts = np.ascontiguousarray(template.drifts[:, middle], trace.dtype)
+        height, share = np.empty(len(trace)), np.empty(len(trace))
+        write_misfits(trace, position, shapes, drifts, misfit, height, share)
+        alone, whole = trace.copy(), (template.shapes, template.drifts)
+        take_off_forerunners(alone, position, peak, self.reach, *whole, height, share)
+        return misfit, alone
 
     def cut(self, scan: Scan, rows: IntArray, origin: IntArray, width: int) -> FloatArray:
         """Return conditioned samples of a scan's rows, from each row's ``origin`` on.
@@ -289,7 +304,8 @@ class GateStage:
         half_cycle = np.empty(rows, np.int64)
         record = (-origin, samples - origin)
         self._find(gate, search, found, record, start_time_us + origin / rate, half_cycle, flags)
-        if getattr(gate.timing, "settles_half_cycle", False) and gate.echo != "head":
+        settles = getattr(gate.timing, "settles_half_cycle", False)
+        if settles and gate.echo != "head":
             flags &= ~np.uint32(Flag.HALF_CYCLE_UNSURE)
         clutter = np.empty(rows)
         crests = crests_of_noise(self.reach, self.taps.size > 1, width)
@@ -309,6 +325,10 @@ class GateStage:
             self._fit_trains(gate, found, position, u_position, spacing, u_spacing, flags)
         else:
             gate.timing.refine(found, position, u_position, flags)
+        envelope, u_envelope = self._envelopes(search, found, noise)
+        if gate.name in self.lags_us and gate.echo in ("first", "largest") and not settles:
+            tops = (envelope, u_envelope)
+            self._settle(gate, found, tops, position, u_position, half_cycle, flags)
         peak, sign = found.peak, found.sign
         if apart:
             height = np.abs(trace[np.arange(rows), np.maximum(peak, 0)])
@@ -320,11 +340,7 @@ class GateStage:
         refuse_unusable(peak, first, last, position, u_position, flags)
 
         has_echo = np.isfinite(position)
-        envelope = np.full(rows, np.nan)
-        if not recording.rectified:
-            near = int(np.ceil(TOP_PERIODS * self.meter.period))
-            found_at = np.where(has_echo, peak, -1)
-            envelope_tops(trace, found_at, near, self.meter.period, self.quadrature, envelope)
+        envelope[~has_echo] = np.nan
         top = np.where(has_echo, trace[np.arange(rows), np.maximum(peak, 0)], np.nan)
         place: FloatArray = np.add(position, origin)
         own_peak = np.where(has_echo, (peak + origin).astype(np.float64), np.nan)
@@ -333,15 +349,16 @@ class GateStage:
         )
         if recording.gated_only:
             check_blanks(block, first + origin, last + origin, place, own_peak, self.reach, flags)
+        misfit, alone = self._misfit(gate, trace, start_time_us + origin / rate, peak, position)
         ahead, behind = np.empty(rows), np.empty(rows)
-        shares_beside(trace, bits_of(trace), first, last, peak, self.reach, ahead, behind)
-        misfit = self._misfit(gate, trace, start_time_us + origin / rate, peak, position)
+        shares_beside(alone, bits_of(alone), first, last, peak, self.reach, ahead, behind)
         snr_db = np.empty(rows)
         check_snr(top, electronic, self.procedure.checks.least_snr_db, snr_db, flags)
         return GateEchoes(
             time_us=start_time_us + place / rate,
             u_time_us=u_position / rate,
             envelope_us=start_time_us + (envelope + origin) / rate,
+            u_envelope_us=u_envelope / rate,
             amplitude=top / recording.full_scale,
             snr_db=snr_db,
             clutter=np.where(has_echo, clutter / recording.full_scale, np.nan),
@@ -355,6 +372,65 @@ class GateStage:
             spacing_us=spacing / rate,
             u_spacing_us=u_spacing / rate,
         )
+
+    def _envelopes(
+        self, search: AnyArray, found: EchoRows, noise: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return where each echo's envelope has its top, and the uncertainty; NaN where unknown.
+
+        In the trace that echoes are sought in: noise beyond the probe's band moves the top of an
+        envelope far more than an echo in it does.
+        """
+        period, rows = self.meter.period, found.peak.size
+        place, u_place = np.full(rows, np.nan), np.full(rows, np.nan)
+        if self.recording.rectified:
+            return place, u_place
+        apart = search is not found.trace
+        correlation, norm = self.noise_correlation, 1.0
+        if apart and self.search_taps is not None:
+            correlation, norm = noise_correlation(self.search_taps), self.search_norm
+        slope = noise * (norm * spectral_spread(correlation, period))
+        near = int(np.ceil(TOP_PERIODS * period))
+        envelope_tops(search, found.peak, near, period, self.quadrature, slope, place, u_place)
+        return place, u_place
+
+    def _settle(
+        self,
+        gate: Gate,
+        found: EchoRows,
+        tops: tuple[FloatArray, FloatArray],
+        position: FloatArray,
+        u_position: FloatArray,
+        half_cycle: IntArray,
+        flags: FlagArray,
+    ) -> None:
+        """Move picks to the calibration's half-cycle where another one was as high, or flag them.
+
+        ``tops`` are those of the envelopes, and their uncertainties, in samples of the trace.
+        """
+        lag, period = self.lags_us[gate.name] * self.recording.sample_rate_mhz, self.meter.period
+        contested = flags & np.uint32(Flag.HALF_CYCLE_UNSURE) != 0
+        late = (position - tops[0] - lag) / period
+        crest = np.empty_like(found.peak)
+        span = (found.first, found.last, found.counts)
+        usual_crests(found.trace, *span, found.peak, late, period, crest)
+        rows = np.flatnonzero(crest != found.peak)
+        if rows.size:
+            part = found.chosen(rows, crest[rows])
+            place, u_place = np.full(rows.size, np.nan), np.full(rows.size, np.nan)
+            gate.timing.refine(part, place, u_place, np.zeros(rows.size, np.uint32))
+            nearer = np.abs((place - tops[0][rows] - lag) / period) < np.abs(late[rows])
+            for row, k in zip(rows[nearer], np.flatnonzero(nearer), strict=True):
+                top, own = crest[row], found.peak[row]
+                half_cycle[row] += half_cycles_between(found.trace[row], own, top)
+                found.peak[row], found.sign[row] = top, part.sign[k]
+                position[row], u_position[row] = place[k], u_place[k]
+            contested[rows[nearer]] = True
+        odds, unused = np.empty(late.size), np.empty(late.size)
+        weigh_half_cycle(position, tops[0], lag, period, tops[1], odds, unused)
+        unsure = contested & ~(odds >= SETTLED_ODDS)
+        bit = np.uint32(Flag.HALF_CYCLE_UNSURE)
+        flags[:] = np.where(unsure, flags | bit, flags & ~bit)
 
     def _fit_trains(
         self,

@@ -41,11 +41,11 @@ class Gate:
         Which half-cycles count: ``any``, ``positive``, ``negative``; for a following gate also
         ``same`` and ``opposite``, as seen from the polarity of the followed echo.
     echo : str
-        ``first``: the first to reach the threshold, timed on its largest half-cycle within one and
-        a half periods; ``largest``: the largest in the gate; ``head``: the first arrival, found by
-        its train and its background, timed on the half-cycle that opens it (`ascan.timing.head`);
-        ``train``: all echoes of a thin wall at once, as one fit that gives their spacing
-        (`ascan.timing.train`).
+        ``first``: the first to reach the threshold, timed on its largest half-cycle (within one
+        and a half periods, and on as long as one a period later is higher); ``largest``: the
+        largest in the gate; ``head``: the first arrival, found by its train and its background,
+        timed on the half-cycle that opens it (`ascan.timing.head`); ``train``: all echoes of a thin
+        wall at once, as one fit that gives their spacing (`ascan.timing.train`).
     least_spacing_mm, most_spacing_mm : float
         Of a train: which walls it may be of.
     timing : str or table

@@ -67,6 +67,7 @@ class Pipeline:
     shift: int = 0
     guide: HeadGuide | None = None
     templates: Mapping[str, Template] | None = None
+    lags_us: Mapping[str, float] | None = None
     stage: GateStage = field(init=False)
     checks: EchoChecks = field(init=False)
     to_thickness: ThicknessStage | None = field(init=False)
@@ -88,7 +89,9 @@ class Pipeline:
         guide = self.guide or guide_of(self.procedure, self.recording, self.calibration)
         templates = self.templates or (self.calibration.templates if self.calibration else {})
         heights = self.calibration.heights if self.calibration else {}
-        stage = GateStage(self.procedure, self.recording, guide, self.shift, templates, heights)
+        lags_us = self.lags_us or (self.calibration.lags_us if self.calibration else {})
+        known = (templates, heights, lags_us)
+        stage = GateStage(self.procedure, self.recording, guide, self.shift, *known)
         object.__setattr__(self, "stage", stage)
         checks = EchoChecks(self.procedure, self.recording, self.calibration, stage)
         object.__setattr__(self, "checks", checks)
@@ -196,7 +199,7 @@ class Pipeline:
             columns = self._to_columns(interval, u_interval, flags, component_c)
             if self.calibration is not None:
                 columns |= self._rival_columns(self.calibration, rivals, later_us, columns)
-                self.checks.check_reading(block, echoes, columns)
+                self.checks.check_reading(block, start_time_us, echoes, columns)
         if self.witness is not None:
             seen = self.witness.run(block, start_time_us, component_c=component_c)
             columns |= self._compare(columns, seen)
@@ -260,7 +263,7 @@ class Pipeline:
             ),
             "unexplained": found["unexplained"],
         }
-        self.checks.check_reading(block, echoes, columns)
+        self.checks.check_reading(block, start_time_us, echoes, columns)
         if "second_late_mm" in found:
             self._hear_second(columns, found, component_c)
         return columns

@@ -31,12 +31,18 @@ class Template:
         How many echoes it is the mean of; 0 for a nominal one.
     scatter : float
         Rms by which single echoes leave it, noise included, as a share of its height (0: nominal).
+    drift : ndarray, shape (2 half + 1,)
+        What the echoes of thin steps have more of and those of thick ones less, or the other way
+        round: one of them is the template and up to once this, added or taken off. 0 where it is
+        not known.
     shapes : ndarray, shape (PLACES + 1, 2 half + 1)
         The template half a sample early to half a sample late.
     slopes : ndarray, shape (PLACES + 1, 2 half + 1)
         Their derivatives, per sample.
     turned : ndarray, shape (PLACES + 1, 2 half + 1)
         Their quadratures (every frequency turned by 90°).
+    drifts : ndarray, shape (PLACES + 1, 2 half + 1)
+        The drift, likewise.
     carrier : float
         Centre of its energy spectrum, radians per sample.
     """
@@ -44,9 +50,11 @@ class Template:
     samples: FloatArray
     echoes: int = 0
     scatter: float = 0.0
+    drift: FloatArray = field(default_factory=lambda: np.zeros(0))
     shapes: FloatArray = field(init=False)
     slopes: FloatArray = field(init=False)
     turned: FloatArray = field(init=False)
+    drifts: FloatArray = field(init=False)
     carrier: float = field(init=False)
 
     def __post_init__(self) -> None:
@@ -54,10 +62,14 @@ class Template:
         kept.flags.writeable = False
         object.__setattr__(self, "samples", kept)
         size = kept.size
+        drift = np.array(self.drift if self.drift.size else np.zeros(size), np.float64)
+        drift.flags.writeable = False
+        object.__setattr__(self, "drift", drift)
         padded = 4 * size
         omega = 2.0 * np.pi * np.fft.rfftfreq(padded)
         places = np.linspace(-0.5, 0.5, PLACES + 1)
-        spectra = np.fft.rfft(self.samples, padded) * np.exp(-1j * np.outer(places, omega))
+        early = np.exp(-1j * np.outer(places, omega))
+        spectra = np.fft.rfft(self.samples, padded) * early
 
         def back(spectrum: AnyArray) -> FloatArray:
             out = np.fft.irfft(spectrum, padded)[:, :size].copy()
@@ -67,6 +79,7 @@ class Template:
         object.__setattr__(self, "shapes", back(spectra))
         object.__setattr__(self, "slopes", back(spectra * 1j * omega))
         object.__setattr__(self, "turned", back(spectra * -1j))
+        object.__setattr__(self, "drifts", back(np.fft.rfft(drift, padded) * early))
         power = np.abs(spectra[0]) ** 2
         object.__setattr__(self, "carrier", float(power @ omega / power.sum()))
 

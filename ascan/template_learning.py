@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 
 import numpy as np
@@ -26,6 +27,8 @@ ODD = 3.0
 # Learned is as far as so many nominal halves; what holds less of the energy is left off; where the
 # scatter is so many times the usual one, another echo begins.
 WIDER, LEFT_OFF, STRANGE = 2.0, 1e-4, 5.0
+# Of fewer echoes, what they differ in is noise as like as not.
+LEAST_ECHOES = 4
 # Rounding to codes scatters by so much of one.
 LEAST_STEP = 0.29
 
@@ -80,11 +83,39 @@ def learn_shapes(
     procedure, shapes = pipeline.procedure, dict(pipeline.stage.templates)
     for name in () if pipeline.recording.rectified else procedure.interval.gates:
         gate = procedure.gate(name)
-        if name not in shapes and gate.echo not in ("head", "train"):
+        if gate.echo in ("head", "train"):
+            continue
+        if name not in shapes:
             learned = _mean_echo(pipeline, scan, gate, columns, "time_us")
-            if learned is not None:
-                shapes[name] = learned
+            if learned is None:
+                continue
+            shapes[name] = learned
+        shapes[name] = _drifting(pipeline, scan, gate, columns, shapes[name])
     return shapes
+
+
+def _drifting(
+    pipeline: Pipeline, scan: Scan, gate: Gate, columns: Mapping[str, AnyArray], known: Template
+) -> Template:
+    """Return a template with what its echoes differ in most, between thin steps and thick ones.
+
+    The first singular vector of what it leaves of them within their reach.
+    """
+    found_us = columns[gate_column(gate.name, "time_us")]
+    flags = columns[gate_column(gate.name, "flags")]
+    rows = np.flatnonzero((flags == 0) & np.isfinite(found_us))
+    if rows.size < LEAST_ECHOES:
+        return known
+    time_us = found_us[rows] - scan.start_time_us[rows]
+    cut = _cut(pipeline, scan, rows, time_us * scan.recording.sample_rate_mhz, known.half)
+    shape, reach = known.samples, min(pipeline.stage.reach, known.half)
+    middle = slice(known.half - reach, known.half + reach + 1)
+    height = cut[:, middle] @ shape[middle] / (shape[middle] @ shape[middle])
+    left = cut / height[:, None] - shape
+    share, spread, _ = np.linalg.svd(left[:, middle], full_matrices=False)
+    share = share[:, 0] / np.abs(share[:, 0]).max()
+    drift = share @ left / (share @ share) if spread[0] > 0.0 else np.zeros(shape.size)
+    return dataclasses.replace(known, drift=drift)
 
 
 def _mean_echo(

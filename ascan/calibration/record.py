@@ -167,8 +167,8 @@ class Calibration:
         Height of the first wall echo on the thinnest and thickest step, over the surface echo's
         where there is one, by its gate.
     followers : mapping of str to tuple of float
-        Of a head: the largest half-cycle behind it over its own, on each step; the wall's later
-        echoes make it.
+        Largest half-cycle behind the wall echo of a gate over its own, on each step; the wall's
+        later echoes make it.
     shares : mapping of str to tuple of float
         Of a head: its own peak over the largest half-cycle in its gate, on each step.
     lefts : mapping of str to tuple of float
@@ -351,6 +351,7 @@ class Calibration:
             parts += [repr(getattr(self.whole, name)) for name in figures]
         for name, template in sorted(self.templates.items()):
             parts += [name, template.samples.tolist(), template.echoes, template.scatter]
+            parts += [template.drift.tolist()] if template.drift.any() else []
         if self.witness is not None:
             parts.append(self.witness.digest)
         for name in FOUND:

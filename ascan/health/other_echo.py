@@ -1,6 +1,7 @@
 """OTHER_ECHO: an echo stands in the gate ahead of the timed one, or a larger one behind it.
 
-Nothing comes back from sound metal before the back wall does. An echo in front of it is a pit under
+Nothing comes back from sound metal before the back wall does, but for the beginning of its own
+echo, which the steps have shown. An echo in front of it is a pit under
 part of the beam, a lamination, grain, the wall itself where a later echo was timed; or it belongs
 to the probe: what stood there on the steps is known and allowed for. Behind the wall's first echo
 come its others, each lower than the one before: a larger one says that the timed one is not it.
@@ -19,6 +20,35 @@ OTHER = np.uint32(Flag.OTHER_ECHO)
 # Told is what exceeds so many times what stood there on the steps, the procedure's limit, and so
 # many standard deviations of the noise (once in 10³ gates of 1000 samples).
 USUAL, SIGMAS = 1.5, 5.0
+
+
+@compiled
+def take_off_forerunners(
+    trace: AnyArray,
+    position: FloatArray,
+    peak: IntArray,
+    reach: int,
+    shapes: FloatArray,
+    drifts: FloatArray,
+    height: FloatArray,
+    share: FloatArray,
+) -> None:
+    """Take off the trace what of each echo's own usual shape stands ahead of its reach.
+
+    For as long again: further out the shape may hold what else the steps' records did.
+    ``shapes``, ``drifts``, ``height`` and ``share`` as in `ascan.health.shape.write_misfits`; the
+    shapes are whole.
+    """
+    places, half = shapes.shape[0] - 1, shapes.shape[1] // 2
+    for row in range(peak.size):
+        if height[row] == 0.0:
+            continue
+        whole = int(np.rint(position[row]))
+        k = int(np.rint((position[row] - whole + 0.5) * places))
+        begin = max(half - whole, half - 2 * reach, 0)
+        for j in range(begin, min(peak[row] - reach - whole + half, 2 * half + 1)):
+            own = shapes[k, j] + share[row] * drifts[k, j]
+            trace[row, whole - half + j] -= height[row] * own
 
 
 @compiled

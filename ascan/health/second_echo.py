@@ -23,6 +23,20 @@ MOST_DUAL_PERIODS, DUAL_PERIODS = 0.6, 1.5
 
 
 @compiled
+def highest_inside(sizes: FloatArray, margin: int, near: int) -> int:
+    """Return the highest of those that none within ``near`` exceeds; of none, the middle.
+
+    It lies further than ``margin`` from the ends. There they may go on growing: that is another
+    echo, and ``near`` its length.
+    """
+    best, height = sizes.size // 2, 0.0
+    for k in range(margin + 1, sizes.size - margin - 1):
+        if sizes[k] > height and sizes[k] >= sizes[max(k - near, 0) : k + near + 1].max():
+            best, height = k, sizes[k]
+    return best
+
+
+@compiled
 def second_off(
     first: AnyArray, later: AnyArray, room: IntArray, noise: FloatArray, period: float
 ) -> FloatArray:
@@ -45,24 +59,24 @@ def second_off(
     """
     width = first.shape[1]
     sought = (later.shape[1] - width) // 2
+    sizes = np.empty(2 * sought + 1)
     off = np.full(len(first), np.nan)
     for row in range(off.size):
         own = dot(first[row], first[row])
         reach = min(room[row], sought)
         if reach < period or not own > 0.0:
             continue
-        best, best_lag = 0.0, 0
-        for lag in range(-reach, reach + 1):
-            start = sought + lag
-            product = abs(dot(first[row], later[row, start : start + width]))
-            if product > best:
-                best, best_lag = product, lag
+        # Another echo's flank beyond the reach shows its crest half a period further on.
+        beyond = min(reach + int(0.5 * period) + 1, sought)
+        for k in range(2 * beyond + 1):
+            sizes[k] = abs(dot(first[row], later[row, sought - beyond + k :][:width]))
+        best_lag = highest_inside(sizes[: 2 * beyond + 1], beyond - reach, width) - beyond
+        best = sizes[best_lag + beyond]
         piece = later[row, sought + best_lag : sought + best_lag + width]
         energy = dot(piece, piece)
         like = best / np.sqrt(max(own * energy, 1e-300))
         height, top = np.abs(piece).max(), np.abs(first[row]).max()
         heard = height > SIGMAS * noise[row] and height > LEAST_SHARE * top and like > LEAST_LIKE
-        # At the end of the search it may go on growing: that is another echo's flank.
-        if heard and abs(best_lag) < reach:
+        if heard:
             off[row] = best_lag
     return off

@@ -18,6 +18,8 @@ UNLIKE = np.uint32(Flag.UNLIKE_MODEL)
 # noise adds; an echo's root mean square over one and a half periods to each side is about this part
 # of its height.
 USUAL, NOISE, ROOT_MEAN_SQUARE = 1.5, 1.5, 0.4
+# An echo drifts no further than this, of what the steps' own echoes do.
+MOST_DRIFT = 1.2
 # Heads of walls between two steps are left by up to so much of what these leave of each other, and
 # by 0.06 more (aperture integral, steps of factors 1.3 to 3 from 1 to 25 mm).
 BETWEEN = 0.85
@@ -25,9 +27,18 @@ BETWEEN = 0.85
 
 @compiled
 def write_misfits(
-    trace: AnyArray, position: FloatArray, shapes: AnyArray, misfit: FloatArray
+    trace: AnyArray,
+    position: FloatArray,
+    shapes: AnyArray,
+    drifts: AnyArray,
+    misfit: FloatArray,
+    height: FloatArray,
+    share: FloatArray,
 ) -> None:
     """Write what of each echo its usual shape leaves, as a share of its root mean square.
+
+    Between thin walls and thick ones echoes change their shape (diffraction, attenuation): what the
+    steps showed of that is part of the usual shape.
 
     Parameters
     ----------
@@ -35,14 +46,16 @@ def write_misfits(
         Conditioned samples.
     position : ndarray, shape (n,)
         Times of the echoes, in samples of the trace; NaN where there is none.
-    shapes : ndarray, shape (places + 1, size), of the trace's type
-        The usual echo, laid out from half a sample early to half a sample late.
+    shapes, drifts : ndarray, shape (places + 1, size), of the trace's type
+        The usual echo and its drift, laid out from half a sample early to half a sample late.
     misfit : ndarray, shape (n,)
         Out: the square root of 1 - c², c the correlation; NaN where the echo is not whole.
+    height, share : ndarray, shape (n,)
+        Out: each echo is so many times the usual one with this share of its drift; 0 unknown.
     """
     places, half = shapes.shape[0] - 1, shapes.shape[1] // 2
     for row in range(position.size):
-        misfit[row] = np.nan
+        misfit[row], height[row], share[row] = np.nan, 0.0, 0.0
         if not np.isfinite(position[row]):
             continue
         whole = int(np.rint(position[row]))
@@ -50,11 +63,20 @@ def write_misfits(
         if start < 0 or start + shapes.shape[1] > trace.shape[1]:
             continue
         k = int(np.rint((position[row] - whole + 0.5) * places))
-        echo, shape = trace[row, start : start + shapes.shape[1]], shapes[k]
-        energy = dot(echo, echo) * dot(shape, shape)
-        if energy > 0.0:
-            product = dot(echo, shape)
-            misfit[row] = np.sqrt(max(1.0 - product * product / energy, 0.0))
+        echo, shape, drift = trace[row, start : start + shapes.shape[1]], shapes[k], drifts[k]
+        energy = dot(echo, echo)
+        shared, power, more = dot(shape, drift), dot(shape, shape), dot(drift, drift)
+        alike, along = dot(echo, shape), dot(echo, drift)
+        if not (energy > 0.0 and alike != 0.0):
+            continue
+        # The best share of the drift, of least squares; no more than the steps showed.
+        part, bend = 0.0, more * alike - shared * along
+        if more > 0.0 and bend / alike > 0.0:
+            part = min(max((power * along - shared * alike) / bend, -MOST_DRIFT), MOST_DRIFT)
+        product = alike + part * along
+        square = power + part * (2.0 * shared + part * more)
+        misfit[row] = np.sqrt(max(1.0 - product * product / (square * energy), 0.0))
+        height[row], share[row] = product / square, part
 
 
 @compiled

@@ -11,9 +11,9 @@ import numpy as np
 from ascan.arrays import FloatArray
 from ascan.kernels.jit import compiled
 
-# How far a time lies off its usual place under the envelope, by chance, in periods: other shapes of
-# echo (own study, `benches/faults.py`: clean steps and walls stay within 0.15), and noise of 14 dB.
-SHAPE_PERIODS, NOISE_PERIODS, NOISE_DB = 0.07, 0.05, 14.0
+# How far a time lies off its usual place under the envelope, in periods, because echoes differ in
+# shape (own study, `benches/faults.py`: clean steps and walls stay within 0.15).
+SHAPE_PERIODS = 0.07
 
 
 @compiled
@@ -22,7 +22,7 @@ def weigh_half_cycle(
     envelope_us: FloatArray,
     lag_us: float,
     period_us: float,
-    snr_db: FloatArray,
+    u_envelope_us: FloatArray,
     odds: FloatArray,
     late_us: FloatArray,
 ) -> None:
@@ -30,7 +30,7 @@ def weigh_half_cycle(
 
     Parameters
     ----------
-    time_us, envelope_us, snr_db : ndarray, shape (n,)
+    time_us, envelope_us, u_envelope_us : ndarray, shape (n,)
     lag_us : float
         By how much the calibration's echoes were timed after the top of their envelope.
     odds, late_us : ndarray, shape (n,)
@@ -44,6 +44,6 @@ def weigh_half_cycle(
     """
     for row in range(odds.size):
         off = (time_us[row] - envelope_us[row] - lag_us) / period_us
-        noise = NOISE_PERIODS * 10.0 ** ((NOISE_DB - snr_db[row]) / 20.0)
+        noise = u_envelope_us[row] / period_us
         odds[row] = (0.25 - abs(off)) / (SHAPE_PERIODS**2 + noise**2)
         late_us[row] = np.copysign(0.5 * period_us, off)

@@ -92,12 +92,19 @@ def envelope_tops(
     near: int,
     period: float,
     taps: FloatArray,
+    slope: FloatArray,
     place: FloatArray,
+    u_place: FloatArray,
 ) -> None:
-    """Write where the envelope of each row's echo has its top, in samples; NaN where none is."""
+    """Write where the envelope of each row's echo has its top, in samples; NaN where none is.
+
+    Noise whose envelope has the slope ``slope``, shape (n,), in codes per sample, moves it by
+    ``u_place``: by its slope over the bend.
+    """
     for row in range(peak.size):
-        place[row] = np.nan
+        place[row], u_place[row] = np.nan, np.nan
         if peak[row] >= 0:
-            best, offset, _, _ = envelope_top(trace[row], peak[row], near, period, taps)
+            best, offset, height, bend = envelope_top(trace[row], peak[row], near, period, taps)
             if best >= 0:
                 place[row] = best + offset
+                u_place[row] = slope[row] / (-bend * height)

@@ -157,6 +157,8 @@ def _write_template(group: h5py.Group, gate: str, template: Template) -> None:
     item = group.create_dataset(gate, data=template.samples)
     item.attrs.update({"units": "1", "long_name": "what an echo of this gate looks like"})
     item.attrs.update({"echoes": template.echoes, "scatter": template.scatter})
+    if template.drift.any():
+        item.attrs["drift"] = template.drift
 
 
 def _read_templates(group: h5py.Group, place: str) -> dict[str, Template]:
@@ -167,6 +169,7 @@ def _read_templates(group: h5py.Group, place: str) -> dict[str, Template]:
             np.asarray(item[...], np.float64),
             echoes=int(schema.attribute(item, "echoes", place)),
             scatter=float(schema.attribute(item, "scatter", place)),
+            drift=np.asarray(item.attrs.get("drift", ()), np.float64),
         )
     return out
 

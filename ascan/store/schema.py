@@ -16,7 +16,8 @@ from ascan.scan import KNOWN_COLUMNS
 from ascan.units import unit_of
 
 # 1.1: scans say whether they are peak-held, and whether they hold a gate only.
-VERSION = (1, 4)
+# 1.5: templates of calibrations say how echoes drift with depth.
+VERSION = (1, 5)
 HDF5_HEAD = b"\x89HDF\r\n\x1a\n"
 SCAN, CALIBRATION, READINGS = "ascan-scan", "ascan-calibration", "ascan-readings"
 

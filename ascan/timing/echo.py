@@ -15,7 +15,8 @@ NO_ECHO = np.uint32(Flag.NO_ECHO)
 AT_EDGE = np.uint32(Flag.AT_GATE_EDGE)
 UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
 
-# The own peak of the first echo is its largest half-cycle within this many periods of the arrival.
+# The own peak of the first echo is its largest half-cycle within this many periods of the arrival,
+# or the one that a pulse which goes on rising comes to.
 OWN_PEAK_PERIODS = 1.5
 # Two half-cycles whose heights differ by less than this many standard deviations of the noise may
 # have changed places: the difference of two noisy heights scatters by 1.4 to 2 of them.
@@ -93,6 +94,7 @@ def find_echoes(
     reached the threshold before the gate began;
     ``HALF_CYCLE_UNSURE`` where noise may well have lifted one half-cycle above another.
     """
+    period = int(np.ceil(reach / OWN_PEAK_PERIODS)) + 1
     for row in range(peak.size):
         begin[row] = first[row]
         peak[row] = -1
@@ -110,6 +112,7 @@ def find_echoes(
             continue
         if want_first:
             best = largest(keys, arrival, min(arrival + reach + 1, stop), count)
+            best = highest_of_echo(samples, keys, best, stop, count, period)
             begin[row] = max(start, arrival - reach)
         else:
             best = largest(keys, arrival, stop, count)
@@ -121,7 +124,7 @@ def find_echoes(
         if dense:
             low, high = (arrival, arrival + reach) if want_first else (best - reach, best + reach)
             gate = (max(low, start), min(high, stop - 1))
-            best = highest_between(samples, best, gate, count, reach / 1.5)
+            best = highest_between(samples, best, gate, count, reach / OWN_PEAK_PERIODS)
             way = np.int8(1) if samples[best] >= 0.0 else np.int8(-1)
         peak[row] = best
         sign[row] = way
@@ -147,6 +150,21 @@ def find_echoes(
             samples, keys, right, best + reach + 1, rival, count
         ):
             flags[row] |= UNSURE
+
+
+@compiled
+def highest_of_echo(
+    samples: AnyArray, bits: AnyArray, best: int, stop: int, counts: int, period: int
+) -> int:
+    """Return the half-cycle that a long pulse rises to, a period at a time from ``best`` on.
+
+    A pulse of narrow band may reach the threshold well before its highest half-cycle.
+    """
+    higher = largest(bits, best, min(best + period + 1, stop), counts)
+    while abs(samples[higher]) > abs(samples[best]):
+        best = higher
+        higher = largest(bits, best, min(best + period + 1, stop), counts)
+    return best
 
 
 @compiled

@@ -13,7 +13,7 @@ from ascan.flags import Flag
 from ascan.kernels.jit import compiled
 from ascan.kernels.subsample import peak_height, peak_offset
 from ascan.template import PLACES
-from ascan.timing.echo import UNSURE_SIGMAS
+from ascan.timing.half_cycle import SETTLED_ODDS
 from ascan.timing.protocol import EchoRows
 
 UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
@@ -36,7 +36,7 @@ def best_lag(
 ) -> tuple[int, int, float]:
     """Return the sample within ``reach`` of ``top`` where the shape fits best, and its polarity.
 
-    And by how much the product there is larger than at the next best crest.
+    And the difference of the squares of the product there and at the next best crest.
 
     With ``count`` 0 a shape turned over fits as well; with ±1 only that polarity counts. −1 where
     there is no crest within the reach.
@@ -56,7 +56,7 @@ def best_lag(
             elif size > rival:
                 rival = size
         before, here = here, after
-    return best, way, height - rival
+    return best, way, height * height - rival * rival
 
 
 @compiled
@@ -67,24 +67,26 @@ def best_lags(
     noise: FloatArray,
     shape: FloatArray,
     reach: int,
-    apart: float,
+    gain: float,
     lags: IntArray,
     ways: SignArray,
     flags: FlagArray,
 ) -> None:
     """Write the best lag and polarity of each row (−1: none); flag what noise may have decided.
 
-    ``apart`` is what must lie between two crests to tell them apart in noise of level 1.
+    ``gain`` is the standard deviation of the product with noise of level 1. Of an echo of known
+    shape and unknown height, a delay's log likelihood is half the square of its product over the
+    noise's variance in it; it is unsure where twice the log odds against the next crest are few.
     """
     for row in range(peak.size):
         lags[row], ways[row] = -1, 1
         if peak[row] < 0:
             continue
-        lag, way, margin = best_lag(trace[row], peak[row], reach, shape, counts[row])
+        lag, way, excess = best_lag(trace[row], peak[row], reach, shape, counts[row])
         if lag < 0:
             continue
         lags[row], ways[row] = lag, way
-        if margin < apart * noise[row]:
+        if excess < SETTLED_ODDS * (gain * noise[row]) ** 2:
             flags[row] |= UNSURE
 
 
@@ -102,7 +104,7 @@ def place_templates(echoes: EchoRows, flags: FlagArray) -> tuple[IntArray, SignA
         echoes.noise,
         shape,
         int(np.ceil(1.5 * echoes.period)),
-        product_noise(shape, echoes.noise_correlation, echoes.period),
+        noise_gain(shape, echoes.noise_correlation),
         lags,
         ways,
         flags,
@@ -144,17 +146,6 @@ def between_samples(
         step = -dot_at(samples, lag, slope) * way / (height * steep)
         offset = (k / PLACES - 0.5) + min(max(step, -0.5), 0.5)
     return lag + offset, height
-
-
-def product_noise(shape: FloatArray, correlation: FloatArray, period: float) -> float:
-    """Return by how much one crest must exceed another to be told from it, for noise of level 1.
-
-    The other is half a period away and turned over, or a whole one; noise moves both much alike.
-    """
-    half = int(np.rint(0.5 * period))
-    padded = np.concatenate([shape, np.zeros(2 * half)])
-    turned, whole = padded + np.roll(padded, half), padded - np.roll(padded, 2 * half)
-    return UNSURE_SIGMAS * max(noise_gain(turned, correlation), noise_gain(whole, correlation))
 
 
 def delay_gain(echoes: EchoRows) -> float:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar, Protocol, cast
+
+import numpy as np
 
 from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
 from ascan.errors import fault
@@ -66,6 +68,22 @@ class EchoRows:
     bandwidth: float
     template: Template
     span: tuple[float, float]
+
+    def chosen(self, rows: IntArray, peak: IntArray) -> EchoRows:
+        """Return these rows alone, with other own peaks in them."""
+        top = self.trace[rows, peak]
+        return replace(
+            self,
+            trace=np.ascontiguousarray(self.trace[rows]),
+            first=self.first[rows],
+            last=self.last[rows],
+            begin=self.begin[rows],
+            peak=peak,
+            sign=np.where(top >= 0, 1, -1).astype(np.int8),
+            counts=self.counts[rows],
+            noise=self.noise[rows],
+            noise_slope=self.noise_slope[rows],
+        )
 
 
 class TimingMethod(Protocol):

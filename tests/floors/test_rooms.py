@@ -28,6 +28,7 @@ FLOORS = {
     "echo_checks": 7,
     "pipeline": 8, "budget": 9, "planning": 10, "head_models": 8,
     "channels": 9, "check_learning": 6, "head_learning": 9, "template_learning": 9,
+    "lag_learning": 9,
     "record_learning": 9,
     "aperture_learning": 10,
     "engine": 10, "store": 10,

@@ -209,6 +209,19 @@ def test_a_larger_echo_behind_the_timed_one(fit: Calibration) -> None:
     assert ((readings.flags & np.uint32(Flag.OTHER_ECHO)) != 0).all()
 
 
+def test_a_second_echo_higher_than_it_was_on_the_steps(fit: Calibration) -> None:
+    """The first is another's: of a wall the second is lower, and by how much the steps have shown.
+
+    On them it is 0.6 of the first; the procedure allows for 1.3 times that.
+    """
+    rng = np.random.default_rng(16)
+    truth = rng.uniform(5.0, 9.0, 60)
+    usual = read(waveforms(truth, rng, decay=0.7), fit)
+    assert not (usual.flags & np.uint32(Flag.OTHER_ECHO)).any()
+    higher = read(waveforms(truth, rng, decay=0.9), fit)
+    assert ((higher.flags & np.uint32(Flag.OTHER_ECHO)) != 0).all()
+
+
 def test_a_weak_wall_behind_a_strong_surface(fit: Calibration) -> None:
     """A flank sends the sound elsewhere; less gain does not change what is compared."""
     rng = np.random.default_rng(12)

@@ -8,26 +8,26 @@ from ascan.health.rivals import Rival, Rivals, flag_rivals
 from ascan.health.skipped_cycle import weigh_half_cycle
 
 
-def half_cycle_odds(off_periods: float, snr_db: float) -> tuple[float, float]:
+def half_cycle_odds(off_periods: float, u_periods: float) -> tuple[float, float]:
     one = np.ones(1)
     odds, late_us = np.empty(1), np.empty(1)
     time_us = (4.0 + off_periods * 0.2) * one
-    weigh_half_cycle(time_us, 4.0 * one, 0.0, 0.2, snr_db * one, odds, late_us)
+    weigh_half_cycle(time_us, 4.0 * one, 0.0, 0.2, 0.2 * u_periods * one, odds, late_us)
     return float(odds[0]), float(late_us[0])
 
 
 def test_a_quarter_of_a_period_is_as_far_from_either_half_cycle() -> None:
-    assert abs(half_cycle_odds(0.25, 30.0)[0]) < 1e-12
-    assert half_cycle_odds(0.2, 30.0)[0] > 0.0 > half_cycle_odds(0.3, 30.0)[0]
+    assert abs(half_cycle_odds(0.25, 0.01)[0]) < 1e-12
+    assert half_cycle_odds(0.2, 0.01)[0] > 0.0 > half_cycle_odds(0.3, 0.01)[0]
 
 
 def test_a_rival_half_cycle_is_half_a_period_away_on_the_side_that_is_seen() -> None:
-    assert half_cycle_odds(0.1, 30.0)[1] == 0.1
-    assert half_cycle_odds(-0.1, 30.0)[1] == -0.1
+    assert half_cycle_odds(0.1, 0.01)[1] == 0.1
+    assert half_cycle_odds(-0.1, 0.01)[1] == -0.1
 
 
 def test_noise_takes_certainty_away_never_the_verdict() -> None:
-    odds = [half_cycle_odds(0.1, snr)[0] for snr in (40.0, 20.0, 10.0)]
+    odds = [half_cycle_odds(0.1, u)[0] for u in (0.002, 0.02, 0.1)]
     assert odds == sorted(odds, reverse=True)
     assert odds[-1] > 0.0
 

@@ -9,7 +9,10 @@ from hypothesis import strategies as st
 
 from ascan.arrays import FloatArray
 from ascan.flags import Flag
-from ascan.health.shape import check_shape, write_head_misfits
+from ascan.health.other_echo import take_off_forerunners
+from ascan.health.second_echo import check_second
+from ascan.health.shape import MOST_DRIFT, check_shape, write_head_misfits, write_misfits
+from ascan.template import Template
 
 PERIOD, BEFORE, SIZE, REACH = 20.0, 25, 66, 6
 
@@ -69,3 +72,84 @@ def test_noise_alone_is_not_told_as_another_shape() -> None:
     check_shape(misfit, np.zeros(count), 0.06, np.full(count, snr_db), flags)
     assert np.isfinite(misfit).all()
     assert ((flags & np.uint32(Flag.UNLIKE_MODEL)) != 0).mean() < 0.01
+
+
+def pulse(late: float, half: int = 60, period: float = PERIOD) -> FloatArray:
+    at = np.arange(-half, half + 1) - late
+    return np.exp(-0.5 * (at / period) ** 2) * np.cos(2.0 * np.pi * at / period)
+
+
+def left_of(trace: FloatArray, place: float, known: Template) -> tuple[float, float, float]:
+    out = [np.empty(1) for _ in range(3)]
+    write_misfits(trace[None], np.array([place]), known.shapes, known.drifts, *out)
+    misfit, height, share = (float(each[0]) for each in out)
+    return misfit, height, share
+
+
+@settings(deadline=None, max_examples=30)
+@given(
+    share=st.floats(-1.0, 1.0),
+    late=st.floats(-0.5, 0.5),
+    size=st.floats(10.0, 1e4) | st.floats(-1e4, -10.0),
+)
+def test_an_echo_that_drifts_as_the_steps_did_leaves_nothing(
+    share: float, late: float, size: float
+) -> None:
+    shape, drift = pulse(0.0), 0.2 * pulse(0.0, period=1.2 * PERIOD)
+    known = Template(shape, drift=drift)
+    moved = pulse(late, 90) + share * 0.2 * drifted(late)
+    misfit, height, found = left_of(size * moved, 90.0 + late, known)
+    assert misfit < 0.02
+    assert abs(height / size - 1.0) < 0.02
+    assert abs(found - share) < 0.15
+
+
+def drifted(late: float) -> FloatArray:
+    at = np.arange(-90, 91) - late
+    wide = 1.2 * PERIOD
+    return np.exp(-0.5 * (at / wide) ** 2) * np.cos(2.0 * np.pi * at / wide)
+
+
+def test_an_echo_that_drifts_further_is_told() -> None:
+    known = Template(pulse(0.0), drift=0.2 * pulse(0.0, period=1.2 * PERIOD))
+    near = left_of(pulse(0.0, 90) + MOST_DRIFT * 0.2 * drifted(0.0), 90.0, known)
+    far = left_of(pulse(0.0, 90) + 5.0 * 0.2 * drifted(0.0), 90.0, known)
+    assert near[0] < 1e-6
+    assert far[0] > 0.1
+    assert left_of(pulse(0.0, 90) + 0.2 * drifted(0.0), 90.0, Template(pulse(0.0)))[0] > 0.05
+
+
+def test_an_echos_own_beginning_is_no_other_echo() -> None:
+    known, reach = Template(pulse(0.0)), 30
+    trace = np.zeros((2, 400))
+    trace[:, 200:321] = 50.0 * pulse(0.0)
+    trace[1, 150:271] += 5.0 * pulse(0.0)
+    place, peak = np.full(2, 260.0), np.full(2, 260)
+    misfit, height, share = (np.empty(2) for _ in range(3))
+    write_misfits(trace, place, known.shapes, known.drifts, misfit, height, share)
+    whole = trace.copy()
+    take_off_forerunners(trace, place, peak, reach, known.shapes, known.drifts, height, share)
+    ahead = np.abs(trace[:, : 260 - reach]).max(axis=1)
+    assert np.abs(whole[0, : 260 - reach]).max() > 10.0
+    assert ahead[0] < 0.1
+    assert 4.5 < ahead[1] < 5.5
+    assert np.array_equal(trace[:, 260 - reach :], whole[:, 260 - reach :])
+
+
+def test_a_second_echo_is_found_beside_the_flank_of_another() -> None:
+    """What grows towards the end of the search is another echo's; the one between is the second."""
+    half, sought, reach = 30, 100, 70
+
+    def echo(late: float, around: int) -> FloatArray:
+        at = np.arange(-around, around + 1) - late
+        return np.exp(-0.5 * (at / 0.6 / PERIOD) ** 2) * np.cos(2.0 * np.pi * at / PERIOD)
+
+    first, second = echo(0.0, half), 0.6 * echo(40.0, half + sought)
+    flank = echo(-reach - 6.0, half + sought)
+    room, noise = np.array([reach]), np.array([0.01])
+    told = []
+    for trace in (second, second + flank, flank):
+        flags = np.zeros(1, np.uint32)
+        check_second(first[None], trace[None], room, noise, PERIOD, 0.2 * PERIOD, flags)
+        told.append(bool(flags[0] & np.uint32(Flag.UNEVEN_ECHOES)))
+    assert told == [True, True, False]

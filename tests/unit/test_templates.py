@@ -88,13 +88,19 @@ def test_a_skipped_cycle_shows_against_the_envelope() -> None:
 
 def test_template_and_lag_are_kept_with_the_calibration(tmp_path: Path) -> None:
     steps = np.array([8.0, 12.0, 16.0, 20.0])
-    scan = scan_of(0.7 * burst(TIME_US, 2.0 * steps / 5.92))
+    signal = 0.7 * burst(TIME_US, 2.0 * steps / 5.92)
+    # Of thick steps there is some more of an echo a little later.
+    signal += np.array([[0.0], [0.01], [0.02], [0.03]]) * burst(TIME_US, 2.0 * steps / 5.92 + 0.06)
+    scan = scan_of(signal)
     calibration = calibrate(scan, wall_procedure('"correlation"'), steps, u_known_mm=0.01)
+    assert np.abs(calibration.templates["wall"].drift).max() > 0.01
     save_calibration(calibration, tmp_path / "c.h5")
     loaded = load_calibration(tmp_path / "c.h5")
     assert loaded.digest == calibration.digest
     assert loaded.lags_us == calibration.lags_us
-    assert np.array_equal(loaded.templates["wall"].samples, calibration.templates["wall"].samples)
+    for name in ("samples", "drift"):
+        kept, made = (getattr(each.templates["wall"], name) for each in (loaded, calibration))
+        assert np.array_equal(kept, made)
     other = dataclasses.replace(calibration, templates={})
     assert other.digest != calibration.digest
 
