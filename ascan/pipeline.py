@@ -33,6 +33,8 @@ from ascan.template import Template
 from ascan.thickness_stage import ThicknessStage
 from ascan.timing.head import HeadGuide
 from ascan.whole_record.aperture_stage import ApertureStage
+from ascan.whole_record.coated_stage import CoatedStage
+from ascan.whole_record.coating import expected_mismatch
 from ascan.whole_record.stage import RecordStage
 
 # The second echo's path is another wall's where it differs by so many of its standard
@@ -71,7 +73,7 @@ class Pipeline:
     to_thickness: ThicknessStage | None = field(init=False)
     leads: tuple[FloatArray, FloatArray] | None = field(init=False)
     witness: Pipeline | None = field(init=False)
-    whole: RecordStage | ApertureStage | None = field(init=False)
+    whole: RecordStage | CoatedStage | ApertureStage | None = field(init=False)
 
     def __post_init__(self) -> None:
         for name, given, wanted in (
@@ -220,7 +222,7 @@ class Pipeline:
 
     def _fit_whole(
         self,
-        whole: RecordStage | ApertureStage,
+        whole: RecordStage | CoatedStage | ApertureStage,
         block: AnyArray,
         start_time_us: FloatArray,
         echoes: Mapping[str, GateEchoes],
@@ -235,7 +237,7 @@ class Pipeline:
         # The fit works on the raw record, the gate's noise is what its filter leaves of it.
         filtered = np.linalg.norm(whole_taps(self.stage.taps.astype(np.float64)))
         noise = np.nan_to_num(front.noise(self.recording.full_scale)) / float(filtered)
-        if isinstance(whole, RecordStage):
+        if isinstance(whole, RecordStage | CoatedStage):
             flags |= front.flags & np.uint32(FATAL)
             found = whole.run(block, start_time_us, front.time_us, noise, flags)
             start_us, stop_us = self.window_us(
@@ -259,6 +261,11 @@ class Pipeline:
             ),
             "unexplained": found["unexplained"],
         }
+        if "coating_us" in found:
+            assert self.procedure.coating is not None
+            columns["coating_mm"] = (
+                0.5 * self.procedure.coating.velocity_mm_per_us * found["coating_us"]
+            )
         self.checks.check_reading(block, echoes, columns)
         if "second_late_mm" in found:
             self._hear_second(columns, found, component_c)
@@ -457,7 +464,7 @@ def _leads(procedure: Procedure) -> tuple[FloatArray, FloatArray] | None:
 
 def _record_stage(
     procedure: Procedure, recording: Recording, calibration: Calibration | None
-) -> RecordStage | ApertureStage | None:
+) -> RecordStage | CoatedStage | ApertureStage | None:
     """Return the fit of whole records, where the calibration has learned what they look like."""
     if calibration is None or calibration.whole is None:
         return None
@@ -474,7 +481,7 @@ def _record_stage(
     wall = procedure.gate(procedure.interval.gates[1])
     velocity = calibration.velocity_mm_per_us
     most_mm = 0.5 * velocity * wall.window_us(0.0, velocity)[1]
-    return RecordStage(
+    bare = RecordStage(
         part=calibration.whole,
         velocity_mm_per_us=velocity,
         recording=recording,
@@ -482,4 +489,10 @@ def _record_stage(
         delay_us=probe.delay_us,
         most_mm=FURTHER * most_mm,
         checks=procedure.checks,
+    )
+    if procedure.coating is None:
+        return bare
+    coating_velocity = procedure.coating.velocity_mm_per_us
+    return CoatedStage(
+        bare, expected_mismatch(coating_velocity, probe.path_mm_per_us, probe.arrangement)
     )

@@ -45,7 +45,7 @@ RESULT_COLUMNS = {
     ),
     "strength": ("1", "wall echo over what it was on the steps at such a depth"),
     "unexplained": ("1", "rms of what the whole-record fit leaves, fraction of full scale"),
-    "coating_mm": ("mm", "coating, from the two: what one interval crosses and the other does not"),
+    "coating_mm": ("mm", "coating: what one interval crosses and the other does not, or as fitted"),
 }
 GATE_COLUMNS = {
     "time_us": ("us", "time of the echo after the transmit pulse"),
