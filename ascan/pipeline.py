@@ -52,6 +52,8 @@ TURNED_STILL = (
     | Flag.WEAK_ECHO
     | Flag.SPIKED
 )
+# An echo is told by this much of it: the sound's first periods.
+WHOLE_PERIODS = 1.5
 # Whole records are searched for walls so many times as thick as the gate lets pass.
 FURTHER = 1.5
 # Some hundred rows amortise the calls; more gained nothing (benches/speed.py).
@@ -245,19 +247,27 @@ class Pipeline:
             )
             outside = (found["interval_us"] < start_us) | (found["interval_us"] > stop_us)
             flags |= np.where(outside, np.uint32(Flag.OUTSIDE_GATE), np.uint32(0))
+            hidden = _may_be_hidden(
+                found, stop_us, WHOLE_PERIODS / self.procedure.probe.frequency_mhz, flags
+            )
         else:
             # Which half-cycle it is, the whole record settles itself.
             flags |= front.flags & ~np.uint32(Flag.HALF_CYCLE_UNSURE)
             # It begins where the head was found, and seeks no wall half as thick.
             self.checks.check_interval(block, start_time_us, echoes, front.time_us, flags)
             found = whole.run(block, start_time_us, self._by_head(front), noise, flags)
+            hidden = np.zeros(len(block), bool)
         columns = self._to_columns(found["interval_us"], found["u_interval_us"], flags, component_c)
         half = 0.5 * whole.operator.velocity_mm_per_us
         columns |= {
             "rival_mm": half * found["rival_us"],
             "rival_odds": found["rival_odds"],
             "rival_cause": np.where(
-                np.isfinite(found["rival_us"]), np.uint8(Rival.OTHER_SPACING), np.uint8(0)
+                hidden,
+                np.uint8(Rival.SURFACE_REPEAT),
+                np.where(
+                    np.isfinite(found["rival_us"]), np.uint8(Rival.OTHER_SPACING), np.uint8(0)
+                ),
             ),
             "unexplained": found["unexplained"],
         }
@@ -460,6 +470,22 @@ def _leads(procedure: Procedure) -> tuple[FloatArray, FloatArray] | None:
         0.01 * probe.bandwidth_percent,
         procedure.material.velocity_mm_per_us,
     )
+
+
+def _may_be_hidden(found: Columns, stop_us: float, whole_us: float, flags: FlagArray) -> AnyArray:
+    """Refuse what may be no wall but what precedes one that the surface echo's repeat hides.
+
+    Where the gate reaches past the repeat and the echo found is weak, none is, or it has no
+    ``whole_us`` ahead of the repeat, the wall may be thicker than the record is used to:
+    ``rival_us`` says from where on.
+    """
+    few = flags & np.uint32(Flag.WEAK_ECHO | Flag.LOW_SNR | Flag.NO_ECHO) != 0
+    few |= found["interval_us"] + whole_us > found["repeat_us"]
+    hidden = (found["repeat_us"] < stop_us) & few
+    found["rival_us"] = np.where(hidden, found["repeat_us"], found["rival_us"])
+    found["rival_odds"] = np.where(hidden, 0.0, found["rival_odds"])
+    flags |= np.where(hidden, np.uint32(Flag.RIVAL_READING), np.uint32(0))
+    return np.asarray(hidden)
 
 
 def _record_stage(

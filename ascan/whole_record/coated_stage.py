@@ -165,6 +165,8 @@ class CoatedStage:
         rows = len(block)
         names = ("interval_us", "u_interval_us", "unexplained", "rival_us", "rival_odds")
         columns: Columns = {name: np.full(rows, np.nan) for name in (*names, "coating_us")}
+        guess_us = picked_us + self.bare.part.lag_us
+        columns["repeat_us"] = self.bare.repeat_us(guess_us, start_time_us, block.shape[1])
         tries = self._searched(block, start_time_us, picked_us, noise, flags)
         for row, found in enumerate(tries):
             if found:

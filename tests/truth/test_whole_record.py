@@ -357,3 +357,34 @@ def test_a_coating_in_water_is_no_hindrance() -> None:
     assert not is_fatal(readings.flags).any()
     assert np.abs(errors_um(readings, made)).max() <= 3.0
     assert readings.columns["coating_mm"] == pytest.approx(0.3, abs=0.01)
+
+
+def test_walls_behind_the_repeat_of_the_surface_echo_are_refused_not_misread() -> None:
+    # A line of 6 mm repeats itself 4.5 µs after the surface echo: as 13.3 mm of steel would.
+    short = ProbeTable(
+        arrangement="delay_line", radius_mm=3.0, path_mm=6.0, phase_deg=20.0, delay_us=0.35
+    )
+    long = RecordTable(samples=1500, start_us=3.5, bits=14)
+
+    def behind(seed: int, **walls: Any) -> Synthesis:
+        return Synthesis(dataclasses.replace(scenario(seed, **walls), probe=short, record=long))
+
+    how = procedure(**{"start_us = 8.0": "start_us = 4.0", "stop_us = 11.0": "stop_us = 6.0"})
+    steps = (1.0, 3.0, 6.0, 10.0)
+    block = behind(51, steps_mm=steps, readings=READINGS)
+    fit = calibrate(scan_of(block, 3.5), how, np.repeat(steps, READINGS), u_known_mm=U_STEP_MM)
+    thin, thick = (
+        behind(52, uniform_mm=(1.0, 10.0), count=40),
+        behind(53, uniform_mm=(10.0, 24.0), count=120),
+    )
+    ahead = measure(scan_of(thin, 3.5), how, fit)
+    assert not is_fatal(ahead.flags).any()
+    assert np.abs(errors_um(ahead, thin)).max() <= 3.0
+    readings = measure(scan_of(thick, 3.5), how, fit)
+    refused = is_fatal(readings.flags)
+    truth = thick.truth_columns()["true_mean_mm"]
+    assert refused[truth > 12.5].all()
+    assert np.abs(errors_um(readings, thick)[~refused]).max() <= 5.0
+    rival = readings.columns["rival_mm"][refused & (truth > 14.0)]
+    # 13.3 mm less what the repeat's own pulse begins ahead of its time zero (half a µs).
+    assert rival == pytest.approx(11.8, abs=0.5)
