@@ -34,6 +34,8 @@ from ascan.thickness_stage import ThicknessStage
 from ascan.timing.arrival import LEAST_SHARE, OF_USUAL_SHARE
 from ascan.timing.head import HeadGuide
 from ascan.whole_record.aperture_stage import ApertureStage
+from ascan.whole_record.coated_stage import CoatedStage
+from ascan.whole_record.coating import expected_mismatch
 from ascan.whole_record.stage import RecordStage
 
 # The second echo's path is another wall's where it differs by so many of its standard
@@ -51,6 +53,8 @@ TURNED_STILL = (
     | Flag.WEAK_ECHO
     | Flag.SPIKED
 )
+# An echo is told by this much of it: the sound's first periods.
+WHOLE_PERIODS = 1.5
 # Whole records are searched for walls so many times as thick as the gate lets pass.
 FURTHER = 1.5
 # Some hundred rows amortise the calls; more gained nothing (benches/speed.py).
@@ -73,7 +77,7 @@ class Pipeline:
     to_thickness: ThicknessStage | None = field(init=False)
     leads: tuple[FloatArray, FloatArray] | None = field(init=False)
     witness: Pipeline | None = field(init=False)
-    whole: RecordStage | ApertureStage | None = field(init=False)
+    whole: RecordStage | CoatedStage | ApertureStage | None = field(init=False)
 
     def __post_init__(self) -> None:
         for name, given, wanted in (
@@ -224,7 +228,7 @@ class Pipeline:
 
     def _fit_whole(
         self,
-        whole: RecordStage | ApertureStage,
+        whole: RecordStage | CoatedStage | ApertureStage,
         block: AnyArray,
         start_time_us: FloatArray,
         echoes: Mapping[str, GateEchoes],
@@ -239,7 +243,7 @@ class Pipeline:
         # The fit works on the raw record, the gate's noise is what its filter leaves of it.
         filtered = np.linalg.norm(whole_taps(self.stage.taps.astype(np.float64)))
         noise = np.nan_to_num(front.noise(self.recording.full_scale)) / float(filtered)
-        if isinstance(whole, RecordStage):
+        if isinstance(whole, RecordStage | CoatedStage):
             flags |= front.flags & np.uint32(FATAL)
             found = whole.run(block, start_time_us, front.time_us, noise, flags)
             start_us, stop_us = self.window_us(
@@ -247,22 +251,35 @@ class Pipeline:
             )
             outside = (found["interval_us"] < start_us) | (found["interval_us"] > stop_us)
             flags |= np.where(outside, np.uint32(Flag.OUTSIDE_GATE), np.uint32(0))
+            hidden = _may_be_hidden(
+                found, stop_us, WHOLE_PERIODS / self.procedure.probe.frequency_mhz, flags
+            )
         else:
             # Which half-cycle it is, the whole record settles itself.
             flags |= front.flags & ~np.uint32(Flag.HALF_CYCLE_UNSURE)
             # It begins where the head was found, and seeks no wall half as thick.
             self.checks.check_interval(block, start_time_us, echoes, front.time_us, flags)
             found = whole.run(block, start_time_us, self._by_head(front), noise, flags)
+            hidden = np.zeros(len(block), bool)
         columns = self._to_columns(found["interval_us"], found["u_interval_us"], flags, component_c)
         half = 0.5 * whole.operator.velocity_mm_per_us
         columns |= {
             "rival_mm": half * found["rival_us"],
             "rival_odds": found["rival_odds"],
             "rival_cause": np.where(
-                np.isfinite(found["rival_us"]), np.uint8(Rival.OTHER_SPACING), np.uint8(0)
+                hidden,
+                np.uint8(Rival.SURFACE_REPEAT),
+                np.where(
+                    np.isfinite(found["rival_us"]), np.uint8(Rival.OTHER_SPACING), np.uint8(0)
+                ),
             ),
             "unexplained": found["unexplained"],
         }
+        if "coating_us" in found:
+            assert self.procedure.coating is not None
+            columns["coating_mm"] = (
+                0.5 * self.procedure.coating.velocity_mm_per_us * found["coating_us"]
+            )
         self.checks.check_reading(block, start_time_us, echoes, columns)
         if "second_late_mm" in found:
             self._hear_second(columns, found, component_c)
@@ -461,9 +478,25 @@ def _leads(procedure: Procedure) -> tuple[FloatArray, FloatArray] | None:
     )
 
 
+def _may_be_hidden(found: Columns, stop_us: float, whole_us: float, flags: FlagArray) -> AnyArray:
+    """Refuse what may be no wall but what precedes one that the surface echo's repeat hides.
+
+    Where the gate reaches past the repeat and the echo found is weak, none is, or it has no
+    ``whole_us`` ahead of the repeat, the wall may be thicker than the record is used to:
+    ``rival_us`` says from where on.
+    """
+    few = flags & np.uint32(Flag.WEAK_ECHO | Flag.LOW_SNR | Flag.NO_ECHO) != 0
+    few |= found["interval_us"] + whole_us > found["repeat_us"]
+    hidden = (found["repeat_us"] < stop_us) & few
+    found["rival_us"] = np.where(hidden, found["repeat_us"], found["rival_us"])
+    found["rival_odds"] = np.where(hidden, 0.0, found["rival_odds"])
+    flags |= np.where(hidden, np.uint32(Flag.RIVAL_READING), np.uint32(0))
+    return np.asarray(hidden)
+
+
 def _record_stage(
     procedure: Procedure, recording: Recording, calibration: Calibration | None
-) -> RecordStage | ApertureStage | None:
+) -> RecordStage | CoatedStage | ApertureStage | None:
     """Return the fit of whole records, where the calibration has learned what they look like."""
     if calibration is None or calibration.whole is None:
         return None
@@ -484,7 +517,7 @@ def _record_stage(
     wall = procedure.gate(procedure.interval.gates[1])
     velocity = calibration.velocity_mm_per_us
     most_mm = 0.5 * velocity * wall.window_us(0.0, velocity)[1]
-    return RecordStage(
+    bare = RecordStage(
         part=calibration.whole,
         velocity_mm_per_us=velocity,
         recording=recording,
@@ -492,4 +525,10 @@ def _record_stage(
         delay_us=probe.delay_us,
         most_mm=FURTHER * most_mm,
         checks=procedure.checks,
+    )
+    if procedure.coating is None:
+        return bare
+    coating_velocity = procedure.coating.velocity_mm_per_us
+    return CoatedStage(
+        bare, expected_mismatch(coating_velocity, probe.path_mm_per_us, probe.arrangement)
     )

@@ -46,7 +46,7 @@ RESULT_COLUMNS = {
     "strength": ("1", "wall echo over what it was on the steps at such a depth"),
     "second_off_us": ("us", "by how much the wall's second echo, where heard, comes late"),
     "unexplained": ("1", "rms of what the whole-record fit leaves, fraction of full scale"),
-    "coating_mm": ("mm", "coating, from the two: what one interval crosses and the other does not"),
+    "coating_mm": ("mm", "coating: what one interval crosses and the other does not, or as fitted"),
 }
 GATE_COLUMNS = {
     "time_us": ("us", "time of the echo after the transmit pulse"),

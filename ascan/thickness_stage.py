@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ascan.arrays import Columns, FlagArray, FloatArray
+from ascan.calibration.parts import RecordPart
 from ascan.calibration.record import Calibration
 from ascan.errors import fault
 from ascan.flags import Flag
@@ -204,6 +205,9 @@ class ThicknessStage:
         It takes as long as velocity / coating velocity times its thickness of wall.
         """
         coating = self.procedure.coating
+        if coating is not None and isinstance(self.calibration.whole, RecordPart):
+            # It is fitted with the record.
+            return 0.0, 0.0
         if coating is not None and self.calibration.whole is not None:
             # Successive wall echoes turn at the coating, each a little later or earlier.
             periods = COATED_PERIODS / self.procedure.probe.frequency_mhz

@@ -188,9 +188,7 @@ def record_of(kind: str, wall: Wall) -> FloatArray:
     slope = math.tan(math.radians(ROOF_DEG)) / WEDGE[0] / step_us if dual else 0.0
     late = slope * (0.5 * GAP_MM + WIDTH_MM - np.abs(x))
     us = {"contact": 14.0, "line": 24.0, "dual": 20.0}[kind]
-    arrays = [
-        np.ascontiguousarray(a, np.float32) for a in (lame, lame + 2.0 * shear, shear, *light)
-    ]
+    arrays = [np.ascontiguousarray(a, np.float32) for a in (lame, stiff, shear, *light)]
     moved = propagate(
         *arrays, damp.astype(np.float32), step_us * pulse, sent, late[sent], heard,
         int(us / step_us), step_us / CELL_MM,

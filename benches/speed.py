@@ -1,6 +1,9 @@
 """Speed of the pipeline beside the NumPy way and the rate of reading, as ratios of one run.
 
-    python benches/speed.py [ROWS]
+    python benches/speed.py [ROWS] [WHOLE_RECORDS]
+
+The fits of whole records follow, layered (1000 samples, three candidates), coated and dual, alone
+and in their whole chain.
 
 Rows of 1024 int16 samples, a gate of 600. Every figure is the least of several passes; the passes
 of all candidates take turns, so that a slow moment of the machine hits them alike.
@@ -8,13 +11,18 @@ of all candidates take turns, so that a slow moment of the machine hits them ali
 
 from __future__ import annotations
 
+import dataclasses
 import sys
 import time
 from collections.abc import Callable
+from unittest import mock
 
 import numpy as np
+import whole_record
+from ascan_synthetic.synthesis import Synthesis
+from ascan_synthetic.tables import StackTable
 
-from ascan import Procedure, Scan
+from ascan import Calibration, Procedure, Scan, calibrate
 from ascan.arrays import AnyArray
 from ascan.kernels.jit import compiled
 from ascan.pipeline import Pipeline
@@ -96,13 +104,7 @@ def main(rows: int) -> None:
         "ascan crossing, whole pipeline": through(scan, crossing),
         "ascan peak, band-passed": through(scan, '"peak"', BAND_PASS),
     }
-    least = dict.fromkeys(candidates, np.inf)
-    for turn in range(PASSES + 1):
-        for name, run in candidates.items():
-            began = time.perf_counter()
-            run()
-            if turn > 0:  # the first pass compiles
-                least[name] = min(least[name], time.perf_counter() - began)
+    least = timed(candidates)
     base = least["read every sample"]
     print(f"{rows} rows of 1024 int16, gate of 600, one thread; compare ratios only")
     print(f"{'':<34}{'ns/row':>8}{'x read':>8}{'x NumPy':>9}")
@@ -111,5 +113,94 @@ def main(rows: int) -> None:
         print(f"{name:<34}{1e9 * seconds / rows:8.0f}{seconds / base:8.2f}{seconds / rival:9.2f}")
 
 
+def timed(candidates: dict[str, Callable[[], object]]) -> dict[str, float]:
+    """Return the least seconds of several passes, in which all candidates take turns."""
+    least = dict.fromkeys(candidates, np.inf)
+    for turn in range(PASSES + 1):
+        for name, run in candidates.items():
+            began = time.perf_counter()
+            run()
+            if turn > 0:  # the first pass compiles
+                least[name] = min(least[name], time.perf_counter() - began)
+    return least
+
+
+def whole_records(rows: int) -> None:
+    """Print what fits of whole records take, alone and in their chain."""
+    noise = whole_record.WALL_HEIGHT / 80.0
+    steps = tuple(whole_record.STEPS_MM)
+    block = whole_record.plates(1, noise=noise, steps_mm=steps, readings=4)
+    walls = whole_record.plates(2, noise=noise, uniform_mm=(0.8, 20.0), count=rows)
+    painted = dataclasses.replace(
+        whole_record.plates(3, noise=noise, uniform_mm=(0.8, 20.0), count=max(rows // 20, 8)),
+        stack=StackTable(coating_mm=0.2),
+    )
+    layered = whole_record.layered()
+    coated = Procedure.from_text(layered.text + "\n[coating]\nvelocity_mm_per_us = 2.5\n")
+    rng = np.random.default_rng(4)
+    dual = Procedure.from_text(
+        whole_record.DUAL.format(
+            mode="whole_record", **whole_record.card(3.5, np.zeros(4, np.float64))
+        )
+    )
+    known = np.repeat([1.0, 3.0, 10.0, 25.0], 4)
+    dual_block = whole_record._heard(rng, known, 3.5, 38.0)
+    dual_walls = whole_record._heard(rng, rng.uniform(2.0, 25.0, rows), 3.5, 38.0)
+    runs = {
+        "layered": (layered, whole_record._calibrated(block, layered), Synthesis(walls)),
+        "coated": (coated, whole_record._calibrated(block, coated), Synthesis(painted)),
+    }
+    scans = {
+        name: (how, fit, whole_record.scan_of(made)) for name, (how, fit, made) in runs.items()
+    }
+    fit = calibrate(dual_block, dual, known, u_known_mm=whole_record.U_STEP_MM)
+    scans["dual"] = (dual, fit, dual_walls)
+    candidates: dict[str, Callable[[], object]] = {}
+    sizes: dict[str, int] = {}
+    for name, (how, one, scan) in scans.items():
+        data = scan.rows.read_block(0, len(scan))
+        for kind, run in (
+            (f"{name}, reading its samples", lambda data=data: read_rows(data)),
+            (f"{name}, fit alone", fit_alone(how, one, scan)),
+            (f"{name}, whole chain", chain(how, one, scan)),
+        ):
+            candidates[kind], sizes[kind] = run, len(scan)
+    print(f"\n{rows} whole records (coated: fewer), one thread; compare ratios only")
+    print(f"{'':<34}{'us/row':>8}{'per s':>9}{'x read':>9}")
+    least = timed(candidates)
+    for name, seconds in least.items():
+        base = least[f"{name.split(',')[0]}, reading its samples"]
+        each = seconds / sizes[name]
+        print(f"{name:<34}{1e6 * each:8.1f}{1.0 / each:9.0f}{seconds / base:9.0f}")
+
+
+def chain(how: Procedure, fit: Calibration, scan: Scan) -> Callable[[], object]:
+    pipeline = Pipeline(how, scan.recording, fit)
+    return lambda: list(pipeline.walk(scan))
+
+
+def fit_alone(how: Procedure, fit: Calibration, scan: Scan) -> Callable[[], object]:
+    """Return a run of the fits with all that gates and noise estimates give them at hand."""
+    pipeline = Pipeline(how, scan.recording, fit)
+    whole, calls = pipeline.whole, []
+
+    original = type(whole).run
+
+    def noted(self: object, *arguments: AnyArray) -> object:
+        calls.append(tuple(one.copy() for one in arguments))
+        return original(self, *arguments)  # type: ignore[arg-type]
+
+    with mock.patch.object(type(whole), "run", noted):
+        list(pipeline.walk(scan))
+    outer = [call for call in calls if len(call[0])]
+
+    def run() -> None:
+        for block, start, picked, noise, flags in outer:
+            original(whole, block, start, picked, noise, flags.copy())  # type: ignore[arg-type]
+
+    return run
+
+
 if __name__ == "__main__":
     main(int(sys.argv[1]) if len(sys.argv) > 1 else 20_000)
+    whole_records(int(sys.argv[2]) if len(sys.argv) > 2 else 400)

@@ -329,7 +329,7 @@ def fit_records(
         cut = max(-begin, 0)
         begin += cut
         wide = min(end - begin, longest)
-        if cut > quiet or wide < 2 * size:
+        if cut > quiet or wide < size:
             flags[row] |= OUTSIDE
             continue
         y, w = samples[:wide], weight[:wide]

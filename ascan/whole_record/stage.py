@@ -143,7 +143,16 @@ class RecordStage:
             "unexplained": left / self.recording.full_scale,
             "rival_us": rival / rate,
             "rival_odds": odds,
+            "repeat_us": self.repeat_us(guess_us, start_time_us, block.shape[1]),
         }
+
+    def repeat_us(
+        self, guess_us: FloatArray, start_time_us: FloatArray, samples: int
+    ) -> FloatArray:
+        """Return how long after the surface echo its path repeats it; infinite past the record."""
+        later = guess_us - self.delay_us - self.part.before / self.recording.sample_rate_mhz
+        end_us = start_time_us + samples / self.recording.sample_rate_mhz - guess_us
+        return np.where(later < end_us, later, np.inf)
 
 
 def operator_of(part: RecordPart, velocity_mm_per_us: float, frequency_mhz: float) -> Operator:

@@ -296,3 +296,95 @@ def test_models_of_whole_records_survive_their_file(tmp_path: Any, calibrated: C
 
     save_calibration(calibrated, tmp_path / "one.h5")
     assert load_calibration(tmp_path / "one.h5").digest == calibrated.digest
+
+
+COATED = "\n[coating]\nvelocity_mm_per_us = 2.5\n"
+
+
+@pytest.mark.parametrize(
+    ("coating_mm", "coating_velocity"), [(0.02, 2.5), (0.1, 2.0), (0.25, 3.0), (0.5, 2.5)]
+)
+def test_a_coating_is_fitted_with_the_wall(
+    calibrated: Calibration, coating_mm: float, coating_velocity: float
+) -> None:
+    # The block is bare; the procedure's velocity of the coating is off by as much as they differ.
+    how = Procedure.from_text(procedure().text + COATED)
+    block = Synthesis(scenario(11, steps_mm=STEPS_MM, readings=READINGS))
+    fit = calibrate(scan_of(block), how, np.repeat(STEPS_MM, READINGS), u_known_mm=U_STEP_MM)
+    assert fit.velocity_mm_per_us == calibrated.velocity_mm_per_us
+    paint = StackTable(coating_mm=coating_mm, coating_velocity_mm_per_us=coating_velocity)
+    made = Synthesis(
+        dataclasses.replace(scenario(41, uniform_mm=(1.2, 18.0), count=30), stack=paint)
+    )
+    readings = measure(scan_of(made), how, fit)
+    assert not is_fatal(readings.flags).any()
+    error, u = errors_um(readings, made), 1e3 * readings.u_mm
+    assert np.sqrt(np.mean(error**2)) <= 1.5
+    # What is stated is what is there: 95 % of 30, but for chance, and u no more than twice that.
+    assert np.mean(np.abs(error) <= 1.96 * u) >= 0.83
+    assert np.sqrt(np.mean(u**2)) <= 2.5 * np.sqrt(np.mean(error**2))
+    told = readings.columns["coating_mm"] * coating_velocity / 2.5
+    assert np.median(told) == pytest.approx(coating_mm, abs=0.012)
+
+
+def test_a_coating_in_water_is_no_hindrance() -> None:
+    # Paint reflects a third as well as steel: its own echo is half of the surface echo.
+    probe = ProbeTable(
+        arrangement="immersion", radius_mm=3.0, path_mm=20.0, path_wander_mm=3.0, delay_us=0.35
+    )
+    wet = RecordTable(samples=2600, start_us=20.0, bits=14)
+
+    def immersed(seed: int, coating_mm: float, **walls: Any) -> Synthesis:
+        plain = scenario(seed, **walls)
+        return Synthesis(
+            dataclasses.replace(
+                plain, probe=probe, record=wet, stack=StackTable(coating_mm=coating_mm)
+            )
+        )
+
+    how = procedure(
+        **{
+            '"delay_line"': '"immersion"',
+            "start_us = 8.0": "start_us = 22.0",
+            "stop_us = 11.0": "stop_us = 33.0",
+        }
+    )
+    how = Procedure.from_text(how.text + COATED)
+    block = immersed(42, 0.0, steps_mm=STEPS_MM, readings=READINGS)
+    fit = calibrate(scan_of(block, 20.0), how, np.repeat(STEPS_MM, READINGS), u_known_mm=U_STEP_MM)
+    made = immersed(43, 0.3, uniform_mm=(1.2, 18.0), count=25)
+    readings = measure(scan_of(made, 20.0), how, fit)
+    assert not is_fatal(readings.flags).any()
+    assert np.abs(errors_um(readings, made)).max() <= 3.0
+    assert readings.columns["coating_mm"] == pytest.approx(0.3, abs=0.01)
+
+
+def test_walls_behind_the_repeat_of_the_surface_echo_are_refused_not_misread() -> None:
+    # A line of 6 mm repeats itself 4.5 µs after the surface echo: as 13.3 mm of steel would.
+    short = ProbeTable(
+        arrangement="delay_line", radius_mm=3.0, path_mm=6.0, phase_deg=20.0, delay_us=0.35
+    )
+    long = RecordTable(samples=1500, start_us=3.5, bits=14)
+
+    def behind(seed: int, **walls: Any) -> Synthesis:
+        return Synthesis(dataclasses.replace(scenario(seed, **walls), probe=short, record=long))
+
+    how = procedure(**{"start_us = 8.0": "start_us = 4.0", "stop_us = 11.0": "stop_us = 6.0"})
+    steps = (1.0, 3.0, 6.0, 10.0)
+    block = behind(51, steps_mm=steps, readings=READINGS)
+    fit = calibrate(scan_of(block, 3.5), how, np.repeat(steps, READINGS), u_known_mm=U_STEP_MM)
+    thin, thick = (
+        behind(52, uniform_mm=(1.0, 10.0), count=40),
+        behind(53, uniform_mm=(10.0, 24.0), count=120),
+    )
+    ahead = measure(scan_of(thin, 3.5), how, fit)
+    assert not is_fatal(ahead.flags).any()
+    assert np.abs(errors_um(ahead, thin)).max() <= 3.0
+    readings = measure(scan_of(thick, 3.5), how, fit)
+    refused = is_fatal(readings.flags)
+    truth = thick.truth_columns()["true_mean_mm"]
+    assert refused[truth > 12.5].all()
+    assert np.abs(errors_um(readings, thick)[~refused]).max() <= 5.0
+    rival = readings.columns["rival_mm"][refused & (truth > 14.0)]
+    # 13.3 mm less what the repeat's own pulse begins ahead of its time zero (half a µs).
+    assert rival == pytest.approx(11.8, abs=0.5)

@@ -1,0 +1,92 @@
+"""A coating between path and wall: what it does to the surface echo and to every wall echo.
+
+Sound that runs through it there and back meets both of its faces again and again. With r the
+reflection from path to coating, R from coating to wall and E one run there and back, all that
+comes back sums up to
+
+    surface echo           (r + R E) / (1 + r R E)
+    wall echo n            E / (1 + r R E)² · ((R + r E) / (1 + r R E))ⁿ⁻¹
+
+times what does not depend on frequency. The reflection of the bare wall is (r + R) / (1 + r R),
+so that half logarithms of impedance ratios add: r = tanh q, R = tanh(bare − q).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ascan.arrays import AnyArray, FloatArray
+
+# Impedance of a coating: its velocity times this density (paints: 1 to 2 g/cm³), known to a
+# factor of exp(2 × U_MISMATCH) = 1.5.
+DENSITY_G_PER_CM3, U_MISMATCH = 1.4, 0.2
+# Of what lies before it: water, or the plastic of a delay line.
+WATER_G_PER_CM3, PLASTIC_G_PER_CM3 = 1.0, 1.18
+# Loss in a paint, in neper for every period that it takes there and back (1 dB/mm at 5 MHz and
+# 2.5 mm/µs), known to a factor of two or so. It grows with frequency.
+LOSS_PER_PERIOD, U_LOSS_PER_PERIOD = 0.06, 0.06
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coating:
+    """What is sought of a coating, and what is known before.
+
+    Attributes
+    ----------
+    bare : float
+        Half the logarithm of the wall's impedance over the path's.
+    mismatch : float
+        Half the logarithm of the coating's impedance over the path's, as expected.
+    frequency_mhz : float
+        Of the probe.
+    """
+
+    bare: float
+    mismatch: float
+    frequency_mhz: float
+
+    def factors(
+        self, mhz: FloatArray, late_us: float, mismatch: float, loss_per_us: float, count: int
+    ) -> AnyArray:
+        """Return what it does to the surface echo and ``count`` wall echoes.
+
+        The run there and back, ``late_us``, is left out of all: times are those of the echo from
+        beneath it. Shape (1 + count, frequencies); 1 where there is no coating.
+        """
+        r, beneath = np.tanh(mismatch), np.tanh(self.bare - mismatch)
+        relative = np.maximum(mhz / self.frequency_mhz, 1e-9)
+        # Loss that grows with frequency goes with a velocity that does, or it would reach ahead.
+        spread = 1.0 - 2j / np.pi * np.log(relative)
+        kept = np.exp(-loss_per_us * late_us * relative * spread)
+        delay = np.exp(-2j * np.pi * mhz * late_us)
+        run = kept * delay
+        ring = 1.0 / (1.0 + r * beneath * run)
+        out = np.empty((1 + count, mhz.size), np.complex128)
+        plain = 1.0 + r * beneath
+        out[0] = (r / delay + beneath * kept) * ring * (plain / (r + beneath))
+        first = kept * ring * ring * plain * plain
+        turn = (beneath + r * run) * ring * (plain / (r + beneath))
+        for n in range(count):
+            out[1 + n] = first
+            first = first * turn
+        return out
+
+
+def bare_of(strength: float) -> float:
+    """Return half the logarithm of wall over path impedance from the first wall echo's height.
+
+    Over the surface echo it is (1 − R²) / R where the wall's far side reflects all, so that
+    2 R = √(s² + 4) − s.
+    """
+    return float(np.arctanh(min(0.5 * (np.sqrt(strength**2 + 4.0) - strength), 0.999)))
+
+
+def expected_mismatch(
+    velocity_mm_per_us: float, path_velocity_mm_per_us: float, arrangement: str
+) -> float:
+    """Return half the logarithm of a coating's impedance over the path's, by usual densities."""
+    path = WATER_G_PER_CM3 if arrangement == "immersion" else PLASTIC_G_PER_CM3
+    ratio = velocity_mm_per_us * DENSITY_G_PER_CM3 / (path_velocity_mm_per_us * path)
+    return float(0.5 * np.log(ratio))
