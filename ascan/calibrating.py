@@ -370,6 +370,7 @@ def _calibrate_whole(
         whole=learned.part,
         dual=heads.dual if heads else None,
         shares=heads.shares if heads else {},
+        lefts={procedure.interval.gates[0]: tuple(np.nan_to_num(learned.left))} if heads else {},
     )
     pipeline = Pipeline(procedure, scan.recording, first)
     times = Readings(joined(found for _, found in pipeline.walk(steps)))

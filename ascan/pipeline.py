@@ -55,6 +55,10 @@ TURNED_STILL = (
 )
 # An echo is told by this much of it: the sound's first periods.
 WHOLE_PERIODS = 1.5
+# A head that none of these speaks against says which half-cycle it is.
+HEAD_DOUBTS = np.uint32(
+    Flag.HALF_CYCLE_UNSURE | Flag.EARLIER_ECHO | Flag.AT_MOST | Flag.AT_GATE_EDGE | Flag.SATURATED
+)
 # Whole records are searched for walls so many times as thick as the gate lets pass.
 FURTHER = 1.5
 # Some hundred rows amortise the calls; more gained nothing (benches/speed.py).
@@ -259,7 +263,8 @@ class Pipeline:
             flags |= front.flags & ~np.uint32(Flag.HALF_CYCLE_UNSURE)
             # It begins where the head was found, and seeks no wall half as thick.
             self.checks.check_interval(block, start_time_us, echoes, front.time_us, flags)
-            found = whole.run(block, start_time_us, self._by_head(front), noise, flags)
+            sure = (front.flags & HEAD_DOUBTS) == 0
+            found = whole.run(block, start_time_us, self._by_head(front), sure, noise, flags)
             hidden = np.zeros(len(block), bool)
         columns = self._to_columns(found["interval_us"], found["u_interval_us"], flags, component_c)
         half = 0.5 * whole.operator.velocity_mm_per_us
@@ -503,7 +508,8 @@ def _record_stage(
     probe = procedure.probe
     if isinstance(calibration.whole, AperturePart):
         steps_mm = calibration.steps.thickness_mm
-        nothing = (0.0,) * steps_mm.size
+        lefts = calibration.lefts.get(procedure.interval.gates[0], (0.0,) * steps_mm.size)
+        order = np.argsort(steps_mm)
         return ApertureStage(
             part=calibration.whole,
             recording=recording,
@@ -511,8 +517,8 @@ def _record_stage(
             delay_us=probe.delay_us,
             span_mm=(0.4 * calibration.minimum_mm, FURTHER * calibration.maximum_mm),
             least_odds=procedure.checks.least_record_odds,
-            steps_mm=steps_mm,
-            lefts=np.array(calibration.lefts.get(procedure.interval.gates[0], nothing)),
+            steps_mm=steps_mm[order],
+            lefts=np.array(lefts)[order],
         )
     wall = procedure.gate(procedure.interval.gates[1])
     velocity = calibration.velocity_mm_per_us

@@ -18,6 +18,7 @@ from ascan.path.aperture import (
 from ascan.whole_record.frequencies import Frequencies
 from ascan.whole_record.learning import Columns, Estimate, StepRecords
 from ascan.whole_record.operator import ATTENUATION_POWER, NEPER_PER_DB
+from ascan.whole_record.pulse import begun_before
 
 # Arrivals are spread over cells this part of a sample wide.
 FINER = 4
@@ -30,8 +31,8 @@ PRIOR_APART, PRIOR_WEDGE = 0.1, 0.01
 PRIOR_SHEAR, PRIOR_ATTENUATION = 0.005, 0.03
 # Derivatives by the operator's values are differences over this part of their uncertainty.
 SMALL = 0.02
-# A window ends so many periods before the first arrival that is left out; one is taken in that has
-# so many to its end.
+# A window ends where the first arrival that is left out begins, so many periods before it at least;
+# one is taken in that has so many to the window's end.
 CLEAR_PERIODS, WHOLE_PERIODS = 1.0, 2.5
 MOST_KNOWN = 2000
 
@@ -163,14 +164,16 @@ class ApertureFamily:
             self.frequencies.basis.sample_rate_mhz,
             self.frequencies.basis.frequency_mhz,
         )
-        weight = records.weight.copy()
+        basis, weight = self.frequencies.basis, records.weight.copy()
+        pulse = estimate.pulses[0] @ basis.functions
+        lead_us = begun_before(pulse, basis.before, CLEAR_PERIODS * rate / frequency) / rate
         for row, thickness in enumerate(estimate.thickness_mm):
             end_us = (np.flatnonzero(records.weight[row])[-1] - records.usual[row]) / rate
             times_us = arrival_times_us(estimate.operator, float(thickness))
             count = int(np.searchsorted(times_us, end_us - WHOLE_PERIODS / frequency))
             count = min(max(count, 1), len(ARRIVALS))
             estimate.heights[row] = np.zeros(count)
-            clear_us = times_us[count] - CLEAR_PERIODS / frequency
+            clear_us = times_us[count] - lead_us
             weight[row, max(int(records.usual[row] + clear_us * rate), 0) :] = 0.0
         return replace(records, weight=weight)
 

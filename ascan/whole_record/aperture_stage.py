@@ -7,11 +7,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.fft import next_fast_len
 
-from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
+from ascan.arrays import AnyArray, BoolArray, Columns, FlagArray, FloatArray
 from ascan.calibration.parts import AperturePart
 from ascan.path.aperture import ARRIVALS, DualGeometry, arrivals, spread
 from ascan.recording import Recording
 from ascan.whole_record.aperture import (
+    CLEAR_PERIODS,
     FINER,
     ApertureOperator,
     arrival_times_us,
@@ -19,6 +20,7 @@ from ascan.whole_record.aperture import (
 )
 from ascan.whole_record.bank import PLACES, depths_of, step_of
 from ascan.whole_record.heads import RESULTS, fit_walls
+from ascan.whole_record.pulse import begun_before
 
 DEPTHS = 72
 # Longest window, in µs: later echoes add next to nothing.
@@ -95,11 +97,18 @@ class ApertureStage:
         object.__setattr__(self, "bank", bank)
         object.__setattr__(self, "times", np.ascontiguousarray(times))
 
+    @property
+    def lead(self) -> int:
+        """By how many samples an arrival is well begun before its time: its window ends there."""
+        period = self.recording.sample_rate_mhz / self.frequency_mhz
+        return begun_before(self.part.pulse, self.part.before, CLEAR_PERIODS * period)
+
     def run(
         self,
         block: AnyArray,
         start_time_us: FloatArray,
         start_mm: FloatArray,
+        sure: BoolArray,
         noise: FloatArray,
         flags: FlagArray,
     ) -> Columns:
@@ -110,6 +119,8 @@ class ApertureStage:
         block : ndarray, shape (n, samples), stored type
         start_time_us, start_mm, noise : ndarray, shape (n,)
             Time of sample 0, thickness by the head of the echo, and the noise in codes.
+        sure : ndarray of bool, shape (n,)
+            Whether the head says which half-cycle it is.
         flags : ndarray, shape (n,)
         """
         rate, full = self.recording.sample_rate_mhz, self.recording.full_scale
@@ -120,9 +131,11 @@ class ApertureStage:
             float(self.recording.zero_code),
             (float(self.recording.clip_low), float(self.recording.clip_high)),
             start_mm,
+            sure,
             (self.delay_us - start_time_us) * rate,
             noise,
             self.part.before,
+            self.lead,
             self.bank,
             self.times,
             self.scale,

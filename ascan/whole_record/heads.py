@@ -46,7 +46,7 @@ SETTLED_MM, LONGEST = 2e-6, 0.2
 # The window begins so many periods before the first echo's pulse: the quiet before it counts.
 QUIET_PERIODS = 2.0
 # An arrival is taken in that begins so many periods before the window's end.
-WHOLE_PERIODS, CLEAR_PERIODS = 2.5, 1.0
+WHOLE_PERIODS = 2.5
 # A delay of the whole record is followed for so many rounds, as far as so many periods, where it is
 # told by so many deviations.
 DELAY_ROUNDS, MOST_DELAY, DELAY_SIGMAS = 6, 0.75, 4.0
@@ -55,6 +55,8 @@ DELAYS = 4
 # A record may leave so many times what the steps beside it left: a model that does not hold for the
 # probe speaks against no wall.
 OF_USUAL_LEFT = 1.5
+# A fit this near to where the head lies, in periods, is of the same half-cycle.
+NEAR_HEAD = 0.25
 RESULTS = 9
 # Echoes laid out by thickness: bank, times, its scale, samples before a shape's time zero, period.
 Laid = tuple[AnyArray, AnyArray, tuple[float, float], int, float]
@@ -226,9 +228,11 @@ def fit_walls(
     zero_code: float,
     clips: tuple[float, float],
     start_mm: AnyArray,
+    sure: AnyArray,
     zero: AnyArray,
     noise: AnyArray,
     before: int,
+    lead: int,
     bank: AnyArray,
     times: AnyArray,
     scale: tuple[float, float],
@@ -247,12 +251,15 @@ def fit_walls(
     zero_code, clips : float
     start_mm : ndarray, shape (n,)
         Thickness by the head of the first echo (NaN: none).
+    sure : ndarray of bool, shape (n,)
+        Whether that head says which half-cycle it is. Where the model is known not to hold for the
+        probe (``usual``), what it leaves is no noise, and the head decides.
     zero : ndarray, shape (n,)
         When the pulse leaves, in samples of the record.
     noise : ndarray, shape (n,)
         Standard deviation of the record's noise, in codes.
-    before : int
-        Samples of a shape before its time zero.
+    before, lead : int
+        Samples of a shape before its time zero; those by which it is well begun before.
     bank : ndarray, shape (arrivals, depths, PLACES + 1, 3, size), float32
     times : ndarray, shape (arrivals + 1, depths)
         When each arrives, in samples after the pulse left; the last is that of the first one left
@@ -301,7 +308,7 @@ def fit_walls(
                 count = k + 1
         # The window ends before the first arrival that is left out.
         place = zero[row] + time_of(start_mm[row], times[count], scale)[0]
-        wide = min(wide, int(place - CLEAR_PERIODS * period) - begin)
+        wide = min(wide, int(place) - lead - begin)
         if wide < before + int((QUIET_PERIODS + 1.0) * period):
             flags[row] |= OUTSIDE
             continue
@@ -314,7 +321,9 @@ def fit_walls(
         origin = zero[row] - begin
         per_sample = 1.0 / max(time_of(start_mm[row], times[0], scale)[1], 1e-9)
         best, depth, rival, rival_mm = np.inf, np.nan, np.inf, np.nan
-        for c in range(CANDIDATES):
+        usual_left = left_beside(start_mm[row], usual)
+        by_head = sure[row] and usual_left > MOST_LEFT_SHARE
+        for c in range(1 if by_head else CANDIDATES):
             # A period to each side of where the head was found.
             start = start_mm[row] + (0.0, -1.0, 1.0)[c] * period * per_sample
             left, found, _ = fit_wall(
@@ -363,9 +372,10 @@ def fit_walls(
         if gain < LEAST_GAIN * variance * colour * colour:
             flags[row] |= NO_ECHO
             continue
-        if odds < least_odds:
+        astray = abs(depth - start_mm[row]) > NEAR_HEAD * period * per_sample
+        if odds < least_odds or (by_head and astray):
             flags[row] |= RIVAL
-        most_share = max(MOST_LEFT_SHARE, OF_USUAL_LEFT * left_beside(depth, usual))
+        most_share = max(MOST_LEFT_SHARE, OF_USUAL_LEFT * usual_left)
         floor = max(MOST_LEFT * noise[row], most_share * abs(heights[0]))
         if np.sqrt(variance) > floor:
             flags[row] |= UNLIKE

@@ -18,6 +18,8 @@ LOWEST, HIGHEST = 0.1, 2.3
 ROUNDED = 0.12
 # What lies outside a pulse's own stretch may hold this part of its energy, on each side.
 LEAST_LEFT_OFF, MOST_LEFT_OFF = 1e-7, 2e-6
+# Where it is this part of its height, a pulse is well begun.
+BEGUN = 0.03
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -80,3 +82,13 @@ def own_stretch(pulses: FloatArray, before: int, noise: float) -> tuple[int, int
     first = int(np.searchsorted(energy, left_off * energy[-1]))
     last = int(np.searchsorted(energy, (1.0 - left_off) * energy[-1])) + 1
     return min(first, before), max(last, before + 1)
+
+
+def begun_before(pulse: FloatArray, before: int, least: float) -> int:
+    """Return by how many samples a pulse is well begun before its time zero, ``least`` at least.
+
+    Where an arrival is left out of a window, the window ends there.
+    """
+    size = np.abs(pulse)
+    begun = int(np.argmax(size > BEGUN * size.max())) if size.any() else before
+    return max(before - begun, int(least))
