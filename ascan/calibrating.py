@@ -46,6 +46,8 @@ REPEATABLE_PERIODS = 0.1
 SLIGHT_PERIODS = 0.005
 # A step reading so many wavelengths off its step is of another half-cycle or echo.
 MISREAD_PERIODS = 0.125
+# One so near to the line of the other steps is of the half-cycle that theirs are of.
+ON_LINE_PERIODS = 0.125
 # Coupling seldom moves an echo by so much; another half-cycle, probe or step does.
 AGREE_PERIODS = 0.25
 # Two echoes of one probe differ in shape and in timing method by no more than this.
@@ -165,8 +167,8 @@ def _calibrate_alone(
     )
     times = Readings(joined(found for _, found in pipeline.walk(steps)))
     usable = (times.flags & ~np.uint32(Flag.REPEATED)) == 0
-    left_out = _left_out(times, known, rows, usable)
     if not usable.any():
+        left_out = _left_out(times, known, rows, usable)
         raise fault(
             "calibration",
             f"no step reading can be used ({left_out}); {_where_gates_lie(pipeline, steps)}",
@@ -174,9 +176,9 @@ def _calibrate_alone(
             "half_cycles of the gate; where echoes lie at a gate's edge, let it begin before the "
             "thinnest step's echo does, and after the echo ahead has died down",
         )
-    interval, u_interval = times.columns["interval_us"], times.columns["u_interval_us"]
-    means = gather_steps(known[usable], u_known[usable], interval[usable], u_interval[usable])
-    fit = fit_steps(means, procedure.interval.mode, procedure.interval_material)
+    usable = settled_by_steps(times, known, u_known, usable, procedure)
+    left_out = _left_out(times, known, rows, usable)
+    fit = _fit(times, known, u_known, usable, procedure)
     _refuse_impossible(fit, procedure)
     health = _health(fit, procedure) | {
         "every_step_used": set(known.tolist()) == set(known[usable].tolist())
@@ -235,6 +237,41 @@ def _heights(
         size = np.abs(times.picks(name)["amplitude"][usable])
         heights[name] = (float(size.min()), float(size.max()))
     return heights
+
+
+def _fit(
+    times: Readings,
+    known: FloatArray,
+    u_known: FloatArray,
+    usable: AnyArray,
+    procedure: Procedure,
+) -> StepFit:
+    """Fit the usable readings."""
+    interval, u_interval = times.columns["interval_us"], times.columns["u_interval_us"]
+    means = gather_steps(known[usable], u_known[usable], interval[usable], u_interval[usable])
+    return fit_steps(means, procedure.interval.mode, procedure.interval_material)
+
+
+def settled_by_steps(
+    times: Readings,
+    known: FloatArray,
+    u_known: FloatArray,
+    usable: AnyArray,
+    procedure: Procedure,
+) -> AnyArray:
+    """Return which readings can be used, those added whose half-cycle the other steps settle.
+
+    By itself an echo may not say which of its half-cycles was timed; the line through the steps
+    that do say it tells, if the reading lies on it.
+    """
+    doubtful = (times.flags & ~np.uint32(Flag.REPEATED | Flag.HALF_CYCLE_UNSURE)) == 0
+    if np.unique(known[usable]).size < 2 or not (doubtful & ~usable).any():
+        return usable
+    fit = _fit(times, known, u_known, usable, procedure)
+    expected_us = fit.zero_us + 2.0 * known / fit.velocity_mm_per_us
+    off = np.abs(times.columns["interval_us"] - expected_us)
+    on_line = off < ON_LINE_PERIODS / procedure.probe.frequency_mhz
+    return np.asarray(usable | (doubtful & on_line))
 
 
 def _calibrate_heads(

@@ -9,8 +9,9 @@ import pytest
 from ascan_synthetic.synthesis import Synthesis
 from ascan_synthetic.tables import ProbeTable, ReceiverTable, RecordTable, Scenario, WallTable
 
-from ascan import Procedure, Scan, calibrate, measure, time_echoes
+from ascan import Flag, Procedure, Readings, Scan, calibrate, measure, time_echoes
 from ascan.arrays import AnyArray, FloatArray
+from ascan.calibrating import settled_by_steps
 
 # An eighth of a wavelength: nearer to the wall than to what another half-cycle says of it.
 EIGHTH_MM = 5.92 / 5.0 / 8.0
@@ -107,3 +108,20 @@ def scan_and_steps(made: Synthesis) -> tuple[Scan, Procedure, FloatArray]:
     block = WallTable(steps_mm=STEPS_MM, readings=4)
     steps, known_mm = scan_of(Synthesis(dataclasses.replace(made.scenario, wall=block)))
     return steps, procedure_of("peak", "negative"), known_mm
+
+
+def test_a_step_whose_half_cycle_is_not_sure_is_settled_by_the_others() -> None:
+    """It is used where it lies on their line, not where it is half a period off it."""
+    known = np.repeat([3.0, 6.0, 12.0], 2)
+    interval = 0.4 + 2.0 * known / 5.92
+    interval[1] += 0.1
+    flags = np.zeros(6, np.uint32)
+    flags[:2] = int(Flag.HALF_CYCLE_UNSURE)
+    times = Readings({"flags": flags, "interval_us": interval, "u_interval_us": np.full(6, 1e-3)})
+    usable, u_known = flags == 0, np.full(6, 0.002)
+    procedure = procedure_of("peak", "any")
+    settled = settled_by_steps(times, known, u_known, usable, procedure)
+    assert settled.tolist() == [True, False, True, True, True, True]
+    # One sure step draws no line.
+    alone = usable & (known > 10.0)
+    assert settled_by_steps(times, known, u_known, alone, procedure).tolist() == alone.tolist()
