@@ -147,6 +147,12 @@ class Pipeline:
         columns = self._run_as_is(block, start_time_us, expected_us, component_c)
         if self.calibration is not None and expected_us is None and not self.recording.rectified:
             self._try_mirrored(block, start_time_us, component_c, columns)
+        decision = self.procedure.decision
+        if decision is not None and "thickness_mm" in columns:
+            # Last of all: every flag counts in a verdict.
+            thickness, flags = columns["thickness_mm"], columns["flags"]
+            columns["conformity"] = decision.probability(thickness, columns["u_mm"])
+            columns["decision"] = decision.decide(thickness, columns["expanded_mm"], flags)
         return columns
 
     def _try_mirrored(

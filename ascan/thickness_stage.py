@@ -83,18 +83,13 @@ class ThicknessStage:
         u_random = _combined([part for part in parts.values() if part.random])
         u_common = _combined([part for part in parts.values() if not part.random])
         u = np.hypot(u_random, u_common)
-        columns = {
+        return {
             "thickness_mm": thickness,
             "u_mm": u,
             "u_random_mm": u_random,
             "u_common_mm": u_common,
             "expanded_mm": u * coverage_factor(inverse_freedom(u, parts)),
         }
-        if procedure.decision is not None:
-            expanded = columns["expanded_mm"]
-            columns["conformity"] = procedure.decision.probability(thickness, u)
-            columns["decision"] = procedure.decision.decide(thickness, expanded, flags)
-        return columns
 
     def parts(
         self,

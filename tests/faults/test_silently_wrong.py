@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from ascan_synthetic.scenario import load_scenario
+from ascan_synthetic.synthesis import Synthesis
 from builders import SAMPLE_RATE_MHZ, SIGMA_US, burst, scan_of, wall_procedure
 
 from ascan import AscanError, Flag, Procedure, Readings, Scan, calibrate, measure, time_echoes
+from ascan.commands.demo import PROCEDURE
+from ascan.commands.synth import synthetic_scan
+from ascan.uncertainty.decision import Verdict
 
 V = 5.92
 BAND_PASS = 'filter = { kind = "band_pass", low_mhz = 2.0, high_mhz = 8.0 }\n'
@@ -232,3 +237,26 @@ def test_random_uncertainty_is_not_too_small(timing: str, condition: str, rate: 
     assert good.mean() > 0.9
     stated = np.sqrt(np.mean(found.columns["u_interval_us"][good] ** 2))
     assert error.std() < 1.35 * stated
+
+
+def test_no_flagged_reading_is_accepted_outright() -> None:
+    """Flags that come last, by what a reading foretells, count in the verdict, too."""
+    procedure = Procedure.from_text(PROCEDURE + "\n[decision]\nminimum_mm = 3.0\n")
+    block = synthetic_scan(Synthesis(load_scenario("step_block")))
+    known = block.columns["true_axis_mm"]
+    calibration = calibrate(block, procedure, known, u_known_mm=0.005)
+    made = Synthesis(load_scenario("pitted_raster"))
+    component = Scan.from_array(
+        made.waveforms(750, 1500),
+        sample_rate_mhz=made.scenario.record.sample_rate_mhz,
+        start_time_us=made.scenario.record.start_us,
+        full_scale=made.full_scale,
+    )
+    readings = measure(component, procedure, calibration)
+    careful = (readings.flags != 0) & np.isfinite(readings.thickness_mm)
+    late = np.uint32(Flag.WEAK_ECHO | Flag.UNLIKE_MODEL)
+    assert (careful & (readings.flags & late != 0)).any()
+    verdict = readings.columns["decision"]
+    assert not (careful & (verdict == Verdict.ACCEPT)).any()
+    assert (verdict[careful] == Verdict.CONDITIONAL_ACCEPT).any()
+    assert (verdict[readings.flags == 0] == Verdict.ACCEPT).all()
