@@ -16,7 +16,7 @@ from ascan.calibration.conditions import Conditions
 from ascan.calibration.record import Calibration, Steps
 from ascan.calibration.step_block import StepFit, StepMeans, fit_steps, gather_steps
 from ascan.channels import channels_of
-from ascan.check_learning import followers_of, guides_of, misfits_of
+from ascan.check_learning import followers_of, guides_of, misfits_of, step_medians
 from ascan.errors import fault
 from ascan.flags import Flag, is_fatal, names
 from ascan.head_learning import Learned as HeadsLearned
@@ -352,18 +352,6 @@ def _head_calibration(
     )
 
 
-def _lefts(
-    learned: RecordFit, procedure: Procedure, known: FloatArray, usable: AnyArray
-) -> dict[str, tuple[float, ...]]:
-    """Return what the fit left of each step's readings, over the first echo's height."""
-    return {
-        procedure.interval.gates[0]: tuple(
-            float(np.median(learned.left[usable & (known == step)]))
-            for step in np.unique(known[usable])
-        )
-    }
-
-
 def _steps_as_known(known: FloatArray, u_known: FloatArray) -> Steps:
     """Return the steps before anything was measured on them."""
     nothing = np.full(known.size, np.nan)
@@ -392,6 +380,7 @@ def _calibrate_whole(
     """
     steps = scan.choose(rows.tolist())
     velocity, u_velocity = learned.velocity_mm_per_us, learned.u_velocity_mm_per_us
+    head = procedure.interval.gates[0]
     first = Calibration(
         zero_us=0.0,
         velocity_mm_per_us=velocity,
@@ -407,7 +396,7 @@ def _calibrate_whole(
         whole=learned.part,
         dual=heads.dual if heads else None,
         shares=heads.shares if heads else {},
-        lefts={procedure.interval.gates[0]: tuple(np.nan_to_num(learned.left))} if heads else {},
+        lefts={head: tuple(np.nan_to_num(learned.left))} if heads else {},
     )
     pipeline = Pipeline(procedure, scan.recording, first)
     times = Readings(joined(found for _, found in pipeline.walk(steps)))
@@ -458,7 +447,7 @@ def _calibrate_whole(
         heights=_heights(times, procedure, usable),
         **guides_of(times, procedure, known, usable),
         followers=followers_of(times, procedure, known, usable),
-        lefts=_lefts(learned, procedure, known, usable) if heads else {},
+        lefts={head: step_medians(learned.left, known, usable)} if heads else {},
         misfits=misfits_of(times, procedure.interval.gates, known, usable),
     )
 

@@ -57,6 +57,12 @@ def guides_of(
     return found
 
 
+def step_medians(values: FloatArray, known_mm: FloatArray, usable: BoolArray) -> tuple[float, ...]:
+    """Return the median of the usable values on each step that has any, the thinnest first."""
+    steps = np.unique(known_mm[usable])
+    return tuple(float(np.median(values[usable & (known_mm == step)])) for step in steps)
+
+
 def followers_of(
     readings: Readings, procedure: Procedure, known_mm: FloatArray, usable: BoolArray
 ) -> dict[str, tuple[float, ...]]:
@@ -69,9 +75,7 @@ def followers_of(
     echo = procedure.gate(name).echo
     if echo == "train" or (echo != "head" and procedure.interval.mode == "whole_record"):
         return {}
-    behind = readings.picks(name)["behind"]
-    steps = np.unique(known_mm[usable])
-    return {name: tuple(float(np.median(behind[usable & (known_mm == step)])) for step in steps)}
+    return {name: step_medians(readings.picks(name)["behind"], known_mm, usable)}
 
 
 def misfits_of(

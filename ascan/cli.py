@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import difflib
 import importlib
 import importlib.metadata
 import io
@@ -15,7 +14,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from ascan.commands.job_files import find_files
-from ascan.errors import AscanError, fault
+from ascan.errors import AscanError, did_you_mean, fault
 from ascan.report.cautions import CAUTION
 from ascan.units import SHOWN_IN
 
@@ -93,20 +92,19 @@ def _parsed(words: list[str]) -> argparse.Namespace:
     """Return the options; an unknown command or option is told with the nearest known one."""
     first = words[0] if words else ""
     if first and not first.startswith("-") and first not in COMMANDS:
-        raise fault(first, "is no command", remedy=_way_out(first, list(COMMANDS), "ascan --help"))
+        raise fault(
+            first, "is no command", remedy=did_you_mean(first, COMMANDS) or "see ascan --help"
+        )
     args, unknown = build_parser(first).parse_known_args(_joined_negatives(words))
     for word in unknown:
         option, help_of = word.partition("=")[0], f"ascan {first} --help".replace("  ", " ")
         known = getattr(args, "known_options", [])
         if option.startswith("-"):
-            raise fault(option, "is no option here", remedy=_way_out(option, known, help_of))
+            raise fault(
+                option, "is no option here", remedy=did_you_mean(option, known) or f"see {help_of}"
+            )
         raise fault(first, f"has no use for '{word}'", remedy=f"see {help_of}")
     return args
-
-
-def _way_out(word: str, known: list[str], help_of: str) -> str:
-    near = difflib.get_close_matches(word, known, 1, 0.6)
-    return f"did you mean '{near[0]}'?" if near else f"see {help_of}"
 
 
 def _joined_negatives(words: list[str]) -> list[str]:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import difflib
+from collections.abc import Iterable
+
 
 class AscanError(ValueError):
     """A fault of the caller, told in one sentence that names the way out.
@@ -30,3 +33,15 @@ def fault(place: str, problem: str, *, allowed: str = "", remedy: str = "") -> A
     if remedy:
         parts.append(remedy)
     return AscanError(f"{place}: " + "; ".join(parts))
+
+
+def did_you_mean(word: str, known: Iterable[str], likeness: float = 0.6) -> str:
+    """Return a question that names the known word nearest to another, or "" where none is near.
+
+    Examples
+    --------
+    >>> did_you_mean("meausre", ["measure", "plot"]), did_you_mean("x", ["measure"])
+    ("did you mean 'measure'?", '')
+    """
+    near = difflib.get_close_matches(word, known, 1, likeness)
+    return f"did you mean '{near[0]}'?" if near else ""

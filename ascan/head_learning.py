@@ -20,6 +20,7 @@ from ascan.calibration.curve import CurveFit, PathModel, choose_curve, least_sco
 from ascan.calibration.parts import DualPart
 from ascan.calibration.step_block import StepMeans, gather_steps
 from ascan.calibration.vee_fit import LEAST_STEPS
+from ascan.check_learning import step_medians
 from ascan.errors import AscanError, fault
 from ascan.flags import Flag, names
 from ascan.gate_stage import GateStage
@@ -332,9 +333,8 @@ def with_second(dual: DualPart, seen: Readings, known_mm: FloatArray, usable: An
     heard = usable & np.isfinite(off_us)
     if not heard.any():
         return dual
-    steps = np.unique(known_mm[heard])
-    late_us = [float(np.median(off_us[heard & (known_mm == step)])) for step in steps]
-    second = dual.second_us + np.interp(dual.thickness_mm, steps, late_us)
+    late_us = step_medians(off_us, known_mm, heard)
+    second = dual.second_us + np.interp(dual.thickness_mm, np.unique(known_mm[heard]), late_us)
     return dataclasses.replace(dual, second_us=second)
 
 
@@ -353,8 +353,7 @@ def _shares(scan: Scan, procedure: Procedure, attempt: _Attempt, known: Known) -
         trace[first : first + reach].max() / trace[first : max(last, first + reach)].max()
         for trace, first, last in zip(traces, top, stop, strict=True)
     ]
-    label = known.label[rows]
-    return tuple(float(np.median(np.array(shares)[label == step])) for step in np.unique(label))
+    return step_medians(np.array(shares), known.label[rows], np.ones(rows.size, np.bool_))
 
 
 def _dual_part(

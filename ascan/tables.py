@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
-from ascan.errors import AscanError, fault
+from ascan.errors import AscanError, did_you_mean, fault
 from ascan.units import stem_of, unit_of
 
 T = TypeVar("T")
@@ -183,7 +183,6 @@ def _checked_text(value: Any, place: str, choices: tuple[str, ...]) -> str:
     if not isinstance(value, str):
         raise fault(place, f"is {value!r}", allowed="a text")
     if choices and value not in choices:
-        near = difflib.get_close_matches(value, choices, 1, 0.5)
-        remedy = f"did you mean '{near[0]}'?" if near else ""
+        remedy = did_you_mean(value, choices, 0.5)
         raise fault(place, f"is '{value}'", allowed=", ".join(choices), remedy=remedy)
     return value

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import difflib
 import tomllib
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -15,7 +14,7 @@ from ascan_synthetic.synthesis import CHUNK_ROWS, Synthesis
 
 from ascan.arrays import AnyArray
 from ascan.commands.shared import add_common, check_outputs, progress_bar, say
-from ascan.errors import fault
+from ascan.errors import did_you_mean, fault
 from ascan.recording import recording_for
 from ascan.scan import Scan
 from ascan.store import schema
@@ -80,8 +79,7 @@ def synthesis_of(name: str) -> Synthesis:
         return Synthesis(load_scenario(name))
     except FileNotFoundError:
         known = named_scenarios()
-        near = difflib.get_close_matches(name, known, 1, 0.6)
-        remedy = f"did you mean '{near[0]}'?" if near else ""
+        remedy = did_you_mean(name, known)
         raise fault(name, "is no scenario", allowed=", ".join(known), remedy=remedy) from None
     except (ValueError, tomllib.TOMLDecodeError) as problem:
         raise fault(name, f"is no good scenario: {problem}") from None
