@@ -16,7 +16,7 @@ from ascan.calibration.conditions import Conditions
 from ascan.calibration.record import Calibration, Steps
 from ascan.calibration.step_block import StepFit, StepMeans, fit_steps, gather_steps
 from ascan.channels import channels_of
-from ascan.check_learning import followers_of, guides_of, misfits_of, step_medians
+from ascan.check_learning import beside_of, guides_of, misfits_of, seconds_of, step_medians
 from ascan.errors import fault
 from ascan.flags import Flag, is_fatal, names
 from ascan.head_learning import Learned as HeadsLearned
@@ -203,7 +203,7 @@ def _calibrate_alone(
         misfits=misfits_of(again, shapes, known, usable),
         lags_us=_lags_us(times, procedure, usable),
         heights=_heights(times, procedure, usable),
-        followers=followers_of(times, procedure, known, usable),
+        **beside_of(again, procedure, known, usable),
         **guides_of(again, procedure, known, usable),
     )
 
@@ -285,10 +285,15 @@ def _calibrate_heads(
         alone = dataclasses.replace(procedure, witness=None, coating=None)
         pipeline = Pipeline(alone, scan.recording, calibration)
         seen = Readings(joined(found for _, found in pipeline.walk(steps_only)))
-        followers = followers_of(seen, procedure, known, learned.usable)
+        beside = beside_of(seen, procedure, known, learned.usable)
         misfits = misfits_of(seen, procedure.interval.gates, known, learned.usable)
         dual = with_second(learned.dual, seen, known, learned.usable)
-        return dataclasses.replace(calibration, followers=followers, misfits=misfits, dual=dual)
+        again = Pipeline(alone, scan.recording, dataclasses.replace(calibration, dual=dual))
+        seen = Readings(joined(found for _, found in again.walk(steps_only)))
+        seconds = seconds_of(seen, procedure, known, learned.usable)
+        return dataclasses.replace(
+            calibration, misfits=misfits, dual=dual, seconds=seconds, **beside
+        )
     walls = learn_walls(steps_only, procedure, known, u_known, learned)
     return _calibrate_whole(scan, procedure, rows, known, u_known, walls, calibration)
 
@@ -446,8 +451,9 @@ def _calibrate_whole(
         | told,
         heights=_heights(times, procedure, usable),
         **guides_of(times, procedure, known, usable),
-        followers=followers_of(times, procedure, known, usable),
+        **beside_of(times, procedure, known, usable),
         lefts={head: step_medians(learned.left, known, usable)} if heads else {},
+        seconds=seconds_of(times, procedure, known, usable) if heads else {},
         misfits=misfits_of(times, procedure.interval.gates, known, usable),
     )
 

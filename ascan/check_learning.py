@@ -19,7 +19,7 @@ Pairs = dict[str, tuple[float, float]]
 def guides_of(
     times: Readings, procedure: Procedure, known_mm: FloatArray, usable: BoolArray
 ) -> dict[str, Any]:
-    """Return arrivals, what stood beside the echoes, their strengths and leads, by keyword.
+    """Return arrivals, strengths of the echoes and their leads, by keyword.
 
     Parameters
     ----------
@@ -35,20 +35,12 @@ def guides_of(
     if surface and procedure.probe.arrangement == "delay_line":
         arrivals[surface] = _span(times, surface, "time_us", usable)
     found: dict[str, Any] = {"arrivals_us": arrivals}
-    steps = known_mm[usable]
     whole = procedure.interval.mode == "whole_record" and gate.echo != "head"
     if whole or gate.echo == "train":
         # Its fit knows what it leaves, and how strong the wall is against the surface.
         return found
-    if gate.echo != "head":
-        # A head opens its echo, which goes on growing; what is ahead of it, its search weighs.
-        picks = times.picks(gate.name)
-        noise = SIGMAS * 10.0 ** (-picks["snr_db"][usable] / 20.0)
-        # What noise may be says nothing of the probe.
-        ahead = picks["ahead"][usable]
-        told = float(np.max(np.where(ahead > noise, ahead, 0.0)))
-        found["beside"] = {gate.name: (told, _span(times, gate.name, "behind", usable)[1])}
-    found["strengths"] = {gate.name: _ends(strength_of(times, procedure)[usable], steps)}
+    strength = strength_of(times, procedure)
+    found["strengths"] = {gate.name: step_medians(strength, known_mm, usable)}
     if procedure.interval.mode == "echo_to_echo" and surface:
         first, second = procedure.interval.gates[:2]
         at = [times.picks(name)["time_us"][usable] for name in (surface, first, second)]
@@ -63,19 +55,43 @@ def step_medians(values: FloatArray, known_mm: FloatArray, usable: BoolArray) ->
     return tuple(float(np.median(values[usable & (known_mm == step)])) for step in steps)
 
 
-def followers_of(
+def beside_of(
     readings: Readings, procedure: Procedure, known_mm: FloatArray, usable: BoolArray
-) -> dict[str, tuple[float, ...]]:
-    """Return how large the wall's later echoes are behind the first, on each step that was used.
+) -> dict[str, Any]:
+    """Return what stood beside the wall's first echo, over all steps and on each, by keyword.
 
     ``readings`` are those of whole gates. A train's fit, and that of a whole record, know what they
     leave.
     """
-    name = wall_gate(procedure)
-    echo = procedure.gate(name).echo
-    if echo == "train" or (echo != "head" and procedure.interval.mode == "whole_record"):
+    gate = procedure.gate(wall_gate(procedure))
+    whole = procedure.interval.mode == "whole_record" and gate.echo != "head"
+    if whole or gate.echo == "train":
         return {}
-    return {name: step_medians(readings.picks(name)["behind"], known_mm, usable)}
+    picks = readings.picks(gate.name)
+    noise = SIGMAS * 10.0 ** (-picks["snr_db"][usable] / 20.0)
+    # What noise may be says nothing of the probe.
+    ahead, behind = picks["ahead"][usable], picks["behind"]
+    told = float(np.max(np.where(ahead > noise, ahead, 0.0)))
+    return {
+        "beside": {gate.name: (told, float(np.nanmax(behind[usable])))},
+        "followers": {gate.name: step_medians(behind, known_mm, usable)},
+    }
+
+
+def seconds_of(
+    readings: Readings, procedure: Procedure, known_mm: FloatArray, usable: BoolArray
+) -> dict[str, tuple[float, ...]]:
+    """Return each step's second echo over its first.
+
+    Where a thin step's cannot be told from what stands beside it, that of the next step, which is
+    less; where the record ends before a thick step's, 0.
+    """
+    found = step_medians(readings.columns["second_share"], known_mm, usable)
+    least, seconds = 0.0, []
+    for share in reversed(found):
+        least = share if np.isfinite(share) else least
+        seconds.append(least)
+    return {wall_gate(procedure): tuple(reversed(seconds))}
 
 
 def misfits_of(
@@ -110,12 +126,6 @@ def strength_of(times: Readings, procedure: Procedure) -> FloatArray:
     surface = procedure.surface_gate
     height = np.abs(times.picks(wall_gate(procedure))["amplitude"])
     return np.asarray(height / np.abs(times.picks(surface)["amplitude"]) if surface else height)
-
-
-def _ends(values: FloatArray, steps: FloatArray) -> tuple[float, float]:
-    """Return the medians on the thinnest and on the thickest step."""
-    low, high = (float(np.median(values[steps == end])) for end in (steps.min(), steps.max()))
-    return low, high
 
 
 def _span(times: Readings, gate: str, column: str, usable: BoolArray) -> tuple[float, float]:

@@ -27,6 +27,7 @@ from ascan.health.second_echo import (
     HALF_PERIODS,
     MOST_DUAL_PERIODS,
     SOUGHT_PERIODS,
+    is_missing,
     second_off,
 )
 from ascan.health.shape import allowed_between, check_shape, head_reach
@@ -128,6 +129,7 @@ class EchoChecks:
             check_shape(found.misfit, usual, most, found.snr_db, columns["flags"])
         if not self.is_train and self.procedure.interval.mode in SINGLE:
             self._check_second(self.calibration, block, start_time_us, echoes, columns)
+        self._check_missing(self.calibration, echoes, columns)
 
     def _weigh_half_cycles(
         self,
@@ -196,8 +198,11 @@ class EchoChecks:
             if self.surface:
                 strength = strength / np.abs(echoes[self.surface].amplitude)
                 least = checks.least_strength
-            steps = (calibration.minimum_mm, calibration.maximum_mm)
-            share = share_of_usual(strength, columns["thickness_mm"], steps, usual)
+            steps_mm = calibration.steps.thickness_mm
+            if len(usual) != steps_mm.size:
+                # Calibrations before format 1.6 know the first and the last step's.
+                steps_mm = steps_mm[[0, -1]]
+            share = share_of_usual(strength, columns["thickness_mm"], steps_mm, np.array(usual))
             columns["strength"] = share
             columns["flags"] |= np.where(share < least, np.uint32(Flag.WEAK_ECHO), np.uint32(0))
 
@@ -258,10 +263,20 @@ class EchoChecks:
         if calibration.dual is not None:
             # Beside it comes the mode-converted arrival.
             most, room = MOST_DUAL_PERIODS, np.minimum(room, int(DUAL_PERIODS * period))
-        off = second_off(first, second, room, noise, period)
+        off, columns["second_share"] = second_off(first, second, room, noise, period)
         columns["second_off_us"] = off / rate
         uneven = np.abs(off) > most * period
         columns["flags"] |= np.where(uneven, np.uint32(Flag.UNEVEN_ECHOES), np.uint32(0))
+
+    def _check_missing(
+        self, calibration: Calibration, echoes: Mapping[str, GateEchoes], columns: Columns
+    ) -> None:
+        """Check that the wall's second echo is there where the steps had one (dual probes)."""
+        for name, usual in calibration.seconds.items():
+            thickness = columns["thickness_mm"]
+            least = _of_steps_beside(calibration, usual, thickness, np.minimum)
+            missing = is_missing(columns["second_share"], least, echoes[name].snr_db)
+            columns["flags"] |= np.where(missing, np.uint32(Flag.UNEVEN_ECHOES), np.uint32(0))
 
     @property
     def walls(self) -> list[str]:
@@ -326,9 +341,12 @@ class EchoChecks:
 
 
 def _of_steps_beside(
-    calibration: Calibration, values: tuple[float, ...], thickness_mm: FloatArray
+    calibration: Calibration,
+    values: tuple[float, ...],
+    thickness_mm: FloatArray,
+    which: np.ufunc = np.maximum,
 ) -> FloatArray:
     """Return the larger of what two steps showed that a wall lies between; one value a step."""
     each = np.array(values)
     after = np.searchsorted(calibration.steps.thickness_mm, thickness_mm).clip(0, each.size - 1)
-    return np.asarray(np.maximum(each[np.maximum(after - 1, 0)], each[after]))
+    return np.asarray(which(each[np.maximum(after - 1, 0)], each[after]))

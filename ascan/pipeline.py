@@ -291,6 +291,8 @@ class Pipeline:
             columns["coating_mm"] = (
                 0.5 * self.procedure.coating.velocity_mm_per_us * found["coating_us"]
             )
+        if "second_share" in found:
+            columns["second_share"] = found["second_share"]
         self.checks.check_reading(block, start_time_us, echoes, columns)
         if "second_late_mm" in found:
             self._hear_second(columns, found, component_c)

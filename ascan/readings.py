@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any
+from typing import Any, SupportsIndex
 
 import numpy as np
 
 from ascan.arrays import AnyArray, BoolArray, FlagArray, FloatArray
+from ascan.carried import Carried
 from ascan.errors import fault
 from ascan.flags import MEANINGS, Flag, is_fatal, names, reasons, severity, usability, with_care
 from ascan.shown import length
@@ -45,6 +46,7 @@ RESULT_COLUMNS = {
     ),
     "strength": ("1", "wall echo over what it was on the steps at such a depth"),
     "second_off_us": ("us", "by how much the wall's second echo, where heard, comes late"),
+    "second_share": ("1", "the wall's second echo over its first"),
     "unexplained": ("1", "rms of what the whole-record fit leaves, fraction of full scale"),
     "coating_mm": ("mm", "coating: what one interval crosses and the other does not, or as fitted"),
 }
@@ -187,7 +189,7 @@ class Tally:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Readings:
+class Readings(Carried):
     """Columns of equal length, one value per waveform.
 
     Examples
@@ -214,7 +216,13 @@ class Readings:
         refused = int(is_fatal(self.flags).sum())
         return f"<Readings: {len(self)} waveforms, {refused} refused; {', '.join(self.columns)}>"
 
-    def __getitem__(self, row: int) -> Reading:
+    def __getitem__(self, row: SupportsIndex) -> Reading:
+        if isinstance(row, str):
+            raise fault(
+                "readings",
+                f"are taken by row, not by '{row}'",
+                remedy=f"take the column: readings.columns['{row}']",
+            )
         values = {name: column[row] for name, column in self.columns.items()}
         wanted = ("thickness_mm", "u_mm", "u_random_mm", "u_common_mm")
         main = {name: float(values.get(name, np.nan)) for name in wanted}

@@ -10,6 +10,7 @@ from typing import Any, Protocol, Self
 import numpy as np
 
 from ascan.arrays import AnyArray, FloatArray
+from ascan.carried import Carried
 from ascan.errors import fault
 from ascan.recording import Recording, check_meaning, recording_for
 
@@ -90,7 +91,7 @@ class ChosenRows:
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Scan:
+class Scan(Carried):
     """Raw waveforms and all that is needed to read them.
 
     Build it with `Scan.from_array`, or open a file with `open_scan`.

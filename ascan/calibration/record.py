@@ -22,6 +22,7 @@ from ascan.calibration.parts import (
     names_of,
 )
 from ascan.calibration.signature import differences
+from ascan.carried import Carried
 from ascan.errors import fault
 from ascan.template import Template
 
@@ -78,6 +79,7 @@ FOUND = (
     "leads_us",
     "shares",
     "lefts",
+    "seconds",
 )
 
 
@@ -118,7 +120,7 @@ class Steps:
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
-class Calibration:
+class Calibration(Carried):
     """A fitted calibration; read it, save it, measure with it.
 
     Attributes
@@ -163,9 +165,9 @@ class Calibration:
     misfits : mapping of str to tuple of float
         Most that the mean echo of each gate left of the echoes of each step, over their root mean
         square.
-    strengths : mapping of str to (float, float)
-        Height of the first wall echo on the thinnest and thickest step, over the surface echo's
-        where there is one, by its gate.
+    strengths : mapping of str to tuple of float
+        Height of the first wall echo on each step, over the surface echo's where there is one, by
+        its gate.
     followers : mapping of str to tuple of float
         Largest half-cycle behind the wall echo of a gate over its own, on each step; the wall's
         later echoes make it.
@@ -174,6 +176,8 @@ class Calibration:
     lefts : mapping of str to tuple of float
         Of a dual probe's whole record: what the fit left, over the first echo's height, on each
         step.
+    seconds : mapping of str to tuple of float
+        Of a dual probe: the wall's second echo over its first, on each step.
     leads_us : mapping of str to (float, float)
         Echo to echo: by how much the first wall echo came later after the surface echo than the
         second after the first, least and most, by its gate.
@@ -209,11 +213,12 @@ class Calibration:
     arrivals_us: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     beside: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     misfits: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
-    strengths: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    strengths: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     followers: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     leads_us: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     shares: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     lefts: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    seconds: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     witness: Calibration | None = None
 
     def __post_init__(self) -> None:

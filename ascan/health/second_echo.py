@@ -3,14 +3,16 @@
 An interval that begins with time zero or with the surface echo is told from one echo alone. The
 next one must follow it by what the reading says of the wall; if it is heard and comes at another
 time, the first was not the wall's, something lies ahead of it (coating, film, lost samples), or it
-was timed on another half-cycle.
+was timed on another half-cycle. Where the steps had second echoes, a wall of such a thickness
+that has none is doubtful, too: its first was something else (an echo of the shot before, say), or
+most of the sound went elsewhere.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray, IntArray
+from ascan.arrays import AnyArray, BoolArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.sums import dot
 
@@ -20,6 +22,8 @@ SOUGHT_PERIODS, HALF_PERIODS = 6.0, 1.5
 SIGMAS, LEAST_SHARE, LEAST_LIKE = 8.0, 0.08, 0.75
 # The second echo of a dual probe has another shape than its first, and is sought nearby only.
 MOST_DUAL_PERIODS, DUAL_PERIODS = 0.6, 1.5
+# So much must be there of what the steps beside a wall showed, beyond so many deviations of noise.
+LEAST_OF_USUAL, NOISE_SIGMAS = 0.4, 5.0
 
 
 @compiled
@@ -39,10 +43,10 @@ def highest_inside(sizes: FloatArray, margin: int, near: int) -> int:
 @compiled
 def second_off(
     first: AnyArray, later: AnyArray, room: IntArray, noise: FloatArray, period: float
-) -> FloatArray:
-    """Return by how many samples each row's second echo is heard late, shape (n,).
+) -> tuple[FloatArray, FloatArray]:
+    """Return by how many samples each row's second echo is heard late, and its share of the first.
 
-    NaN where it is not heard, or where the search ends before it.
+    Both of shape (n,): NaN where the search ends before it, the first also where it is not heard.
 
     Parameters
     ----------
@@ -60,7 +64,7 @@ def second_off(
     width = first.shape[1]
     sought = (later.shape[1] - width) // 2
     sizes = np.empty(2 * sought + 1)
-    off = np.full(len(first), np.nan)
+    off, share = np.full(len(first), np.nan), np.full(len(first), np.nan)
     for row in range(off.size):
         own = dot(first[row], first[row])
         reach = min(room[row], sought)
@@ -72,6 +76,7 @@ def second_off(
             sizes[k] = abs(dot(first[row], later[row, sought - beyond + k :][:width]))
         best_lag = highest_inside(sizes[: 2 * beyond + 1], beyond - reach, width) - beyond
         best = sizes[best_lag + beyond]
+        share[row] = best / own
         piece = later[row, sought + best_lag : sought + best_lag + width]
         energy = dot(piece, piece)
         like = best / np.sqrt(max(own * energy, 1e-300))
@@ -79,4 +84,14 @@ def second_off(
         heard = height > SIGMAS * noise[row] and height > LEAST_SHARE * top and like > LEAST_LIKE
         if heard:
             off[row] = best_lag
-    return off
+    return off, share
+
+
+def is_missing(share: FloatArray, usual: FloatArray, snr_db: FloatArray) -> BoolArray:
+    """Return which rows have far less of a second echo than the steps had, shape (n,).
+
+    ``share`` is the second echo's of the first (NaN: not known), ``usual`` the least of the two
+    steps that the wall lies between, ``snr_db`` the first echo's.
+    """
+    noise = NOISE_SIGMAS * 10.0 ** (-snr_db / 20.0)
+    return np.asarray(share + noise < LEAST_OF_USUAL * usual)

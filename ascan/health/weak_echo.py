@@ -10,30 +10,19 @@ from __future__ import annotations
 import numpy as np
 
 from ascan.arrays import FloatArray
-from ascan.kernels.jit import compiled
 
 
-@compiled
 def share_of_usual(
-    strength: FloatArray,
-    thickness: FloatArray,
-    steps: tuple[float, float],
-    usual: tuple[float, float],
+    strength: FloatArray, thickness_mm: FloatArray, steps_mm: FloatArray, usual: FloatArray
 ) -> FloatArray:
     """Return each strength over what it was on the steps at such a depth, shape (n,).
 
     Parameters
     ----------
-    strength, thickness : ndarray, shape (n,)
+    strength, thickness_mm : ndarray, shape (n,)
         Height of the wall's echo, over the surface echo's where there is one.
-    steps, usual : tuple of float
-        Thinnest and thickest step, and the strength on each; between them its logarithm is
-        straight.
+    steps_mm, usual : ndarray, shape (steps,)
+        Steps, rising, and the strength on each; between two its logarithm is straight, beyond
+        them it stays.
     """
-    low, high = np.log(usual[0]), np.log(usual[1])
-    span = max(steps[1] - steps[0], 1e-9)
-    shares = np.empty_like(strength)
-    for row in range(strength.size):
-        share = min(max((thickness[row] - steps[0]) / span, 0.0), 1.0)
-        shares[row] = strength[row] / np.exp(low + share * (high - low))
-    return shares
+    return np.asarray(strength / np.exp(np.interp(thickness_mm, steps_mm, np.log(usual))))

@@ -146,7 +146,7 @@ class ApertureStage:
             results,
             flags,
         )
-        thickness, u, left, rival, odds, late, u_late, freed, u_freed = results.T
+        thickness, u, left, rival, odds, late, u_late, freed, u_freed, second = results.T
         slowness = self.operator.slowness_us_per_mm
         return {
             "interval_us": slowness * thickness,
@@ -156,6 +156,7 @@ class ApertureStage:
             "rival_odds": odds,
             "second_late_mm": late,
             "u_second_late_mm": u_late,
+            "second_share": second,
             "delayed_us": slowness * freed,
             "u_delayed_us": slowness * u_freed,
         }

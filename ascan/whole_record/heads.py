@@ -57,7 +57,7 @@ DELAYS = 4
 OF_USUAL_LEFT = 1.5
 # A fit this near to where the head lies, in periods, is of the same half-cycle.
 NEAR_HEAD = 0.25
-RESULTS = 9
+RESULTS = 10
 # Echoes laid out by thickness: bank, times, its scale, samples before a shape's time zero, period.
 Laid = tuple[AnyArray, AnyArray, tuple[float, float], int, float]
 # Room of one fit: starts, shapes, slopes, waves, gram, heights, residual, moved, shared.
@@ -276,8 +276,8 @@ def fit_walls(
     results : ndarray, shape (n, RESULTS)
         Gets thickness, its standard uncertainty (mm), what is left (codes), the rival's thickness,
         twice the log odds against it, by how much the second echo comes late (mm of wall), the
-        standard uncertainty of that, thickness if a film delays all echoes alike, and its standard
-        uncertainty.
+        standard uncertainty of that, thickness if a film delays all echoes alike, its standard
+        uncertainty, and the second echo over the first, each against what the operator makes of it.
 
     Notes
     -----
@@ -359,6 +359,8 @@ def fit_walls(
         odds = (rival - best) / (variance * colour * colour)
         results[row, 0], results[row, 1], results[row, 2] = depth, u, np.sqrt(variance)
         results[row, 3], results[row, 4] = rival_mm, odds
+        if count > 2:
+            results[row, 9] = max(heights[2], 0.0) / heights[0]
         if count > 2 and heights[2] > 0.0:
             # The second echo alone, moved: how far, in the wall that its path would then be of.
             late, energy, _ = late_by(2, 2, columns, room, inverse)

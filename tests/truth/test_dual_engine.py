@@ -292,3 +292,51 @@ def test_second_echoes_are_expected_where_the_steps_had_them() -> None:
     assert np.abs(moved - expected).max() < 1e-12
     deaf = Readings({"flags": np.zeros(4, np.uint32), "second_off_us": np.full(4, np.nan)})
     assert with_second(dual, deaf, known, usable) is dual
+
+
+def of_codes(codes: AnyArray) -> Scan:
+    whole = np.rint(codes).clip(-32768, 32767).astype(np.int16)
+    return Scan.from_array(whole, sample_rate_mhz=100.0, start_time_us=4.0, full_scale=2**15)
+
+
+BETWEEN = np.linspace(3.2, 17.0, 12)
+
+
+def test_a_first_echo_without_its_second_is_doubtful() -> None:
+    """Steps had second echoes; these walls' records are silent from where theirs would begin."""
+    how, uneven = procedure(3.5), np.uint32(Flag.UNEVEN_ECHOES)
+    fit = calibrated(EIGHT, 3.5, how)
+    truth = BETWEEN[BETWEEN > 4.0]
+    whole = walls(truth, 3.5, 45.0)
+    alone = whole.rows.read_block(0, truth.size).astype(np.float64)
+    readings = measure(whole, how, fit)
+    assert not (readings.flags & uneven).any()
+    for row, first_us in enumerate(readings.columns["wall_time_us"]):
+        second = first_us + 2.0 * truth[row] / 5.92
+        alone[row, int((second - 0.2 - 4.0) * 100.0) :] = 0.0
+    assert (measure(of_codes(alone), how, fit).flags & uneven).all()
+
+
+def test_a_small_echo_ahead_of_the_head_is_told() -> None:
+    """Part of the beam meets a wall thinner by 1 mm: a fifth of the echo comes from there."""
+    how, other = procedure(3.5), np.uint32(Flag.OTHER_ECHO)
+    fit = calibrated(EIGHT, 3.5, how)
+    sound = walls(BETWEEN, 3.5, 45.0).rows.read_block(0, BETWEEN.size).astype(np.float64)
+    thinner = walls(BETWEEN - 1.0, 3.5).rows.read_block(0, BETWEEN.size).astype(np.float64)
+    assert not (measure(of_codes(sound), how, fit).flags & other).any()
+    readings = measure(of_codes(0.8 * sound + 0.2 * thinner), how, fit)
+    wrong = np.abs(readings.thickness_mm - (BETWEEN - 1.0)) > 0.15
+    assert wrong.any()
+    assert (readings.flags[wrong] != 0).all()
+    assert (readings.flags[wrong] & other).mean() > 0.0
+
+
+def test_heights_are_held_against_those_of_the_steps_beside() -> None:
+    """Within its focus a dual probe hears middling walls far better than thin and thick ones."""
+    how, weak = procedure(3.5), np.uint32(Flag.WEAK_ECHO)
+    fit = calibrated(EIGHT, 3.5, how)
+    low, middle, high = (fit.strengths["wall"][k] for k in (0, 4, 7))
+    assert middle > 1.3 * max(low, high)
+    sound = walls(BETWEEN, 3.5, 50.0).rows.read_block(0, BETWEEN.size).astype(np.float64)
+    assert not (measure(of_codes(0.55 * sound), how, fit).flags & weak).any()
+    assert (measure(of_codes(0.38 * sound), how, fit).flags & weak).all()
