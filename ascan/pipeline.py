@@ -272,7 +272,9 @@ class Pipeline:
             sure = (front.flags & HEAD_DOUBTS) == 0
             found = whole.run(block, start_time_us, self._by_head(front), sure, noise, flags)
             hidden = np.zeros(len(block), bool)
-        columns = self._to_columns(found["interval_us"], found["u_interval_us"], flags, component_c)
+        columns = self._to_columns(
+            found["interval_us"], found["u_interval_us"], flags, component_c, found.get("grown")
+        )
         half = 0.5 * whole.operator.velocity_mm_per_us
         columns |= {
             "rival_mm": half * found["rival_us"],
@@ -364,11 +366,12 @@ class Pipeline:
         u_interval: FloatArray,
         flags: FlagArray,
         component_c: FloatArray | None,
+        grown: FloatArray | None = None,
     ) -> Columns:
         """Return thickness, uncertainties, interval and flags of a block."""
         columns: Columns = {}
         if self.to_thickness is not None:
-            columns = self.to_thickness.run(interval, u_interval, flags, component_c)
+            columns = self.to_thickness.run(interval, u_interval, flags, component_c, grown)
         fatal = is_fatal(flags)
         interval[fatal] = np.nan
         u_interval[fatal] = np.nan

@@ -324,7 +324,9 @@ def test_a_coating_is_fitted_with_the_wall(
     assert np.mean(np.abs(error) <= 1.96 * u) >= 0.83
     assert np.sqrt(np.mean(u**2)) <= 2.5 * np.sqrt(np.mean(error**2))
     told = readings.columns["coating_mm"] * coating_velocity / 2.5
-    assert np.median(told) == pytest.approx(coating_mm, abs=0.012)
+    # The thinnest reflects a twentieth: of its delay the record tells next to nothing.
+    within_mm = 0.012 if coating_mm >= 0.1 else 0.03
+    assert np.median(told) == pytest.approx(coating_mm, abs=within_mm)
 
 
 def test_a_coating_in_water_is_no_hindrance() -> None:
@@ -357,6 +359,11 @@ def test_a_coating_in_water_is_no_hindrance() -> None:
     assert not is_fatal(readings.flags).any()
     assert np.abs(errors_um(readings, made)).max() <= 3.0
     assert readings.columns["coating_mm"] == pytest.approx(0.3, abs=0.01)
+    # The first echo of a thin wall is like the far face of a thick coating.
+    made = immersed(44, 0.1, uniform_mm=(1.2, 2.6), count=25)
+    readings = measure(scan_of(made, 20.0), how, fit)
+    assert not is_fatal(readings.flags).any()
+    assert np.abs(errors_um(readings, made)).max() <= 3.0
 
 
 def test_walls_behind_the_repeat_of_the_surface_echo_are_refused_not_misread() -> None:
