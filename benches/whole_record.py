@@ -3,8 +3,8 @@
     python benches/whole_record.py [ROWS] [SEED]
 
 Layered delay line, immersed with a moving water path and clipped, coated by thickness and velocity
-behind both, a noise ladder, and the dual-element probe with nominal dimensions right and off.
-Micrometres and ratios only, no wall time.
+behind both, walls round the repeat of a short path, a noise ladder, and the dual-element probe with
+nominal dimensions right and off. Micrometres and ratios only, no wall time.
 """
 
 from __future__ import annotations
@@ -45,6 +45,35 @@ WET = RecordTable(samples=2600, start_us=20.0, bits=14)
 COATINGS = (
     *((mm, velocity) for mm in (0.02, 0.05, 0.1, 0.25) for velocity in (2.0, 2.5, 3.0, 3.5)),
     (0.5, 2.5),
+)
+# Short paths: arrangement, probe, record, surface gate in µs, steps, and ranges of walls, well
+# ahead of the repeat, just ahead, on it, beyond.
+SHORT_PATHS = (
+    (
+        "delay_line",
+        ProbeTable(
+            arrangement="delay_line", radius_mm=3.0, path_mm=6.0, phase_deg=20.0, delay_us=0.35
+        ),
+        RecordTable(samples=1500, start_us=3.5, bits=14),
+        ("4.0", "6.0"),
+        (1.0, 3.0, 6.0, 10.0),
+        ((2.0, 9.0), (10.0, 13.0), (13.0, 15.5), (15.5, 24.0)),
+    ),
+    (
+        "immersion",
+        ProbeTable(
+            arrangement="immersion",
+            radius_mm=3.0,
+            path_mm=8.0,
+            path_wander_mm=0.3,
+            phase_deg=20.0,
+            delay_us=0.35,
+        ),
+        RecordTable(samples=2700, start_us=9.5, bits=14),
+        ("10.3", "12.2"),
+        (3.0, 8.0, 16.0, 26.0),
+        ((3.0, 24.0), (28.0, 32.0), (32.0, 34.5), (34.5, 40.0)),
+    ),
 )
 LAYERED = """
 probe = {{ arrangement = "{arrangement}", frequency_mhz = 5.0, delay_us = 0.35,
@@ -119,6 +148,9 @@ def scan_of(made: Synthesis) -> Scan:
 def told(name: str, readings: Readings, truth: FloatArray) -> None:
     """Print one line of figures."""
     refused = is_fatal(readings.flags)
+    if refused.all():
+        print(f"{name:<44} {100.0:6.2f}")
+        return
     error, u = 1e3 * (readings.thickness_mm - truth)[~refused], 1e3 * readings.u_mm[~refused]
     care = (readings.flags[~refused] != 0).mean() if error.size else np.nan
     gross = int((np.abs(error) > 148.0).sum())
@@ -242,6 +274,32 @@ def coatings(rows: int, seed: int) -> None:
         _told_together(f"{arrangement}, {count} calibrations together", together)
 
 
+def repeats(rows: int, seed: int) -> None:
+    """Print walls ahead of, on and beyond the path's repeat, and without its filter learned.
+
+    A line of 6 mm repeats itself as 13.3 mm of steel would, 8 mm of water as 31.7.
+    """
+    noise = WALL_HEIGHT * 10.0 ** (-38.0 / 20.0)
+    for arrangement, probe, record, gate, steps, spans in SHORT_PATHS:
+        start, stop = gate
+        text = layered(arrangement=arrangement, start=start, stop=stop).text
+        how = Procedure.from_text(text.replace("stop_mm = 25.0", "stop_mm = 40.0"))
+        block = plates(seed, noise=noise, steps_mm=steps, readings=READINGS)
+        fit = _calibrated(dataclasses.replace(block, probe=probe, record=record), how)
+        assert fit.whole is not None
+        plain = dataclasses.replace(fit.whole, repeat=np.empty(0))
+        for name, calibration in (
+            ("", fit),
+            (", not learned", dataclasses.replace(fit, whole=plain)),
+        ):
+            for k, span in enumerate(spans):
+                walls = plates(seed + k + 1, noise=noise, uniform_mm=span, count=rows)
+                made = Synthesis(dataclasses.replace(walls, probe=probe, record=record))
+                readings = measure(scan_of(made), how, calibration)
+                truth = np.asarray(made.truth_columns()["true_mean_mm"])
+                told(f"{arrangement}, {span[0]:g} to {span[1]:g} mm{name}", readings, truth)
+
+
 def card(roof: float, off: FloatArray) -> dict[str, float]:
     """Return a dual probe's dimensions as its card gives them, off by so much of what is usual."""
     return {
@@ -345,5 +403,6 @@ if __name__ == "__main__":
     ablations(count, first_seed)
     conditions(count, first_seed)
     coatings(count, first_seed)
+    repeats(max(count // 4, 80), first_seed)
     dual(count, first_seed)
     many_calibrations(count, first_seed)

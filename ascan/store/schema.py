@@ -17,7 +17,8 @@ from ascan.units import unit_of
 
 # 1.1: scans say whether they are peak-held, and whether they hold a gate only.
 # 1.5: templates of calibrations say how echoes drift with depth.
-VERSION = (1, 5)
+# 1.6: whole records of calibrations say how the path repeats itself.
+VERSION = (1, 6)
 HDF5_HEAD = b"\x89HDF\r\n\x1a\n"
 SCAN, CALIBRATION, READINGS = "ascan-scan", "ascan-calibration", "ascan-readings"
 

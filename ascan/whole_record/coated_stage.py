@@ -169,7 +169,9 @@ class CoatedStage:
         more = ("coating_us", "grown")
         columns: Columns = {name: np.full(rows, np.nan) for name in (*names, *more)}
         guess_us = picked_us + self.bare.part.lag_us
-        columns["repeat_us"] = self.bare.repeat_us(guess_us, start_time_us, block.shape[1])
+        for name in ("repeat_us", "unfreed_us"):
+            columns[name] = self.bare.repeat_us(guess_us, start_time_us, block.shape[1])
+        columns["freed_us"] = np.full(rows, np.inf)
         tries = self._searched(block, start_time_us, picked_us, noise, flags)
         for row, found in enumerate(tries):
             if found:
