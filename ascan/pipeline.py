@@ -36,7 +36,7 @@ from ascan.timing.head import HeadGuide
 from ascan.whole_record.aperture_stage import ApertureStage
 from ascan.whole_record.coated_stage import CoatedStage
 from ascan.whole_record.coating import expected_mismatch
-from ascan.whole_record.stage import RecordStage
+from ascan.whole_record.stage import FEW, WHOLE_PERIODS, RecordStage
 
 # The second echo's path is another wall's where it differs by so many of its standard
 # uncertainties, and by more than this part of a period; or where taking it for a film moves the
@@ -53,8 +53,8 @@ TURNED_STILL = (
     | Flag.WEAK_ECHO
     | Flag.SPIKED
 )
-# An echo is told by this much of it: the sound's first periods.
-WHOLE_PERIODS = 1.5
+# A wall's echo and a repeat of the surface echo are not told apart within so many periods.
+ON_PERIODS = 1.0
 # A head that none of these speaks against says which half-cycle it is.
 HEAD_DOUBTS = np.uint32(
     Flag.HALF_CYCLE_UNSURE | Flag.EARLIER_ECHO | Flag.AT_MOST | Flag.AT_GATE_EDGE | Flag.SATURATED
@@ -272,7 +272,9 @@ class Pipeline:
             sure = (front.flags & HEAD_DOUBTS) == 0
             found = whole.run(block, start_time_us, self._by_head(front), sure, noise, flags)
             hidden = np.zeros(len(block), bool)
-        columns = self._to_columns(found["interval_us"], found["u_interval_us"], flags, component_c)
+        columns = self._to_columns(
+            found["interval_us"], found["u_interval_us"], flags, component_c, found.get("grown")
+        )
         half = 0.5 * whole.operator.velocity_mm_per_us
         columns |= {
             "rival_mm": half * found["rival_us"],
@@ -366,11 +368,12 @@ class Pipeline:
         u_interval: FloatArray,
         flags: FlagArray,
         component_c: FloatArray | None,
+        grown: FloatArray | None = None,
     ) -> Columns:
         """Return thickness, uncertainties, interval and flags of a block."""
         columns: Columns = {}
         if self.to_thickness is not None:
-            columns = self.to_thickness.run(interval, u_interval, flags, component_c)
+            columns = self.to_thickness.run(interval, u_interval, flags, component_c, grown)
         fatal = is_fatal(flags)
         interval[fatal] = np.nan
         u_interval[fatal] = np.nan
@@ -495,12 +498,16 @@ def _may_be_hidden(found: Columns, stop_us: float, whole_us: float, flags: FlagA
     """Refuse what may be no wall but what precedes one that the surface echo's repeat hides.
 
     Where the gate reaches past the repeat and the echo found is weak, none is, or it has no
-    ``whole_us`` ahead of the repeat, the wall may be thicker than the record is used to:
-    ``rival_us`` says from where on.
+    ``whole_us`` ahead of a repeat that was not taken off the record, the wall may be thicker than
+    the record is used to: ``rival_us`` says from where on.
     """
-    few = flags & np.uint32(Flag.WEAK_ECHO | Flag.LOW_SNR | Flag.NO_ECHO) != 0
-    few |= found["interval_us"] + whole_us > found["repeat_us"]
-    hidden = (found["repeat_us"] < stop_us) & few
+    hidden = (found["repeat_us"] < stop_us) & (flags & FEW != 0)
+    cut = found["interval_us"] + whole_us > found["unfreed_us"]
+    hidden |= (found["unfreed_us"] < stop_us) & cut
+    # Of a wall echo right on a repeat, nothing tells the one from the other.
+    hidden |= (
+        np.abs(found["interval_us"] - found["freed_us"]) < ON_PERIODS / WHOLE_PERIODS * whole_us
+    )
     found["rival_us"] = np.where(hidden, found["repeat_us"], found["rival_us"])
     found["rival_odds"] = np.where(hidden, 0.0, found["rival_odds"])
     flags |= np.where(hidden, np.uint32(Flag.RIVAL_READING), np.uint32(0))
@@ -539,6 +546,8 @@ def _record_stage(
         delay_us=probe.delay_us,
         most_mm=FURTHER * most_mm,
         checks=procedure.checks,
+        # A coating's fit does without: it ends ahead of the repeat.
+        stop_us=wall.window_us(0.0, velocity)[1] if procedure.coating is None else 0.0,
     )
     if procedure.coating is None:
         return bare

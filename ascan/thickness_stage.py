@@ -61,6 +61,7 @@ class ThicknessStage:
         u_interval_us: FloatArray,
         flags: FlagArray,
         component_c: FloatArray | None = None,
+        grown: FloatArray | None = None,
     ) -> Columns:
         """Return the thickness columns of a block, and set its flags.
 
@@ -70,9 +71,11 @@ class ThicknessStage:
         flags : ndarray, shape (n,), uint32
         component_c : ndarray, shape (n,), optional
             Temperature under each reading, where the scan holds it.
+        grown : ndarray, shape (n,), optional
+            How many times as far as a bare wall's whole record what is learned leads each astray.
         """
         procedure, fit = self.procedure, self.calibration
-        thickness, parts = self.parts(interval_us, u_interval_us, flags, component_c)
+        thickness, parts = self.parts(interval_us, u_interval_us, flags, component_c, grown)
         if fit.is_in_doubt:
             flags |= IN_DOUBT
         span = procedure.range
@@ -97,10 +100,11 @@ class ThicknessStage:
         u_interval_us: FloatArray,
         flags: FlagArray,
         component_c: FloatArray | None = None,
+        grown: FloatArray | None = None,
     ) -> tuple[FloatArray, dict[str, Part]]:
         """Return thickness in mm and all that its uncertainty is made of, by name."""
         fit, allowed = self.calibration, self.procedure.uncertainty
-        thickness, u_random, u_common = self._read(interval_us, u_interval_us, flags)
+        thickness, u_random, u_common = self._read(interval_us, u_interval_us, flags, grown)
         per_us = u_random / np.hypot(u_interval_us, fit.repeatability_us)
         scatter = np.zeros_like(per_us) if fit.dual else per_us * fit.lack_of_fit_us
         square = np.maximum(u_common**2 - scatter**2, 0.0)
@@ -138,7 +142,11 @@ class ThicknessStage:
         return np.array([one[0] for one in each]), np.array([one[1] for one in each])
 
     def _read(
-        self, interval_us: FloatArray, u_interval_us: FloatArray, flags: FlagArray
+        self,
+        interval_us: FloatArray,
+        u_interval_us: FloatArray,
+        flags: FlagArray,
+        grown: FloatArray | None,
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return thickness by the calibration alone with its random and common uncertainty."""
         rows, fit = len(flags), self.calibration
@@ -157,6 +165,7 @@ class ThicknessStage:
                 *out,
             )
             learned = np.interp(thickness, fit.whole.thickness_mm, fit.whole.u_mm)
+            learned = learned if grown is None else learned * grown
             u_common = np.hypot(u_common, learned)
         elif fit.dual is None:
             to_thickness(

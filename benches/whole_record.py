@@ -2,8 +2,9 @@
 
     python benches/whole_record.py [ROWS] [SEED]
 
-Layered delay line, coated, immersed with a moving water path and clipped, a noise ladder, and the
-dual-element probe with nominal dimensions right and off. Micrometres and ratios only, no wall time.
+Layered delay line, immersed with a moving water path and clipped, coated by thickness and velocity
+behind both, walls round the repeat of a short path, a noise ladder, and the dual-element probe with
+nominal dimensions right and off. Micrometres and ratios only, no wall time.
 """
 
 from __future__ import annotations
@@ -36,6 +37,44 @@ SINGLE_BLOCK = WallTable(steps_mm=(3.0, 6.0, 12.0, 20.0), readings=4)
 # Height of the first wall echo behind the delay line, fraction of full scale, at a gain of 0.5.
 WALL_HEIGHT = 0.0702
 U_STEP_MM = 1e-5
+WATER = ProbeTable(
+    arrangement="immersion", radius_mm=3.0, path_mm=20.0, path_wander_mm=3.0, delay_us=0.35
+)
+WET = RecordTable(samples=2600, start_us=20.0, bits=14)
+# Thickness in mm and velocity in mm/µs.
+COATINGS = (
+    *((mm, velocity) for mm in (0.02, 0.05, 0.1, 0.25) for velocity in (2.0, 2.5, 3.0, 3.5)),
+    (0.5, 2.5),
+)
+# Short paths: arrangement, probe, record, surface gate in µs, steps, and ranges of walls, well
+# ahead of the repeat, just ahead, on it, beyond.
+SHORT_PATHS = (
+    (
+        "delay_line",
+        ProbeTable(
+            arrangement="delay_line", radius_mm=3.0, path_mm=6.0, phase_deg=20.0, delay_us=0.35
+        ),
+        RecordTable(samples=1500, start_us=3.5, bits=14),
+        ("4.0", "6.0"),
+        (1.0, 3.0, 6.0, 10.0),
+        ((2.0, 9.0), (10.0, 13.0), (13.0, 15.5), (15.5, 24.0)),
+    ),
+    (
+        "immersion",
+        ProbeTable(
+            arrangement="immersion",
+            radius_mm=3.0,
+            path_mm=8.0,
+            path_wander_mm=0.3,
+            phase_deg=20.0,
+            delay_us=0.35,
+        ),
+        RecordTable(samples=2700, start_us=9.5, bits=14),
+        ("10.3", "12.2"),
+        (3.0, 8.0, 16.0, 26.0),
+        ((3.0, 24.0), (28.0, 32.0), (32.0, 34.5), (34.5, 40.0)),
+    ),
+)
 LAYERED = """
 probe = {{ arrangement = "{arrangement}", frequency_mhz = 5.0, delay_us = 0.35,
           element_diameter_mm = 6.0 }}
@@ -109,6 +148,9 @@ def scan_of(made: Synthesis) -> Scan:
 def told(name: str, readings: Readings, truth: FloatArray) -> None:
     """Print one line of figures."""
     refused = is_fatal(readings.flags)
+    if refused.all():
+        print(f"{name:<44} {100.0:6.2f}")
+        return
     error, u = 1e3 * (readings.thickness_mm - truth)[~refused], 1e3 * readings.u_mm[~refused]
     care = (readings.flags[~refused] != 0).mean() if error.size else np.nan
     gross = int((np.abs(error) > 148.0).sum())
@@ -180,29 +222,82 @@ def nominal_pulse(rows: int, seed: int) -> None:
 def conditions(rows: int, seed: int) -> None:
     noise = WALL_HEIGHT * 10.0 ** (-38.0 / 20.0)
     block = plates(seed, noise=noise, steps_mm=tuple(STEPS_MM), readings=READINGS)
-    for coating in (0.1, 0.25, 0.5):
-        walls = plates(seed + 2, noise=noise, uniform_mm=(2.0, 20.0), count=rows)
-        walls = dataclasses.replace(walls, stack=StackTable(coating_mm=coating))
-        how = Procedure.from_text(layered().text + "\n[coating]\nvelocity_mm_per_us = 2.5\n")
-        run(f"coated {coating} mm, block bare", how, block, walls)
     film = dataclasses.replace(block, stack=StackTable(couplant_mm=0.02))
     walls = plates(seed + 3, noise=noise, uniform_mm=(0.8, 20.0), count=rows)
     walls = dataclasses.replace(walls, stack=StackTable(couplant_mm=0.03))
     run("film 30 µm, on the block 20 µm", layered(), film, walls)
-    probe = ProbeTable(
-        arrangement="immersion", radius_mm=3.0, path_mm=20.0, path_wander_mm=3.0, delay_us=0.35
-    )
-    record = RecordTable(samples=2600, start_us=20.0, bits=14)
-    wet = dataclasses.replace(
-        block,
-        probe=probe,
-        record=record,
-        wall=WallTable(steps_mm=(3.0, 6.0, 12.0, 20.0), readings=5),
-    )
+    wet = block_of("immersion", seed)
     for name, gain in (("", 0.6), (", surface echo clipped", 2.2)):
         walls = plates(seed + 4, noise=0.001, gain=gain, uniform_mm=(1.5, 20.0), count=rows)
-        walls = dataclasses.replace(walls, probe=probe, record=record)
+        walls = dataclasses.replace(walls, probe=WATER, record=WET)
         run(f"immersed, water path moving{name}", layered(arrangement="immersion"), wet, walls)
+
+
+def block_of(arrangement: str, seed: int) -> Scenario:
+    """Return steps behind a delay line or in water, bare, at 38 dB."""
+    noise = WALL_HEIGHT * 10.0 ** (-38.0 / 20.0)
+    if arrangement == "delay_line":
+        return plates(seed, noise=noise, steps_mm=tuple(STEPS_MM), readings=READINGS)
+    steps = WallTable(steps_mm=(3.0, 6.0, 12.0, 20.0), readings=5)
+    dry = plates(seed, noise=noise)
+    return dataclasses.replace(dry, probe=WATER, record=WET, wall=steps)
+
+
+def coatings(rows: int, seed: int) -> None:
+    """Print coated walls, block bare, over several calibrations of each path.
+
+    The procedure says 2.5 mm/µs, whatever the coating's velocity is.
+    """
+    count = max(rows // 50, 2)
+    for arrangement, noise, gain in (
+        ("delay_line", WALL_HEIGHT * 10.0 ** (-38.0 / 20.0), 0.5),
+        ("immersion", 0.001, 0.6),
+    ):
+        text = layered(arrangement=arrangement).text
+        how = Procedure.from_text(text + "\n[coating]\nvelocity_mm_per_us = 2.5\n")
+        blocks = [block_of(arrangement, seed + 100 * k) for k in range(count)]
+        fits = [_calibrated(block, how) for block in blocks]
+        together = []
+        for line, (coating_mm, velocity) in enumerate(COATINGS):
+            paint = StackTable(coating_mm=coating_mm, coating_velocity_mm_per_us=velocity)
+            found = []
+            for k, fit in enumerate(fits):
+                own = seed + 100 * k + line + 1
+                walls = plates(own, noise=noise, gain=gain, uniform_mm=(1.0, 20.0), count=15)
+                if arrangement == "immersion":
+                    walls = dataclasses.replace(walls, probe=WATER, record=WET)
+                made = Synthesis(dataclasses.replace(walls, stack=paint))
+                truth = np.asarray(made.truth_columns()["true_mean_mm"])
+                found.append((measure(scan_of(made), how, fit), truth))
+            _told_together(f"{arrangement}, {coating_mm:g} mm at {velocity:g} mm/µs", found)
+            together += found
+        _told_together(f"{arrangement}, {count} calibrations together", together)
+
+
+def repeats(rows: int, seed: int) -> None:
+    """Print walls ahead of, on and beyond the path's repeat, and without its filter learned.
+
+    A line of 6 mm repeats itself as 13.3 mm of steel would, 8 mm of water as 31.7.
+    """
+    noise = WALL_HEIGHT * 10.0 ** (-38.0 / 20.0)
+    for arrangement, probe, record, gate, steps, spans in SHORT_PATHS:
+        start, stop = gate
+        text = layered(arrangement=arrangement, start=start, stop=stop).text
+        how = Procedure.from_text(text.replace("stop_mm = 25.0", "stop_mm = 40.0"))
+        block = plates(seed, noise=noise, steps_mm=steps, readings=READINGS)
+        fit = _calibrated(dataclasses.replace(block, probe=probe, record=record), how)
+        assert fit.whole is not None
+        plain = dataclasses.replace(fit.whole, repeat=np.empty(0))
+        for name, calibration in (
+            ("", fit),
+            (", not learned", dataclasses.replace(fit, whole=plain)),
+        ):
+            for k, span in enumerate(spans):
+                walls = plates(seed + k + 1, noise=noise, uniform_mm=span, count=rows)
+                made = Synthesis(dataclasses.replace(walls, probe=probe, record=record))
+                readings = measure(scan_of(made), how, calibration)
+                truth = np.asarray(made.truth_columns()["true_mean_mm"])
+                told(f"{arrangement}, {span[0]:g} to {span[1]:g} mm{name}", readings, truth)
 
 
 def card(roof: float, off: FloatArray) -> dict[str, float]:
@@ -307,5 +402,7 @@ if __name__ == "__main__":
     ladder(count, first_seed)
     ablations(count, first_seed)
     conditions(count, first_seed)
+    coatings(count, first_seed)
+    repeats(max(count // 4, 80), first_seed)
     dual(count, first_seed)
     many_calibrations(count, first_seed)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -85,6 +85,9 @@ class RecordPart:
         See `ascan.whole_record.operator.Operator`.
     thickness_mm, u_mm : ndarray, shape (nodes,)
         What the calibration's own uncertainty makes of a reading.
+    repeat : ndarray, shape (taps,)
+        Filter that makes the second trip of the path from the first (`ascan.whole_record.repeats`);
+        empty where it was not learned.
     """
 
     front: FloatArray
@@ -103,9 +106,10 @@ class RecordPart:
     path_velocity_mm_per_us: float
     thickness_mm: FloatArray
     u_mm: FloatArray
+    repeat: FloatArray = field(default_factory=lambda: np.empty(0))
 
     def __post_init__(self) -> None:
-        for name in RECORD_ARRAYS:
+        for name in (*RECORD_ARRAYS, "repeat"):
             object.__setattr__(self, name, frozen(getattr(self, name)))
 
     def lines(self) -> list[str]:

@@ -354,6 +354,8 @@ class Calibration(Carried):
             names, figures = names_of(self.whole)
             parts += [getattr(self.whole, name).tolist() for name in names]
             parts += [repr(getattr(self.whole, name)) for name in figures]
+            if isinstance(self.whole, RecordPart) and self.whole.repeat.size:
+                parts.append(self.whole.repeat.tolist())
         for name, template in sorted(self.templates.items()):
             parts += [name, template.samples.tolist(), template.echoes, template.scatter]
             parts += [template.drift.tolist()] if template.drift.any() else []

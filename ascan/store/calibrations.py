@@ -139,6 +139,8 @@ def _write_whole(group: h5py.Group, whole: RecordPart | AperturePart) -> None:
         item.attrs.update({"units": unit, "long_name": meaning})
     for name in numbers:
         group.attrs[name] = getattr(whole, name)
+    if isinstance(whole, RecordPart) and whole.repeat.size:
+        group.attrs["repeat"] = whole.repeat
 
 
 def _read_whole(group: h5py.Group, place: str) -> RecordPart | AperturePart:
@@ -150,7 +152,9 @@ def _read_whole(group: h5py.Group, place: str) -> RecordPart | AperturePart:
     for name in APERTURE_NUMBERS if dual else RECORD_NUMBERS:
         parts[name] = float(schema.attribute(group, name, place))
     parts["before"] = int(parts["before"])
-    return AperturePart(**parts) if dual else RecordPart(**parts)
+    if dual:
+        return AperturePart(**parts)
+    return RecordPart(**parts, repeat=np.asarray(group.attrs.get("repeat", ()), np.float64))
 
 
 def _write_template(group: h5py.Group, gate: str, template: Template) -> None:

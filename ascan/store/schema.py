@@ -17,7 +17,8 @@ from ascan.units import unit_of
 
 # 1.1: scans say whether they are peak-held, and whether they hold a gate only.
 # 1.5: templates of calibrations say how echoes drift with depth.
-# 1.6: calibrations say how strong the wall was on every step, dual heads what stood ahead of them.
+# 1.6: calibrations say how strong the wall was on every step, how a whole record's path repeats
+# itself, and of dual probes what stood ahead of the wall and how large its second echo was.
 VERSION = (1, 6)
 HDF5_HEAD = b"\x89HDF\r\n\x1a\n"
 SCAN, CALIBRATION, READINGS = "ascan-scan", "ascan-calibration", "ascan-readings"

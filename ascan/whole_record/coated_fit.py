@@ -15,7 +15,13 @@ from scipy.fft import irfft, next_fast_len, rfft
 from ascan.arrays import AnyArray, FloatArray
 from ascan.calibration.parts import RecordPart
 from ascan.whole_record.bank import DEPTHS, FIRST_MM, depths_of, step_of
-from ascan.whole_record.coating import LOSS_PER_PERIOD, U_LOSS_PER_PERIOD, U_MISMATCH, Coating
+from ascan.whole_record.coating import (
+    LOSS_PER_PERIOD,
+    MOST_OFF,
+    U_LOSS_PER_PERIOD,
+    U_MISMATCH,
+    Coating,
+)
 from ascan.whole_record.fit import WAVES, lay_waves
 from ascan.whole_record.operator import Operator
 from ascan.whole_record.rivals import related_noise
@@ -28,8 +34,11 @@ LONGEST, SETTLED = 0.1, 1e-5
 HIGHEST = 3.0
 # Windows are as long as a multiple of so many samples: few transforms serve all.
 STRIDE = 128
-# Where a fit leaves this part of the delay open, the mean is taken over delays of so many periods.
-OPEN, THIN_PERIODS = 0.08, tuple(0.005 * 1.8**k for k in range(9))
+# Where a fit leaves this part of the delay open, the mean is taken over delays so many periods
+# apart, at most so many of them on each side, each of which leaves no more than so many variances
+# of the noise beyond the best. Those up to NOT_REFUTED beyond it lie within so many times u.
+OPEN, APART, MOST_DELAYS, FAR_BEHIND = 0.08, 0.0125, 20, 12.0
+NOT_REFUTED, WITHIN = 3.84, 1.9
 # Least delay by which a derivative is taken, in periods.
 LEAST_STEP = 0.004
 
@@ -47,6 +56,9 @@ class CoatedRecord:
         In samples.
     u_late_us, u_mismatch : float
         Of the coating.
+    grown : float
+        How many times as far as a bare wall's spacing this one is led astray by what is amiss with
+        the samples, or with the pulses learned.
     left : float
         Energy that is left, what is known of coatings counted in.
     noise : float
@@ -59,6 +71,7 @@ class CoatedRecord:
     u_spacing: float
     u_late_us: float
     u_mismatch: float
+    grown: float
     left: float
     noise: float
     residual: FloatArray
@@ -157,38 +170,112 @@ class CoatedFit:
             np.array([np.inf, U_MISMATCH, u_loss]),
         )
 
-    def open_delay(self, problem: Problem, found: CoatedRecord) -> CoatedRecord:
-        """Return the mean over what delays there are, where a fit leaves its delay open.
+    def open_delay(self, problem: Problem, alike: list[CoatedRecord]) -> CoatedRecord:
+        """Return the mean of fits of one wall, and of all delays where those leave it open.
 
         Of a thin coating the record tells little more than mismatch times delay squared.
         """
+        found = alike[int(np.argmax(shares(alike)))]
         if found.u_late_us < OPEN * found.numbers[2]:
+            return averaged(alike)
+        each = [*self._beside(problem, found, -1.0), *self._beside(problem, found, 1.0)]
+        if not each:
             return found
-        each, numbers, known = [], found.numbers.copy(), self.known
-        for periods in THIN_PERIODS:
-            late_us = periods / self.coating.frequency_mhz
-            expected, u = known.expected.copy(), known.u.copy()
-            numbers[2], expected[0], u[0] = late_us, late_us, 1e-3 * late_us
-            one = problem.found(numbers, Known(expected, u))
-            if one is not None:
-                each.append(one)
-                numbers = one.numbers.copy()
-        return averaged(each) if each else found
+        mean = over_delays(each)
+        # The coating itself is told as it fits best.
+        numbers = np.append(mean.numbers[:2], found.numbers[2:])
+        return replace(mean, numbers=numbers, grown=found.grown)
+
+    def _beside(self, problem: Problem, found: CoatedRecord, way: float) -> list[CoatedRecord]:
+        """Return fits whose delays are held ever further from that of ``found``, one way.
+
+        Each begins where the one before it ends, and its echoes are heard where they were.
+        """
+        apart_us = APART / self.coating.frequency_mhz
+        late_us, numbers = found.numbers[2], found.numbers
+        out: list[CoatedRecord] = []
+        for _ in range(MOST_DELAYS):
+            if late_us < 0.1 * apart_us:
+                break
+            late_us = max(late_us + way * apart_us * (0.5 if not out else 1.0), 0.05 * apart_us)
+            one = problem.found(self.at_delay(numbers, late_us), self.held(late_us))
+            if one is None or one.left - found.left > FAR_BEHIND * found.noise**2:
+                break
+            out.append(one)
+            numbers = one.numbers
+        return out
+
+    def at_delay(self, numbers: FloatArray, late_us: float) -> FloatArray:
+        """Return numbers with another delay, and echoes heard where they were."""
+        more = late_us - numbers[2]
+        heard = self.coating.heard_us(more, numbers[3]) * self.sample_rate_mhz
+        return np.asarray(numbers + np.array([heard[0], -heard[1], more, 0.0, 0.0]))
+
+    def moved(self, numbers: FloatArray, step: FloatArray) -> FloatArray:
+        """Return numbers a step on, along where echoes stay as they are heard.
+
+        Straight on, the product of two small changes would move echoes by more than a fit bears.
+        """
+        (late, mismatch), (later, more) = numbers[2:4], step[2:4]
+        slight = 1e-3
+        now = self.coating.heard_us(late, mismatch)
+        straight = self.coating.heard_us(later, mismatch)
+        straight += (self.coating.heard_us(late, mismatch + slight * more) - now) / slight
+        bent = self.coating.heard_us(late + later, mismatch + more) - now - straight
+        out = numbers + step
+        out[:2] += bent * np.array([1.0, -1.0]) * self.sample_rate_mhz
+        return np.asarray(out)
+
+    def bounded(self, numbers: FloatArray) -> FloatArray:
+        """Return numbers with delay and loss not below 0, and the mismatch of a paint."""
+        low, high = self.coating.mismatch - MOST_OFF, self.coating.mismatch + MOST_OFF
+        least = np.array([-np.inf, 0.0, 0.0, low, 0.0])
+        return np.asarray(np.clip(numbers, least, [np.inf, np.inf, np.inf, high, np.inf]))
+
+    def held(self, late_us: float) -> Known:
+        """Return what is known where the delay is taken as known, too."""
+        known = self.known
+        expected, u = known.expected.copy(), known.u.copy()
+        expected[0], u[0] = late_us, 1e-3 * late_us
+        return Known(expected, u)
 
 
-def averaged(each: list[CoatedRecord]) -> CoatedRecord:
-    """Return the mean of several fits; u is that of their mixture.
+def shares(each: list[CoatedRecord]) -> FloatArray:
+    """Return how likely each of several fits is.
 
-    Each is as likely as what it leaves says, times the stretch of mismatches that it allows.
+    As likely as what it leaves says, times the stretch of mismatches that it allows.
     """
     best = min(each, key=lambda one: one.left)
     behind = np.array([(one.left - best.left) / best.noise**2 for one in each])
     share = np.exp(-0.5 * behind) * np.array([one.u_mismatch for one in each])
-    share /= share.sum()
-    numbers = np.array([one.numbers for one in each])
+    return np.asarray(share / share.sum())
+
+
+def averaged(each: list[CoatedRecord]) -> CoatedRecord:
+    """Return the mean of several fits; u is that of their mixture."""
+    share, numbers = shares(each), np.array([one.numbers for one in each])
     mean = share @ numbers
     apart = numbers[:, 1] - mean[1]
     u = np.sqrt(share @ (np.array([one.u_spacing for one in each]) ** 2 + apart**2))
+    best = min(each, key=lambda one: one.left)
+    return replace(best, numbers=mean, u_spacing=float(u))
+
+
+def over_delays(each: list[CoatedRecord]) -> CoatedRecord:
+    """Return the mean of fits at several delays; u leaves out none that is not refuted.
+
+    What a thin coating does goes with the square of its delay: alike beforehand are all squares,
+    not all delays, or those near 0 would draw the mean to them.
+    """
+    numbers, best = np.array([one.numbers for one in each]), min(each, key=lambda one: one.left)
+    share = shares(each) * numbers[:, 2]
+    share /= share.sum()
+    mean = share @ numbers
+    apart = np.abs(numbers[:, 1] - mean[1])
+    behind = np.array([one.left - best.left for one in each]) / best.noise**2
+    furthest = np.max(apart[behind <= NOT_REFUTED]) / WITHIN
+    own = share @ np.array([one.u_spacing for one in each]) ** 2
+    u = np.sqrt(own + max(share @ apart**2, furthest**2))
     return replace(best, numbers=mean, u_spacing=float(u))
 
 
@@ -245,7 +332,7 @@ class Problem:
     def found(self, start: FloatArray, known: Known | None = None) -> CoatedRecord | None:
         """Return the fit from ``start`` (`CoatedRecord.numbers`); None where nothing is told."""
         known = known or self.of.known
-        best, least, step = start.copy(), np.inf, np.zeros(5)
+        best, least, step = self.of.bounded(start), np.inf, np.zeros(5)
         numbers = best
         for _ in range(ROUNDS):
             found = self.solve(numbers, known)
@@ -254,14 +341,14 @@ class Problem:
             if found.left > least * (1.0 + 1e-6):
                 # Too far: a third of the way.
                 step *= 0.3
-                numbers = best + step
+                numbers = self.of.moved(best, step)
                 continue
             gain, least, best = least - found.left, found.left, numbers
             step = self.step(numbers, found, known)
             if self.moves(step) < SETTLED * self.of.period or gain < 1e-7 * least:
                 break
-            numbers = bounded(best + step)
-            step = numbers - best
+            step = self.of.bounded(best + step) - best
+            numbers = self.of.moved(best, step)
         return self.finished(best, known)
 
     def base(self, numbers: FloatArray, count: int) -> AnyArray:
@@ -276,6 +363,8 @@ class Problem:
         low = np.minimum(where.astype(np.int64), DEPTHS - 2)
         share = np.minimum(where - low, 1.0)[:, None]
         spread = (1.0 - share) * self.spectra.spread[low] + share * self.spectra.spread[low + 1]
+        # The surface echo is so high that the line between two depths is not good enough.
+        spread[0] = of.operator.response(self.spectra.mhz, crossed[:1])[0]
         later = np.concatenate([[0.0], number * numbers[1] + (number - 1) * turn])
         arrivals = np.exp(-1j * np.outer(numbers[0] + later, self.spectra.turning))
         return np.asarray(
@@ -379,6 +468,8 @@ class Problem:
             int(np.ceil(self.of.period)),
             free,
         )
+        bare = np.delete(np.delete(matrix, [2, 3, 4], 0), [2, 3, 4], 1)
+        alone = solved(bare, np.zeros(len(bare)))[1]
         # What is only known, not seen, of mismatch and loss.
         unseen = inverse[1, 2:5] * found.noise**2 / known.u
         return CoatedRecord(
@@ -386,16 +477,12 @@ class Problem:
             float(np.sqrt(u**2 + np.sum(unseen**2))),
             u_late_us,
             float(found.noise * np.sqrt(max(inverse[3, 3], 0.0))),
+            float(np.linalg.norm(follows) / np.sqrt(max(alone[1, 1], 1e-300))),
             found.left,
             found.noise,
             found.residual,
             found.heights[: found.count + 1],
         )
-
-
-def bounded(numbers: FloatArray) -> FloatArray:
-    """Return numbers with delay and loss not below 0."""
-    return np.asarray(np.maximum(numbers, [-np.inf, 0.0, 0.0, -np.inf, 0.0]))
 
 
 def solved(matrix: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArray]:

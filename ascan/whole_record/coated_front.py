@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -53,6 +54,8 @@ class CoatedFronts:
         What products with them say of the heights of the two pulses.
     mismatch : float
         As expected.
+    kinds : tuple of int
+        Delays that each kind of coating ends with, in steps: thin ones first.
     apart : int
         Steps that different delays differ by.
     every : int
@@ -63,6 +66,7 @@ class CoatedFronts:
     along: FloatArray
     back: FloatArray
     mismatch: float
+    kinds: tuple[int, ...]
     apart: int
     every: int
 
@@ -72,6 +76,7 @@ class CoatedFronts:
         pulse: Callable[[float, float], FloatArray],
         delays_us: FloatArray,
         mismatch: float,
+        kinds: tuple[int, ...],
         apart: int,
         every: int,
     ) -> CoatedFronts:
@@ -83,10 +88,13 @@ class CoatedFronts:
             along.append(q.T)
             back.append(np.linalg.inv(r))
         bare = pulse(0.0, mismatch)
-        return cls(bare, np.stack(along), np.stack(back), mismatch, apart, every)
+        return cls(bare, np.stack(along), np.stack(back), mismatch, kinds, apart, every)
 
-    def likely(self, samples: AnyArray, lags: int, most: int) -> list[Guess]:
-        """Return the bare wall and the likeliest coatings, ``most`` in all, by a surface echo.
+    def likely(self, samples: AnyArray, lags: int, each: int) -> list[Guess]:
+        """Return the bare wall and the likeliest coatings, ``each`` so many of a kind.
+
+        The first echo of a thin wall is like that of a thick coating and takes more energy with it
+        than a thin coating does: the kinds are not weighed against each other.
 
         Parameters
         ----------
@@ -102,9 +110,13 @@ class CoatedFronts:
         total = heights.sum(axis=2)
         lean = BESIDE * (heights[:, :, 1] - heights[:, :, 0]) / np.where(total == 0.0, 1.0, total)
         energy = np.where((total != 0.0) & (np.abs(lean) <= FURTHEST), energy, 0.0)
-        while len(guesses) < most and energy.any():
-            place, number = np.unravel_index(int(np.argmax(energy)), energy.shape)
-            found = self.mismatch + float(lean[place, number])
-            guesses.append(Guess(int(number) + 1, found, int(place)))
-            energy[:, max(number - self.apart, 0) : number + self.apart + 1] = 0.0
+        for first, last in pairwise((0, *self.kinds)):
+            own = energy[:, first:last]
+            for _ in range(each):
+                if not own.any():
+                    break
+                place, number = np.unravel_index(int(np.argmax(own)), own.shape)
+                found = self.mismatch + float(lean[place, first + number])
+                guesses.append(Guess(first + int(number) + 1, found, int(place)))
+                own[:, max(number - self.apart, 0) : number + self.apart + 1] = 0.0
         return guesses

@@ -13,7 +13,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.flags import FATAL, Flag, is_fatal
-from ascan.whole_record.coated_fit import CoatedFit, CoatedRecord, Problem, averaged
+from ascan.whole_record.coated_fit import CoatedFit, CoatedRecord, Problem
 from ascan.whole_record.coated_front import APART, FURTHEST, CoatedFronts, Guess
 from ascan.whole_record.coating import Coating, bare_of
 from ascan.whole_record.operator import Operator
@@ -30,11 +30,12 @@ from ascan.whole_record.rivals import (
 from ascan.whole_record.search import NEAR, products_of
 from ascan.whole_record.stage import LONGEST_US, SHORTER_MM, RecordStage
 
-# Coatings are tried so many periods of delay apart, up to the second, and so far apart in mismatch.
-DELAY_STEP, MOST_DELAY, MISMATCH_STEP = 0.1, 5.0, 0.1
-# So many are searched with, the bare wall among them; so many of them fitted, and those that read
-# another wall.
-TRIED, FITTED = 5, 3
+# Coatings are tried so many periods of delay apart, and so far apart in mismatch.
+DELAY_STEP, MISMATCH_STEP = 0.1, 0.1
+# Kinds of coating, by the delays that they end with; so many of each are searched with, and the
+# bare wall; so many of all are fitted, and those that read another wall.
+KINDS, TRIED, FITTED = (1.0, 2.5, 5.0), 2, 3
+MOST_DELAY = KINDS[-1]
 # A fit may be beside a better one: so many moves lead there, each of which gains so much.
 MOST_MOVES, MOVED = 4, 1.0
 # Two fits are of the same wall where their spacings differ by less than this part of a period.
@@ -99,6 +100,7 @@ class CoatedStage:
             lambda late_us, mismatch: self._pulses(late_us, mismatch, self.reach, spread=True)[0],
             steps * self.step_us,
             self.mismatch,
+            tuple(round(kind / DELAY_STEP) for kind in KINDS),
             round(APART / DELAY_STEP),
             # Pulses of ten samples a period and more are told apart by some of their samples.
             max(int(fit.period / 8.0), 1),
@@ -164,9 +166,12 @@ class CoatedStage:
         """Return what the fits of a block give (see `RecordStage.run`)."""
         rows = len(block)
         names = ("interval_us", "u_interval_us", "unexplained", "rival_us", "rival_odds")
-        columns: Columns = {name: np.full(rows, np.nan) for name in (*names, "coating_us")}
+        more = ("coating_us", "grown")
+        columns: Columns = {name: np.full(rows, np.nan) for name in (*names, *more)}
         guess_us = picked_us + self.bare.part.lag_us
-        columns["repeat_us"] = self.bare.repeat_us(guess_us, start_time_us, block.shape[1])
+        for name in ("repeat_us", "unfreed_us"):
+            columns[name] = self.bare.repeat_us(guess_us, start_time_us, block.shape[1])
+        columns["freed_us"] = np.full(rows, np.inf)
         tries = self._searched(block, start_time_us, picked_us, noise, flags)
         for row, found in enumerate(tries):
             if found:
@@ -278,11 +283,11 @@ class CoatedStage:
             behind = (score - fits[0][0]) / found.noise**2
             if not behind > odds:
                 odds, rival_us = behind, other.numbers[1] / self.rate
-        found = self.fit.open_delay(problem, averaged(alike))
+        found = self.fit.open_delay(problem, alike)
         columns["interval_us"][row] = found.numbers[1] / self.rate
         columns["u_interval_us"][row] = found.u_spacing / self.rate
         columns["unexplained"][row] = found.noise / full
-        columns["coating_us"][row] = found.numbers[2]
+        columns["coating_us"][row], columns["grown"][row] = found.numbers[2], found.grown
         judged, where_us = self._judged(found, one, noise)
         if judged & int(Flag.RIVAL_READING):
             rival_us = where_us
@@ -292,10 +297,14 @@ class CoatedStage:
         flags[row] |= np.uint32(one.flags & ~int(JUDGED_ANEW) | judged)
 
     def _different(self, usable: list[Try]) -> list[Try]:
-        """Return the best of the searched, and those of other walls that are no worse by far."""
+        """Return the best of the searched, and those of other walls that are no worse by far.
+
+        The bare wall is one of them, for a coating that hardly shows.
+        """
         same = SAME / self.bare.frequency_mhz
-        best = usable[:FITTED]
         hopeful = HOPELESS * usable[0].left ** 2
+        bare = [one for one in usable[FITTED:] if one.kind[0] == 0 and one.left**2 <= hopeful]
+        best = [*usable[:FITTED], *bare]
         for one in usable[FITTED:]:
             seen = [abs(one.spacing_us - other.spacing_us) < same for other in best]
             if one.left**2 <= hopeful and not any(seen):

@@ -20,8 +20,9 @@ import numpy as np
 from ascan.arrays import AnyArray, FloatArray
 
 # Impedance of a coating: its velocity times this density (paints: 1 to 2 g/cm³), known to a
-# factor of exp(2 × U_MISMATCH) = 1.5.
-DENSITY_G_PER_CM3, U_MISMATCH = 1.4, 0.2
+# factor of exp(2 × U_MISMATCH) = 1.5, and off by no more than exp(2 × MOST_OFF) = 2.2: no paint is
+# as soft as water, which would leave its delay open altogether.
+DENSITY_G_PER_CM3, U_MISMATCH, MOST_OFF = 1.4, 0.2, 0.4
 # Of what lies before it: water, or the plastic of a delay line.
 WATER_G_PER_CM3, PLASTIC_G_PER_CM3 = 1.0, 1.18
 # Loss in a paint, in neper for every period that it takes there and back (1 dB/mm at 5 MHz and
@@ -72,6 +73,19 @@ class Coating:
             out[1 + n] = first
             first = first * turn
         return out
+
+    def heard_us(self, late_us: float, mismatch: float) -> FloatArray:
+        """Return by how much the surface echo seems early, and each wall echo late after another.
+
+        As a coating far thinner than a wavelength does it: (r E⁻¹ + R) / (1 + r R E) and
+        (R + r E) / (1 + r R E) to the first order of the delay of E. The first wall echo then seems
+        as late after the surface echo as any after the one before: of these times a thin coating
+        tells nothing, what shows is second order.
+        """
+        r, beneath = np.tanh(mismatch), np.tanh(self.bare - mismatch)
+        ring = r * beneath / (1.0 + r * beneath)
+        face = r / (r + beneath)
+        return late_us * np.array([face + ring, face - ring])
 
 
 def bare_of(strength: float) -> float:

@@ -8,10 +8,12 @@ import numpy as np
 
 from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.calibration.parts import RecordPart
+from ascan.flags import Flag, is_fatal
 from ascan.health.thresholds import Checks
 from ascan.recording import Recording
-from ascan.whole_record.bank import PLACES, Bank, make_bank
+from ascan.whole_record.bank import PLACES, Bank, lay, make_bank
 from ascan.whole_record.operator import Operator
+from ascan.whole_record.repeats import first_trip, second_trip, told_by
 from ascan.whole_record.rivals import RESULTS, fit_records
 from ascan.whole_record.search import THINNEST, Comb, make_comb
 
@@ -21,6 +23,11 @@ LONGEST_US = 60.0
 SHORTER_MM = 4.0
 # The search lays the wall's pulse as it is after so much wall.
 USUAL_MM = 5.0
+# A wall's echo is whole ahead of a repeat that begins so many periods after it; where one of these
+# flags stands, what was found there may be none.
+WHOLE_PERIODS, FEW = 1.5, np.uint32(Flag.WEAK_ECHO | Flag.LOW_SNR | Flag.NO_ECHO)
+# So many times a wall is sought in a record that is freed of the path's second trip ever better.
+FREEINGS = 3
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -41,6 +48,9 @@ class RecordStage:
         Thickest wall that is sought.
     checks : Checks
         Thresholds of its decisions.
+    stop_us : float
+        How long after the surface echo a wall's may come; with a repeat ahead of it, the repeat is
+        taken off, where that was learned.
     """
 
     part: RecordPart
@@ -50,6 +60,7 @@ class RecordStage:
     delay_us: float
     most_mm: float
     checks: Checks
+    stop_us: float = 0.0
     operator: Operator = field(init=False)
     banks: tuple[Bank, Bank] = field(init=False)
     comb: Comb = field(init=False)
@@ -93,10 +104,66 @@ class RecordStage:
             Time of sample 0, of the surface echo as its gate picked it, and the noise in codes.
         flags : ndarray, shape (n,)
         """
-        part, rate, operator = self.part, self.recording.sample_rate_mhz, self.operator
+        part, rate = self.part, self.recording.sample_rate_mhz
         guess_us = picked_us + part.lag_us
+        later_us = self.repeat_us(guess_us, start_time_us, block.shape[1])
+        before, trips = flags.copy(), np.ones(len(block))
+        results = self._fitted(block, start_time_us, guess_us, trips, noise, flags)
+        # Ahead of the repeat nothing need be taken off.
+        ahead = results[:, 0] / rate + WHOLE_PERIODS / self.frequency_mhz <= later_us
+        behind = ~ahead | (flags & FEW != 0)
+        behind &= (later_us < self.stop_us) & ~is_fatal(before) & bool(part.repeat.size)
+        rows = np.flatnonzero(behind)
+        if rows.size:
+            own = before[rows]
+            results[rows], trips[rows] = self._fitted_behind(
+                block[rows], start_time_us[rows], guess_us[rows], noise[rows], own
+            )
+            flags[rows] = own
+        spacing, u, left, rival, odds = results.T
+        return {
+            "interval_us": spacing / rate,
+            "u_interval_us": u / rate,
+            "unexplained": left / self.recording.full_scale,
+            "rival_us": rival / rate,
+            "rival_odds": odds,
+            "repeat_us": later_us,
+            "freed_us": np.where(trips > 1.0, guess_us - self.delay_us, np.inf),
+            "unfreed_us": self.repeat_us(guess_us, start_time_us, block.shape[1], trips),
+        }
+
+    def _fitted_behind(
+        self,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        guess_us: FloatArray,
+        noise: FloatArray,
+        flags: FlagArray,
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return what fits give that the path's second trip was taken off for, and their trips."""
+        seen = np.full(len(block), np.nan)
+        for _ in range(FREEINGS):
+            # Once the wall is known well enough, the repeat itself says how it is to be freed.
+            given, freed = self._freed(block, start_time_us, guess_us, seen)
+            trips, own = 1.0 + freed, flags.copy()
+            results = self._fitted(given, start_time_us, guess_us, trips, noise, own)
+            seen = results[:, 0]
+        flags[:] = own
+        return results, trips
+
+    def _fitted(
+        self,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        guess_us: FloatArray,
+        trips: FloatArray,
+        noise: FloatArray,
+        flags: FlagArray,
+    ) -> FloatArray:
+        """Return the results of `fit_records` where so many trips of the path are modelled."""
+        part, rate, operator = self.part, self.recording.sample_rate_mhz, self.operator
         # Where the pulse has run the path once more, its repeats begin.
-        repeat_us = 2.0 * guess_us - self.delay_us - start_time_us
+        repeat_us = guess_us + trips * (guess_us - self.delay_us) - start_time_us
         ends = np.nan_to_num(repeat_us * rate, nan=0.0, posinf=1e9).astype(np.int64) - part.before
         results = np.empty((len(block), RESULTS))
         comb = self.comb
@@ -136,21 +203,94 @@ class RecordStage:
             results,
             flags,
         )
-        spacing, u, left, rival, odds = results.T
-        return {
-            "interval_us": spacing / rate,
-            "u_interval_us": u / rate,
-            "unexplained": left / self.recording.full_scale,
-            "rival_us": rival / rate,
-            "rival_odds": odds,
-            "repeat_us": self.repeat_us(guess_us, start_time_us, block.shape[1]),
-        }
+        return results
+
+    def _trips(self, start_us: float, guess_us: float) -> tuple[float, int, int, int]:
+        """Return when the pulse left, and where the first, second and third trip begin, samples."""
+        rate, before = self.recording.sample_rate_mhz, self.part.before
+        emitted, place = (self.delay_us - start_us) * rate, (guess_us - start_us) * rate
+        begin = max(int(place) - before - before // 2, 0)
+        second, third = (int(place + n * (place - emitted)) - before for n in (1, 2))
+        return emitted, begin, second, third
+
+    def _first_trip(self, record: AnyArray, begin: int, second: int) -> FloatArray | None:
+        """Return a record's first trip from its first sample on; None where it clips."""
+        clips = (float(self.recording.clip_low), float(self.recording.clip_high))
+        return first_trip(record, float(self.recording.zero_code), clips, begin, second)
+
+    def _freed(
+        self,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        guess_us: FloatArray,
+        spacing: FloatArray,
+    ) -> tuple[AnyArray, AnyArray]:
+        """Return records without the path's second trip, and which they are.
+
+        ``spacing`` is of the wall echoes that may lie on it, in samples (NaN: not known). A sample
+        that clips stays as it is.
+        """
+        recording = self.recording
+        out, freed = block.astype(np.float32), np.zeros(len(block), bool)
+        for row in np.flatnonzero(np.isfinite(guess_us)):
+            emitted, begin, second, third = self._trips(start_time_us[row], guess_us[row])
+            first = self._first_trip(block[row], begin, second)
+            if first is None:
+                continue
+            beyond = block[row, second:third]
+            clipped = (beyond <= recording.clip_low) | (beyond >= recording.clip_high)
+            heard = np.where(clipped, 0.0, beyond - float(recording.zero_code))
+            end = second + beyond.size
+            place = (guess_us[row] - start_time_us[row]) * recording.sample_rate_mhz - second
+            own = np.where(clipped, 0.0, self._echoes(place, spacing[row], beyond.size))
+            size = 1.0
+            for _ in range(2):
+                again = second_trip(first, size * self.part.repeat, emitted, second, end)
+                again[clipped] = 0.0
+                more, later = told_by(heard, again, own)
+                size, emitted = size * more, emitted + later
+            again = second_trip(first, size * self.part.repeat, emitted, second, end)
+            out[row, second:third] -= np.where(clipped, 0.0, again)
+            freed[row] = True
+        return out, freed
+
+    def _echoes(self, place: float, spacing: float, samples: int) -> FloatArray:
+        """Return what wall echoes a window may hold, and their slopes, and a baseline."""
+        bank, before = self.banks[1], self.part.before
+        size = bank.shapes.shape[3]
+        depth = 0.5 * spacing / self.recording.sample_rate_mhz * self.velocity_mm_per_us
+        columns = [np.ones(samples)]
+        if not np.isfinite(spacing):
+            return np.stack(columns)
+        shape, slope = np.empty(size, np.float32), np.empty(size, np.float32)
+        for n in range(1, int((samples - place) / spacing) + 1):
+            where = place + n * spacing + (n - 1) * self.comb.turn
+            whole = int(np.rint(where))
+            first = whole - before
+            low, high = max(-first, 0), min(size, samples - first)
+            if high - low < before:
+                continue
+            scale = (bank.least_mm, bank.step)
+            lay(bank.shapes, scale, n * depth, where - whole, shape, slope)
+            for one in (shape, slope):
+                column = np.zeros(samples)
+                column[first + low : first + high] = one[low:high]
+                columns.append(column)
+        return np.stack(columns)
 
     def repeat_us(
-        self, guess_us: FloatArray, start_time_us: FloatArray, samples: int
+        self,
+        guess_us: FloatArray,
+        start_time_us: FloatArray,
+        samples: int,
+        trips: FloatArray | float = 1.0,
     ) -> FloatArray:
-        """Return how long after the surface echo its path repeats it; infinite past the record."""
-        later = guess_us - self.delay_us - self.part.before / self.recording.sample_rate_mhz
+        """Return how long after the surface echo its path repeats it; infinite past the record.
+
+        ``trips`` is how many times over it has run the path by then.
+        """
+        later = trips * (guess_us - self.delay_us)
+        later = later - self.part.before / self.recording.sample_rate_mhz
         end_us = start_time_us + samples / self.recording.sample_rate_mhz - guess_us
         return np.where(later < end_us, later, np.inf)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,17 @@ from ascan_synthetic.tables import (
     WallTable,
 )
 
-from ascan import Calibration, Procedure, Readings, Scan, calibrate, measure, prepare
+from ascan import (
+    Calibration,
+    Procedure,
+    Readings,
+    Scan,
+    calibrate,
+    load_calibration,
+    measure,
+    prepare,
+    save_calibration,
+)
 from ascan.arrays import FloatArray
 from ascan.flags import Flag, is_fatal
 
@@ -324,7 +335,9 @@ def test_a_coating_is_fitted_with_the_wall(
     assert np.mean(np.abs(error) <= 1.96 * u) >= 0.83
     assert np.sqrt(np.mean(u**2)) <= 2.5 * np.sqrt(np.mean(error**2))
     told = readings.columns["coating_mm"] * coating_velocity / 2.5
-    assert np.median(told) == pytest.approx(coating_mm, abs=0.012)
+    # The thinnest reflects a twentieth: of its delay the record tells next to nothing.
+    within_mm = 0.012 if coating_mm >= 0.1 else 0.03
+    assert np.median(told) == pytest.approx(coating_mm, abs=within_mm)
 
 
 def test_a_coating_in_water_is_no_hindrance() -> None:
@@ -357,9 +370,14 @@ def test_a_coating_in_water_is_no_hindrance() -> None:
     assert not is_fatal(readings.flags).any()
     assert np.abs(errors_um(readings, made)).max() <= 3.0
     assert readings.columns["coating_mm"] == pytest.approx(0.3, abs=0.01)
+    # The first echo of a thin wall is like the far face of a thick coating.
+    made = immersed(44, 0.1, uniform_mm=(1.2, 2.6), count=25)
+    readings = measure(scan_of(made, 20.0), how, fit)
+    assert not is_fatal(readings.flags).any()
+    assert np.abs(errors_um(readings, made)).max() <= 3.0
 
 
-def test_walls_behind_the_repeat_of_the_surface_echo_are_refused_not_misread() -> None:
+def test_walls_behind_the_repeat_of_the_surface_echo_are_read_or_refused(tmp_path: Path) -> None:
     # A line of 6 mm repeats itself 4.5 µs after the surface echo: as 13.3 mm of steel would.
     short = ProbeTable(
         arrangement="delay_line", radius_mm=3.0, path_mm=6.0, phase_deg=20.0, delay_us=0.35
@@ -380,9 +398,21 @@ def test_walls_behind_the_repeat_of_the_surface_echo_are_refused_not_misread() -
     ahead = measure(scan_of(thin, 3.5), how, fit)
     assert not is_fatal(ahead.flags).any()
     assert np.abs(errors_um(ahead, thin)).max() <= 3.0
+    # What was learned of the repeat is kept with the calibration.
+    save_calibration(fit, tmp_path / "calibration.h5")
+    fit = load_calibration(tmp_path / "calibration.h5")
+    truth = np.asarray(thick.truth_columns()["true_mean_mm"])
     readings = measure(scan_of(thick, 3.5), how, fit)
     refused = is_fatal(readings.flags)
-    truth = thick.truth_columns()["true_mean_mm"]
+    # The repeat is taken off; right on it (one period is 0.6 mm) nothing tells a wall from it.
+    assert not refused[np.abs(truth - 13.3) > 1.0].any()
+    assert refused[np.abs(truth - 13.3) < 0.4].all()
+    assert np.abs(errors_um(readings, thick)[~refused]).max() <= 5.0
+    # Without the filter learned, as from an older file, all from the repeat on is refused.
+    assert fit.whole is not None
+    plain = dataclasses.replace(fit, whole=dataclasses.replace(fit.whole, repeat=np.empty(0)))
+    readings = measure(scan_of(thick, 3.5), how, plain)
+    refused = is_fatal(readings.flags)
     assert refused[truth > 12.5].all()
     assert np.abs(errors_um(readings, thick)[~refused]).max() <= 5.0
     rival = readings.columns["rival_mm"][refused & (truth > 14.0)]

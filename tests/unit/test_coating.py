@@ -74,6 +74,16 @@ def test_a_thin_coating_is_as_a_trace_of_wall() -> None:
     np.testing.assert_allclose(later_us, expected, rtol=1e-4, atol=0.0)
 
 
+def test_a_thin_coating_is_heard_early_and_late() -> None:
+    # Times by the phase of the factors themselves; they leave the run there and back out.
+    coating, late_us, low = Coating(bare=1.7, mismatch=0.4, frequency_mhz=5.0), 1e-5, MHZ[:1]
+    phase = np.angle(coating.factors(low, late_us, 0.6, 0.0, 2)[:, 0])
+    early_us = phase / (2.0 * np.pi * low[0])
+    expected = [early_us[0], early_us[1] - early_us[2]]
+    found = coating.heard_us(late_us, 0.6)
+    np.testing.assert_allclose(found, expected, rtol=1e-3, atol=0.0)
+
+
 def test_impedances_from_heights_and_densities() -> None:
     # Steel behind acrylic glass: 46.5 over 3.15 MRayl; R = 0.873.
     reflection = (46.47 - 3.15) / (46.47 + 3.15)
