@@ -195,8 +195,8 @@ def fit_alone(how: Procedure, fit: Calibration, scan: Scan) -> Callable[[], obje
     outer = [call for call in calls if len(call[0])]
 
     def run() -> None:
-        for block, start, picked, noise, flags in outer:
-            original(whole, block, start, picked, noise, flags.copy())  # type: ignore[arg-type]
+        for *rows, flags in outer:
+            original(whole, *rows, flags.copy())  # type: ignore[arg-type]
 
     return run
 

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
+
+# Small systems, several test processes: threads of linear algebra would wait for each other.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 REAL = (
     Path(__file__).resolve().parents[2] / "shared" / "real" / "step_block_steel_immersion_5mhz.npz"

@@ -14,7 +14,7 @@ PACKAGE = ROOT / "ascan"
 SYNTHETIC = ROOT / "synthetic" / "ascan_synthetic"
 
 FLOORS = {
-    "arrays": 0, "errors": 0, "flags": 0, "units": 0,
+    "arrays": 0, "carried": 0, "errors": 0, "flags": 0, "units": 0,
     "kernels": 1, "tables": 1, "shown": 1,
     "job": 2, "material": 2, "recording": 2, "conditioning": 2, "path": 2, "readings": 2,
     "template": 1, "baseline": 2,
