@@ -68,7 +68,7 @@ def second_off(
     for row in range(off.size):
         own = dot(first[row], first[row])
         reach = min(room[row], sought)
-        if reach < period or not own > 0.0:
+        if reach < 0.5 * period or not own > 0.0:
             continue
         # Another echo's flank beyond the reach shows its crest half a period further on.
         beyond = min(reach + int(0.5 * period) + 1, sought)
@@ -82,7 +82,8 @@ def second_off(
         like = best / np.sqrt(max(own * energy, 1e-300))
         height, top = np.abs(piece).max(), np.abs(first[row]).max()
         heard = height > SIGMAS * noise[row] and height > LEAST_SHARE * top and like > LEAST_LIKE
-        if heard:
+        # Within less than a period, its time is not told from a neighbouring half-cycle's.
+        if heard and reach >= period:
             off[row] = best_lag
     return off, share
 
