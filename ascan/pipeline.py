@@ -20,6 +20,7 @@ from ascan.flags import FATAL, Flag, is_fatal
 from ascan.gate_stage import GateEchoes, GateStage
 from ascan.gating import Gate
 from ascan.health.rivals import Rival, Rivals
+from ascan.health.shape import u_of_shape_us
 from ascan.interval import take_intervals
 from ascan.kernels.fir import whole_taps
 from ascan.path.aperture import converted_later_us
@@ -360,6 +361,11 @@ class Pipeline:
             interval,
             u_interval,
         )
+        if self.calibration is not None and self.calibration.dual is not None:
+            # Between steps, and in a component of other attenuation, heads change their shape.
+            head, frequency = used[0], self.procedure.probe.frequency_mhz
+            u_shape = u_of_shape_us(head.misfit, head.snr_db, frequency)
+            u_interval = np.hypot(u_interval, u_shape)
         return interval, u_interval
 
     def _to_columns(

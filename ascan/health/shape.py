@@ -166,6 +166,17 @@ def allowed_between(heads: FloatArray, before: int, reach: int) -> FloatArray:
     return BETWEEN * np.nan_to_num(apart[:-1])
 
 
+def u_of_shape_us(misfit: FloatArray, snr_db: FloatArray, frequency_mhz: float) -> FloatArray:
+    """Return how far an echo unlike the usual one may have been timed astray, shape (n,).
+
+    What is left of it beyond noise may lie along its slope as well as across: a part m of its root
+    mean square moves it by m / (2 π f). NaN misfits say nothing.
+    """
+    noise = 10.0 ** (-snr_db / 20.0) / ROOT_MEAN_SQUARE
+    beyond = np.sqrt(np.maximum(np.nan_to_num(misfit**2 - noise**2), 0.0))
+    return np.asarray(beyond / (2.0 * np.pi * frequency_mhz))
+
+
 @compiled
 def check_shape(
     misfit: FloatArray, usual: FloatArray, most: float, snr_db: FloatArray, flags: FlagArray

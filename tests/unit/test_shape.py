@@ -11,7 +11,13 @@ from ascan.arrays import FloatArray
 from ascan.flags import Flag
 from ascan.health.other_echo import take_off_forerunners
 from ascan.health.second_echo import second_off
-from ascan.health.shape import MOST_DRIFT, check_shape, write_head_misfits, write_misfits
+from ascan.health.shape import (
+    MOST_DRIFT,
+    check_shape,
+    u_of_shape_us,
+    write_head_misfits,
+    write_misfits,
+)
 from ascan.template import Template
 
 PERIOD, BEFORE, SIZE, REACH = 20.0, 25, 66, 6
@@ -153,3 +159,14 @@ def test_a_second_echo_is_found_beside_the_flank_of_another() -> None:
         told.append(abs(off) > 0.2 * PERIOD)
         assert trace is flank or abs(share - 0.6) < 0.05
     assert told == [True, True, False]
+
+
+def test_what_is_left_of_a_shape_may_lie_along_its_slope() -> None:
+    """A wave with a part m of its quarter-turned self added is moved by atan(m) of its turn."""
+    part, frequency_mhz, clean_db = 0.05, 5.0, np.array([200.0])
+    moved_us = np.arctan(part) / (2.0 * np.pi * frequency_mhz)
+    told = u_of_shape_us(np.array([part]), clean_db, frequency_mhz)
+    assert abs(told[0] - moved_us) < 0.01 * moved_us
+    # Noise leaves so much of any echo, and an echo that is not whole says nothing.
+    noisy = u_of_shape_us(np.array([0.025, np.nan]), np.array([40.0, 40.0]), frequency_mhz)
+    assert np.abs(noisy).max() < 1e-9
