@@ -14,7 +14,6 @@ from ascan.procedure import Procedure
 from ascan.record_learning import (
     NODES,
     RecordFit,
-    Windows,
     follows,
     learn_from_best,
     noise_share,
@@ -26,7 +25,7 @@ from ascan.record_learning import (
 from ascan.scan import Scan
 from ascan.whole_record.aperture import ApertureFamily, ApertureOperator
 from ascan.whole_record.frequencies import Frequencies
-from ascan.whole_record.learning import Estimate, Learned, StepRecords
+from ascan.whole_record.learning import Estimate, Learned, StepRecords, Windows
 from ascan.whole_record.pulse import PulseBasis, own_stretch
 
 # What the operator itself leaves, in periods of round trip (own study, dimensions off by as much as

@@ -13,14 +13,12 @@ class Carried:
     __slots__ = ()
 
     def __reduce__(self) -> tuple[Any, ...]:
-        values = {each.name: getattr(self, each.name) for each in fields(self) if each.init}  # type: ignore[arg-type]
-        return _made, (
-            type(self),
-            {
-                name: dict(value) if isinstance(value, MappingProxyType) else value
-                for name, value in values.items()
-            },
-        )
+        values = {}
+        for each in fields(self):  # type: ignore[arg-type]
+            if each.init:
+                value = getattr(self, each.name)
+                values[each.name] = dict(value) if isinstance(value, MappingProxyType) else value
+        return _made, (type(self), values)
 
 
 def _made(kind: type, values: dict[str, Any]) -> Any:

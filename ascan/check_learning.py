@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from ascan.arrays import BoolArray, FloatArray
+from ascan.gating import Gate
 from ascan.health.other_echo import SIGMAS
 from ascan.health.shape import ROOT_MEAN_SQUARE
 from ascan.procedure import Procedure
@@ -35,9 +36,8 @@ def guides_of(
     if surface and procedure.probe.arrangement == "delay_line":
         arrivals[surface] = _span(times, surface, "time_us", usable)
     found: dict[str, Any] = {"arrivals_us": arrivals}
-    whole = procedure.interval.mode == "whole_record" and gate.echo != "head"
-    if whole or gate.echo == "train":
-        # Its fit knows what it leaves, and how strong the wall is against the surface.
+    if _fit_knows(procedure, gate):
+        # And how strong the wall is against the surface.
         return found
     strength = strength_of(times, procedure)
     found["strengths"] = {gate.name: step_medians(strength, known_mm, usable)}
@@ -60,12 +60,10 @@ def beside_of(
 ) -> dict[str, Any]:
     """Return what stood beside the wall's first echo, over all steps and on each, by keyword.
 
-    ``readings`` are those of whole gates. A train's fit, and that of a whole record, know what they
-    leave.
+    ``readings`` are those of whole gates.
     """
     gate = procedure.gate(wall_gate(procedure))
-    whole = procedure.interval.mode == "whole_record" and gate.echo != "head"
-    if whole or gate.echo == "train":
+    if _fit_knows(procedure, gate):
         return {}
     picks = readings.picks(gate.name)
     noise = SIGMAS * 10.0 ** (-picks["snr_db"][usable] / 20.0)
@@ -112,6 +110,12 @@ def misfits_of(
             on = [left[(known_mm == step) & np.isfinite(left)] for step in steps]
             found[name] = tuple(float(each.max()) if each.size else worst for each in on)
     return found
+
+
+def _fit_knows(procedure: Procedure, gate: Gate) -> bool:
+    """Tell whether the fit itself knows what it leaves: a train's, and that of a whole record."""
+    whole = procedure.interval.mode == "whole_record" and gate.echo != "head"
+    return whole or gate.echo == "train"
 
 
 def wall_gate(procedure: Procedure) -> str:

@@ -262,9 +262,8 @@ class Pipeline:
             )
             outside = (found["interval_us"] < start_us) | (found["interval_us"] > stop_us)
             flags |= np.where(outside, np.uint32(Flag.OUTSIDE_GATE), np.uint32(0))
-            hidden = _may_be_hidden(
-                found, stop_us, WHOLE_PERIODS / self.procedure.probe.frequency_mhz, flags
-            )
+            period_us = 1.0 / self.procedure.probe.frequency_mhz
+            hidden = _may_be_hidden(found, stop_us, period_us, flags)
         else:
             # Which half-cycle it is, the whole record settles itself.
             flags |= front.flags & ~np.uint32(Flag.HALF_CYCLE_UNSURE)
@@ -500,20 +499,18 @@ def _leads(procedure: Procedure) -> tuple[FloatArray, FloatArray] | None:
     )
 
 
-def _may_be_hidden(found: Columns, stop_us: float, whole_us: float, flags: FlagArray) -> AnyArray:
+def _may_be_hidden(found: Columns, stop_us: float, period_us: float, flags: FlagArray) -> AnyArray:
     """Refuse what may be no wall but what precedes one that the surface echo's repeat hides.
 
-    Where the gate reaches past the repeat and the echo found is weak, none is, or it has no
-    ``whole_us`` ahead of a repeat that was not taken off the record, the wall may be thicker than
+    Where the gate reaches past the repeat and the echo found is weak, none is, or it is not whole
+    ahead of a repeat that was not taken off the record, the wall may be thicker than
     the record is used to: ``rival_us`` says from where on.
     """
     hidden = (found["repeat_us"] < stop_us) & (flags & FEW != 0)
-    cut = found["interval_us"] + whole_us > found["unfreed_us"]
+    cut = found["interval_us"] + WHOLE_PERIODS * period_us > found["unfreed_us"]
     hidden |= (found["unfreed_us"] < stop_us) & cut
     # Of a wall echo right on a repeat, nothing tells the one from the other.
-    hidden |= (
-        np.abs(found["interval_us"] - found["freed_us"]) < ON_PERIODS / WHOLE_PERIODS * whole_us
-    )
+    hidden |= np.abs(found["interval_us"] - found["freed_us"]) < ON_PERIODS * period_us
     found["rival_us"] = np.where(hidden, found["repeat_us"], found["rival_us"])
     found["rival_odds"] = np.where(hidden, 0.0, found["rival_odds"])
     flags |= np.where(hidden, np.uint32(Flag.RIVAL_READING), np.uint32(0))

@@ -18,23 +18,25 @@ from ascan.flags import is_fatal
 from ascan.pipeline import Pipeline, joined
 from ascan.procedure import Procedure
 from ascan.readings import gate_column
+from ascan.repeat_learning import learn_repeat, second_trips
 from ascan.scan import Scan
 from ascan.whole_record.fit import ECHOES
 from ascan.whole_record.frequencies import Frequencies
-from ascan.whole_record.layered import MOST_ECHOES, LayeredFamily
+from ascan.whole_record.layered import LayeredFamily
 from ascan.whole_record.learning import (
     Estimate,
     Family,
     Learned,
     StepRecords,
+    Windows,
     improve,
     learn,
     left_of,
 )
 from ascan.whole_record.operator import Operator
 from ascan.whole_record.pulse import PulseBasis, own_stretch
-from ascan.whole_record.repeats import filter_of, first_trip, laid, told_by, twice
-from ascan.whole_record.rivals import MOST_LEFT, MOST_LEFT_SHARE, load_rails, load_window
+from ascan.whole_record.repeats import begins
+from ascan.whole_record.rivals import load_rails, load_window
 from ascan.whole_record.search import NEAR, find_front
 from ascan.whole_record.stage import WHOLE_PERIODS
 
@@ -46,9 +48,6 @@ OPENING_PERIODS, ALIGNING_ROUNDS = 1.5, 4
 ODD = 2.5
 NODES = 24
 SIGNIFICANT, CERTAIN = 0.05, 0.01
-# Echoes below this part of their height are none in a second trip; when each record's pulse left is
-# settled in so many rounds.
-LEAST_HEARD, SHIFT_ROUNDS = 0.01, 4
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -125,120 +124,14 @@ def learn_records(
         learned, rows = _learned(
             scan, procedure, basis, used, picked_us, known_mm, u_known_mm, slowness
         )
-    repeat, width = learn_repeat(scan, procedure, basis, learned, rows, np.flatnonzero(used))
+    trips, wide = second_trips(
+        scan, procedure.probe.delay_us, basis, learned, rows, np.flatnonzero(used)
+    )
+    repeat = learn_repeat(trips, 2 * basis.before + 1)
+    width = wide if repeat.size else rows.frequencies.width
     found = _finished(basis, learned, rows, used, picked_us, scan.start_time_us, width)
     assert isinstance(found.part, RecordPart)
     return replace(found, part=replace(found.part, repeat=repeat))
-
-
-def learn_repeat(
-    scan: Scan,
-    procedure: Procedure,
-    basis: PulseBasis,
-    learned: Learned,
-    windows: Windows,
-    rows: IntArray,
-) -> tuple[FloatArray, int]:
-    """Return the filter of the path's second trip, and how wide windows of records freed of it are.
-
-    It is empty where the steps do not teach it, and the windows are those that they are.
-    """
-    none = np.empty(0), windows.frequencies.width
-    taps = 2 * basis.before + 1
-    trips, width = _second_trips(scan, procedure, basis, learned, windows, rows)
-    if np.unique([trip.thickness_mm for trip in trips]).size < 2:
-        return none
-    shift, size = np.zeros(len(trips)), np.ones(len(trips))
-    for _ in range(SHIFT_ROUNDS):
-        systems = []
-        for trip, late, high in zip(trips, shift, size, strict=True):
-            begin, end = trip.begin, trip.begin + trip.samples.size
-            again = twice(trip.first, trip.emitted + late, end + taps)
-            systems.append((trip.samples, high * laid(again, taps, begin, end), trip.own))
-        found, left = filter_of(systems)
-        told = np.array([told_by(y, moved @ found, own) for y, moved, own in systems])
-        if not told[:, 0].all():
-            return none
-        size, shift = size * told[:, 0], shift + told[:, 1]
-        size, shift = size / np.mean(size), shift - np.mean(shift)
-    heard = [np.sqrt(np.mean((moved @ found) ** 2)) for _, moved, _ in systems]
-    least = np.array([trip.least for trip in trips])
-    if np.median(left / least) > MOST_LEFT or np.median(heard / left) < 1.0:
-        return none
-    return found, width
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class SecondTrip:
-    """What a record of a step says of its path's second trip.
-
-    Attributes
-    ----------
-    samples : ndarray, shape (n,)
-        From sample ``begin`` of the record on.
-    first : ndarray, shape (begin,)
-        The first trip.
-    own : ndarray, shape (columns, n)
-        What there is besides: the rest of the train, and a baseline.
-    emitted, least, thickness_mm : float
-        Sample at which the pulse left; what may be left at least; the step.
-    """
-
-    samples: FloatArray
-    begin: int
-    first: FloatArray
-    own: FloatArray
-    emitted: float
-    least: float
-    thickness_mm: float
-
-
-def _second_trips(
-    scan: Scan,
-    procedure: Procedure,
-    basis: PulseBasis,
-    learned: Learned,
-    windows: Windows,
-    rows: IntArray,
-) -> tuple[list[SecondTrip], int]:
-    """Return the second trips that are heard whole enough, and how wide windows hold them."""
-    estimate, rate, recording = learned.estimate, basis.sample_rate_mhz, scan.recording
-    clips = (float(recording.clip_low), float(recording.clip_high))
-    place = windows.begin + estimate.place
-    emitted = (procedure.probe.delay_us - scan.start_time_us[rows]) * rate
-    second = (2.0 * place - emitted).astype(np.int64) - basis.before
-    third = np.minimum((3.0 * place - 2.0 * emitted).astype(np.int64) - basis.before, scan.shape[1])
-    wide = Frequencies(basis, max(int((third - windows.begin).max()), windows.frequencies.width))
-    family = LayeredFamily(wide, learned.family.nominal)
-    trips = []
-    for k in np.flatnonzero(third - second > 2 * basis.before):
-        begin, own = int(windows.begin[k]), slice(int(second[k]), int(third[k]))
-        record = scan.rows.read_block(int(rows[k]), int(rows[k]) + 1)[0].astype(np.float64)
-        first = first_trip(record, recording.zero_code, clips, begin, own.start)
-        beyond = record[own]
-        if first is None or np.any((beyond <= clips[0]) | (beyond >= clips[1])):
-            continue
-        thickness = float(estimate.thickness_mm[k])
-        spacing = thickness * estimate.operator.slowness_us_per_mm * rate
-        count = min(int((third[k] - place[k]) / spacing) + 1, MOST_ECHOES)
-        usual = float(windows.records.usual[k])
-        echoes = family.arrivals_of(estimate, float(estimate.place[k]), thickness, count, usual)
-        columns = np.concatenate([wide.back(echoes.echoes), wide.waves])
-        columns = columns[:, own.start - begin : own.stop - begin]
-        columns = columns[np.abs(columns).max(axis=1) > LEAST_HEARD]
-        least = MOST_LEFT_SHARE / MOST_LEFT * abs(estimate.heights[k][1])
-        trips.append(
-            SecondTrip(
-                beyond - recording.zero_code,
-                own.start,
-                first,
-                columns,
-                float(emitted[k]),
-                max(float(estimate.noise[k]), float(least)),
-                thickness,
-            )
-        )
-    return trips, wide.width
 
 
 def without_odd(used: AnyArray, noise: FloatArray, known_mm: FloatArray) -> AnyArray:
@@ -267,15 +160,6 @@ def _starting_slowness(columns: Columns, procedure: Procedure, known_mm: FloatAr
         return nominal
     line = fit_line(known_mm[good], interval[good], np.ones(int(good.sum())))
     return line.slope if abs(line.slope / nominal - 1.0) < 0.06 else nominal
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Windows:
-    """Where the windows of the used readings lie, and the readings in them."""
-
-    records: StepRecords
-    frequencies: Frequencies
-    begin: IntArray
 
 
 def _learned(
@@ -317,7 +201,7 @@ def _windows(
     place = (picked_us[rows] - scan.start_time_us[rows]) * rate
     begin = np.maximum(np.floor(place).astype(np.int64) - basis.before - basis.before // 2, 0)
     emitted = (procedure.probe.delay_us - scan.start_time_us[rows]) * rate
-    ends = np.minimum((2.0 * place - emitted).astype(np.int64) - basis.before, scan.shape[1])
+    ends = np.minimum(begins(place, emitted, 1, basis.before), scan.shape[1])
     usual = float(np.median(picked_us[rows]))
     place_usual = (usual - scan.start_time_us[rows]) * rate - begin
     records = step_samples(scan, rows, begin, ends, place_usual, known_mm[rows], u_known_mm[rows])

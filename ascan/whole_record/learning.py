@@ -49,6 +49,15 @@ class StepRecords:
     usual: FloatArray
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class Windows:
+    """Where the windows of the used readings lie, and the readings in them."""
+
+    records: StepRecords
+    frequencies: Frequencies
+    begin: IntArray
+
+
 @dataclass(eq=False, slots=True)
 class Estimate:
     """Where the fit stands: operator, pulses, and each reading's own values."""

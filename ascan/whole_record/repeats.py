@@ -14,12 +14,23 @@ from __future__ import annotations
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 
-from ascan.arrays import AnyArray, FloatArray
+from ascan.arrays import AnyArray, FloatArray, IntArray
 
 # The filter says nothing outside the pulse's band: this part of the largest on the diagonal.
 RIDGE = 1e-5
 # A record's beginning jitters by no more samples than that.
 MOST_SHIFT = 2.0
+
+
+def begins(
+    place: FloatArray | float, emitted: FloatArray | float, trips: int, before: int
+) -> IntArray:
+    """Return the sample at which a surface echo's pulse begins that has run so many trips more.
+
+    ``place`` is the surface echo's own, in samples, ``emitted`` where the pulse left, ``before`` by
+    how much a pulse begins before its place.
+    """
+    return np.asarray((1 + trips) * place - trips * emitted).astype(np.int64) - before
 
 
 def twice(first: FloatArray, emitted: float, samples: int) -> FloatArray:

@@ -13,7 +13,7 @@ from ascan.health.thresholds import Checks
 from ascan.recording import Recording
 from ascan.whole_record.bank import PLACES, Bank, lay, make_bank
 from ascan.whole_record.operator import Operator
-from ascan.whole_record.repeats import first_trip, second_trip, told_by
+from ascan.whole_record.repeats import begins, first_trip, second_trip, told_by
 from ascan.whole_record.rivals import RESULTS, fit_records
 from ascan.whole_record.search import THINNEST, Comb, make_comb
 
@@ -210,7 +210,7 @@ class RecordStage:
         rate, before = self.recording.sample_rate_mhz, self.part.before
         emitted, place = (self.delay_us - start_us) * rate, (guess_us - start_us) * rate
         begin = max(int(place) - before - before // 2, 0)
-        second, third = (int(place + n * (place - emitted)) - before for n in (1, 2))
+        second, third = (int(begins(place, emitted, n, before)) for n in (1, 2))
         return emitted, begin, second, third
 
     def _first_trip(self, record: AnyArray, begin: int, second: int) -> FloatArray | None:

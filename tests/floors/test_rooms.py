@@ -29,7 +29,7 @@ FLOORS = {
     "pipeline": 8, "budget": 9, "planning": 10, "head_models": 8,
     "channels": 9, "check_learning": 6, "head_learning": 9, "template_learning": 9,
     "lag_learning": 9,
-    "record_learning": 9,
+    "record_learning": 9, "repeat_learning": 5,
     "aperture_learning": 10,
     "engine": 10, "store": 10,
     "calibrating": 11, "checking": 11, "component": 11, "stream": 11, "comparing": 12,

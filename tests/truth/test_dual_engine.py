@@ -65,6 +65,11 @@ def _clean(thickness: tuple[float, ...], roof_deg: float) -> AnyArray:
     return made.waveforms()
 
 
+def of_codes(codes: AnyArray) -> Scan:
+    whole = np.rint(codes).clip(-32768, 32767).astype(np.int16)
+    return Scan.from_array(whole, sample_rate_mhz=100.0, start_time_us=4.0, full_scale=2**15)
+
+
 def walls(
     thickness: FloatArray, roof_deg: float, snr_db: float | None = None, seed: int = 1
 ) -> Scan:
@@ -74,12 +79,7 @@ def walls(
         rng = np.random.default_rng(seed)
         size = np.abs(signal).max(axis=1, keepdims=True) * 10.0 ** (-snr_db / 20.0)
         signal += size * rng.standard_normal(signal.shape)
-    return Scan.from_array(
-        np.rint(signal).clip(-32768, 32767).astype(np.int16),
-        sample_rate_mhz=100.0,
-        start_time_us=4.0,
-        full_scale=2**15,
-    )
+    return of_codes(signal)
 
 
 def calibrated(steps: FloatArray, roof_deg: float, how: Procedure) -> Calibration:
@@ -243,13 +243,7 @@ def test_a_phantom_ahead_of_the_wall_is_betrayed_by_what_follows() -> None:
     truth, phantom = np.linspace(12.0, 22.0, 40), np.linspace(3.5, 6.5, 40)
     both = walls(truth, 3.5).rows.read_block(0, 40).astype(np.float64)
     ahead = walls(phantom, 3.5).rows.read_block(0, 40)
-    scan = Scan.from_array(
-        np.rint(both + 0.35 * ahead).clip(-32768, 32767).astype(np.int16),
-        sample_rate_mhz=100.0,
-        start_time_us=4.0,
-        full_scale=2**15,
-    )
-    readings = measure(scan, how, fit)
+    readings = measure(of_codes(both + 0.35 * ahead), how, fit)
     off = np.abs(readings.thickness_mm - truth)
     assert (off > 1.0).any()
     assert (readings.flags[off > 1.0] != 0).all()
@@ -261,8 +255,7 @@ def with_larger_echoes(thickness: FloatArray, factor: float) -> Scan:
     later = np.rint(4.0 * thickness / 5.92 * 100.0).astype(int)
     for row, late in enumerate(later):
         signal[row, late:] += factor * signal[row, : signal.shape[1] - late]
-    codes = np.rint(signal / (1.0 + factor)).clip(-32768, 32767).astype(np.int16)
-    return Scan.from_array(codes, sample_rate_mhz=100.0, start_time_us=4.0, full_scale=2**15)
+    return of_codes(signal / (1.0 + factor))
 
 
 def test_first_echoes_far_smaller_than_later_ones(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -292,11 +285,6 @@ def test_second_echoes_are_expected_where_the_steps_had_them() -> None:
     assert np.abs(moved - expected).max() < 1e-12
     deaf = Readings({"flags": np.zeros(4, np.uint32), "second_off_us": np.full(4, np.nan)})
     assert with_second(dual, deaf, known, usable) is dual
-
-
-def of_codes(codes: AnyArray) -> Scan:
-    whole = np.rint(codes).clip(-32768, 32767).astype(np.int16)
-    return Scan.from_array(whole, sample_rate_mhz=100.0, start_time_us=4.0, full_scale=2**15)
 
 
 BETWEEN = np.linspace(3.2, 17.0, 12)
