@@ -454,7 +454,10 @@ def _calibrate_whole(
         **beside_of(times, procedure, known, usable),
         lefts={head: step_medians(learned.left, known, usable)} if heads else {},
         seconds=seconds_of(times, procedure, known, usable) if heads else {},
-        misfits=misfits_of(times, procedure.interval.gates, known, usable),
+        # Which steps a fit of all echoes explains, it says itself.
+        misfits=misfits_of(
+            times, procedure.interval.gates, known, usable & ((times.flags == 0) | bool(heads))
+        ),
     )
 
 

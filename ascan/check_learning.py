@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 
 from ascan.arrays import BoolArray, FloatArray
-from ascan.gating import Gate
 from ascan.health.other_echo import SIGMAS
 from ascan.health.shape import ROOT_MEAN_SQUARE
 from ascan.procedure import Procedure
@@ -36,7 +35,7 @@ def guides_of(
     if surface and procedure.probe.arrangement == "delay_line":
         arrivals[surface] = _span(times, surface, "time_us", usable)
     found: dict[str, Any] = {"arrivals_us": arrivals}
-    if _fit_knows(procedure, gate):
+    if fit_knows(procedure):
         # And how strong the wall is against the surface.
         return found
     strength = strength_of(times, procedure)
@@ -63,8 +62,11 @@ def beside_of(
     ``readings`` are those of whole gates.
     """
     gate = procedure.gate(wall_gate(procedure))
-    if _fit_knows(procedure, gate):
-        return {}
+    if fit_knows(procedure):
+        if "other_share" not in readings.columns:
+            return {}
+        other = step_medians(readings.columns["other_share"], known_mm, usable)
+        return {"beside": {gate.name: (max(other), max(other))}}
     picks = readings.picks(gate.name)
     noise = SIGMAS * 10.0 ** (-picks["snr_db"][usable] / 20.0)
     # What noise may be says nothing of the probe.
@@ -112,8 +114,9 @@ def misfits_of(
     return found
 
 
-def _fit_knows(procedure: Procedure, gate: Gate) -> bool:
+def fit_knows(procedure: Procedure) -> bool:
     """Tell whether the fit itself knows what it leaves: a train's, and that of a whole record."""
+    gate = procedure.gate(wall_gate(procedure))
     whole = procedure.interval.mode == "whole_record" and gate.echo != "head"
     return whole or gate.echo == "train"
 

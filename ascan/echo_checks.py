@@ -9,6 +9,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.calibration.record import Calibration
+from ascan.check_learning import fit_knows
 from ascan.conditioning import condition_rows
 from ascan.flags import Flag
 from ascan.gate_stage import GateEchoes, GateStage
@@ -126,7 +127,8 @@ class EchoChecks:
                 place = np.searchsorted(self.stage.guide.heads_us, known_us) - 1
                 usual = np.maximum(usual, self.between[place.clip(0, self.between.size - 1)])
             most, found = self.procedure.checks.most_misfit, echoes[name]
-            check_shape(found.misfit, usual, most, found.snr_db, columns["flags"])
+            strength = columns.get("strength", np.full(usual.size, np.nan))
+            check_shape(found.misfit, usual, most, found.snr_db, strength, columns["flags"])
         if not self.is_train and self.procedure.interval.mode in SINGLE:
             self._check_second(self.calibration, block, start_time_us, echoes, columns)
         self._check_missing(self.calibration, echoes, columns)
@@ -179,7 +181,9 @@ class EchoChecks:
         arrivals = {} if self.procedure.coating else calibration.arrivals_us
         for name, usual_us in arrivals.items():
             check_surface(echoes[name].time_us, usual_us, most_moved * period_us, flags)
-        for name, usual in calibration.beside.items():
+        # A fit of whole records that models all echoes says itself what is left of them.
+        beside = {} if fit_knows(self.procedure) else calibration.beside
+        for name, usual in beside.items():
             found = echoes[name]
             most = (checks.most_ahead, checks.most_behind)
             check_others(found.ahead, found.behind, usual, most, found.snr_db, flags)

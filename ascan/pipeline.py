@@ -6,6 +6,7 @@ waveform is a block of one. Nothing flows back up.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
@@ -242,13 +243,14 @@ class Pipeline:
         whole: RecordStage | CoatedStage | ApertureStage,
         block: AnyArray,
         start_time_us: FloatArray,
-        echoes: Mapping[str, GateEchoes],
+        echoes: dict[str, GateEchoes],
         flags: FlagArray,
         component_c: FloatArray | None,
     ) -> Columns:
         """Return the columns of a block by fits of whole records.
 
-        The surface gate says where to begin; that of the wall bounds the answer, not the search.
+        The surface gate says where to begin; that of the wall bounds the answer, not the search,
+        and gets what the fit left of its echo.
         """
         front = echoes[self.procedure.interval.gates[0]]
         # The fit works on the raw record, the gate's noise is what its filter leaves of it.
@@ -264,6 +266,7 @@ class Pipeline:
             flags |= np.where(outside, np.uint32(Flag.OUTSIDE_GATE), np.uint32(0))
             period_us = 1.0 / self.procedure.probe.frequency_mhz
             hidden = _may_be_hidden(found, stop_us, period_us, flags)
+            _tell_fit(self.procedure.interval.gates[1], echoes, found)
         else:
             # Which half-cycle it is, the whole record settles itself.
             flags |= front.flags & ~np.uint32(Flag.HALF_CYCLE_UNSURE)
@@ -293,8 +296,9 @@ class Pipeline:
             columns["coating_mm"] = (
                 0.5 * self.procedure.coating.velocity_mm_per_us * found["coating_us"]
             )
-        if "second_share" in found:
-            columns["second_share"] = found["second_share"]
+        for name in ("second_share", "other_share"):
+            if name in found:
+                columns[name] = found[name]
         self.checks.check_reading(block, start_time_us, echoes, columns)
         if "second_late_mm" in found:
             self._hear_second(columns, found, component_c)
@@ -499,6 +503,14 @@ def _leads(procedure: Procedure) -> tuple[FloatArray, FloatArray] | None:
     )
 
 
+def _tell_fit(name: str, echoes: dict[str, GateEchoes], found: Columns) -> None:
+    """Give the wall's gate what the fit left of its echo, and that echo over the raw noise."""
+    if "misfit" in found:
+        with np.errstate(divide="ignore"):
+            snr_db = 20.0 * np.log10(found["snr"])
+        echoes[name] = dataclasses.replace(echoes[name], misfit=found["misfit"], snr_db=snr_db)
+
+
 def _may_be_hidden(found: Columns, stop_us: float, period_us: float, flags: FlagArray) -> AnyArray:
     """Refuse what may be no wall but what precedes one that the surface echo's repeat hides.
 
@@ -551,6 +563,7 @@ def _record_stage(
         checks=procedure.checks,
         # A coating's fit does without: it ends ahead of the repeat.
         stop_us=wall.window_us(0.0, velocity)[1] if procedure.coating is None else 0.0,
+        usual_other=max(calibration.beside.get(wall.name, (0.0,))),
     )
     if procedure.coating is None:
         return bare

@@ -47,6 +47,10 @@ RESULT_COLUMNS = {
     "strength": ("1", "wall echo over what it was on the steps at such a depth"),
     "second_off_us": ("us", "by how much the wall's second echo, where heard, comes late"),
     "second_share": ("1", "the wall's second echo over its first"),
+    "other_share": (
+        "1",
+        "largest echo that neither the whole-record fit nor noise explains, over the wall's",
+    ),
     "unexplained": ("1", "rms of what the whole-record fit leaves, fraction of full scale"),
     "coating_mm": ("mm", "coating: what one interval crosses and the other does not, or as fitted"),
 }

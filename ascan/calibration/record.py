@@ -161,10 +161,11 @@ class Calibration(Carried):
         Earliest and latest time of the surface echo, by its gate.
     beside : mapping of str to (float, float)
         Largest half-cycle that stood ahead of the wall echo of each gate, and behind it, over its
-        own.
+        own; of whole records that all echoes are fitted to, twice the largest that neither the fit
+        nor noise explained.
     misfits : mapping of str to tuple of float
-        Most that the mean echo of each gate left of the echoes of each step, over their root mean
-        square.
+        Most that the mean echo of each gate, or the fit of all echoes, left of the echoes of each
+        step, over their root mean square.
     strengths : mapping of str to tuple of float
         Height of the first wall echo on each step, over the surface echo's where there is one, by
         its gate.

@@ -179,13 +179,32 @@ def u_of_shape_us(misfit: FloatArray, snr_db: FloatArray, frequency_mhz: float) 
 
 @compiled
 def check_shape(
-    misfit: FloatArray, usual: FloatArray, most: float, snr_db: FloatArray, flags: FlagArray
+    misfit: FloatArray,
+    usual: FloatArray,
+    most: float,
+    snr_db: FloatArray,
+    strength: FloatArray,
+    flags: FlagArray,
 ) -> None:
     """Flag rows that leave more than ``most`` beyond what the steps (``usual``) and noise do.
 
-    ``usual`` is that of steps as thick as each row's wall, shape (n,).
+    Coupling lowers an echo and leaves its shape; a wall that turns part of the sound away does
+    both. Of an echo lower than usual as much less is allowed.
+
+    Parameters
+    ----------
+    misfit, snr_db : ndarray, shape (n,)
+    usual : ndarray, shape (n,)
+        What steps as thick as each row's wall left.
+    most : float
+    strength : ndarray, shape (n,)
+        Each echo's height over that on the steps; NaN where it is not known.
+    flags : ndarray, shape (n,)
     """
     for row in range(flags.size):
         noise = NOISE / ROOT_MEAN_SQUARE * 10.0 ** (-snr_db[row] / 20.0)
-        if misfit[row] > np.sqrt(max(USUAL * usual[row], usual[row] + most) ** 2 + noise**2):
+        allowed = max(USUAL * usual[row], usual[row] + most)
+        if strength[row] < 1.0:
+            allowed *= strength[row]
+        if misfit[row] > np.sqrt(allowed**2 + noise**2):
             flags[row] |= UNLIKE

@@ -26,11 +26,12 @@ class Checks:
         What must be left of the wall echo's usual height, against the surface echo and without
         one. A pit under three tenths of the beam takes as much of the echo and leaves its shape and
         its time (own study: elastic finite differences, plane pits of 1 to 8 mm). Without a surface
-        echo, coupling alone changes the height by 4 dB and more (common practice); told are 9 dB.
+        echo, coupling alone changes the height by 4 dB and more (common practice); told are 6 dB,
+        at which half of a beam meets something else (half-value method, common practice).
     most_ahead, most_behind : float
         Of the timed echo's height, what may stand ahead of it and behind it in its gate. Ahead, one
         24 dB below: a tenth moves a time by some 20 ns (`benches/accuracy.py`); behind it come the
-        wall's later echoes.
+        wall's later echoes. Of whole records, ``most_ahead`` is what the fit may leave anywhere.
     most_misfit : float
         What the steps' mean echo may leave of an echo beyond what it left of theirs, as a share of
         its root mean square. So much is left where one 24 dB below runs into it (reckoned); clean
@@ -49,7 +50,7 @@ class Checks:
     least_rival_odds: float = number(0.0, least=-50.0, most=50.0)
     least_record_odds: float = number(16.0, least=0.0, most=100.0)
     least_strength: float = number(0.7, least=0.0, most=1.0)
-    least_strength_alone: float = number(0.35, least=0.0, most=1.0)
+    least_strength_alone: float = number(0.5, least=0.0, most=1.0)
     most_ahead: float = number(0.06, above=0.0, most=10.0)
     most_behind: float = number(1.3, above=0.0, most=100.0)
     most_misfit: float = number(0.06, above=0.0, most=1.0)

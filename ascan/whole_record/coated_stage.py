@@ -391,13 +391,13 @@ class CoatedStage:
         products = np.empty(found.residual.size)
         left = found.residual.astype(np.float32)
         products_of(left, stage.comb.wall, int(stage.part.before), products)
-        share, where = other_echo(
+        share, by_noise, where = other_echo(
             products, stage.comb.wall, wall, found.noise, place, spacing, self.fit.period
         )
-        if share > 0.0:
+        if share > stage.most_other + by_noise:
             judged |= int(Flag.OTHER_ECHO)
-        if share > AS_LIKELY and where < spacing:
-            judged |= int(Flag.RIVAL_READING)
+            if share > AS_LIKELY and where < spacing:
+                judged |= int(Flag.RIVAL_READING)
         if found.noise > max(MOST_LEFT * noise, MOST_LEFT_SHARE * abs(wall)):
             judged |= int(Flag.UNLIKE_MODEL)
         return judged, where / self.rate

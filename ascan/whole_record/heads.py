@@ -377,7 +377,8 @@ def fit_walls(
         astray = abs(depth - start_mm[row]) > NEAR_HEAD * period * per_sample
         if odds < least_odds or (by_head and astray):
             flags[row] |= RIVAL
-        most_share = max(MOST_LEFT_SHARE, OF_USUAL_LEFT * usual_left)
+        top = np.abs(shapes[0]).max()
+        most_share = max(MOST_LEFT_SHARE * top, OF_USUAL_LEFT * usual_left)
         floor = max(MOST_LEFT * noise[row], most_share * abs(heights[0]))
         if np.sqrt(variance) > floor:
             flags[row] |= UNLIKE

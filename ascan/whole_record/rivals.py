@@ -46,9 +46,9 @@ CANDIDATES = 3
 LEAST_GAIN, LEAST_SHARE = 44.0, 0.02
 # No wall echo is so many times as high as the first one; noise may add so many deviations.
 MOST_GROWTH, GROWTH_NOISE = 1.6, 4.0
-# An echo that is left is told where it is this part of the wall's, by so many deviations of the
-# noise (once in 10⁵ records); one that comes ahead of it and is this part of it may be the wall.
-LEAST_OTHER, OTHER_SIGMAS, AS_LIKELY = 0.1, 6.0, 0.5
+# Noise may leave an echo of so many of its deviations (once in 10⁵ records). One that is told and
+# comes ahead of the wall's may be the wall where it is this part of it.
+OTHER_SIGMAS, AS_LIKELY = 6.0, 0.5
 # So many periods round the surface echo and the wall's, what is left is their own.
 OWN_PERIODS = 1.5
 # What is left may be so many times the noise, or this part of the wall echo's height.
@@ -63,7 +63,7 @@ LEAST_NOISE = 0.3
 FAINT = 0.3
 # Noise is related over so many periods at most.
 RELATED = 1.0
-RESULTS = 5
+RESULTS = 8
 
 
 @compiled
@@ -212,8 +212,8 @@ def other_echo(
     place: float,
     spacing: float,
     period: float,
-) -> tuple[float, float]:
-    """Return the largest echo that is left, over the wall's, and its spacing; 0 where none is told.
+) -> tuple[float, float, float]:
+    """Return the largest echo that is left and what noise may leave, over the wall's; its spacing.
 
     ``products`` are of the wall's pulse with what is left. Looked at is all that comes after the
     surface echo, but for the wall's own first echo.
@@ -225,9 +225,8 @@ def other_echo(
             continue
         if abs(products[j]) > best:
             best, where = abs(products[j]), j - place
-    height = best / energy
-    told = LEAST_OTHER * abs(wall) + OTHER_SIGMAS * noise / np.sqrt(energy)
-    return (height / abs(wall) if height > told else 0.0), where
+    by_noise = OTHER_SIGMAS * noise / np.sqrt(energy)
+    return best / energy / abs(wall), by_noise / abs(wall), where
 
 
 @compiled
@@ -248,6 +247,23 @@ def two_best(
 
 
 @compiled
+def own_left(
+    rest: AnyArray, weight: AnyArray, start: int, shape: AnyArray, height: float, half: int
+) -> float:
+    """Return what is left within ``half`` samples of an echo's top, as a share of the echo there.
+
+    Both are root mean squares; NaN where nothing of the echo counts.
+    """
+    top = int(np.argmax(np.abs(shape)))
+    left, energy = 0.0, 0.0
+    for j in range(max(top - half, -start, 0), min(top + half + 1, shape.size, rest.size - start)):
+        if weight[start + j] > 0.0:
+            left += np.float64(rest[start + j]) ** 2
+            energy += (height * np.float64(shape[j])) ** 2
+    return np.sqrt(left / energy) if energy > 0.0 else np.nan
+
+
+@compiled
 def fit_records(
     block: AnyArray,
     zero: float,
@@ -264,7 +280,7 @@ def fit_records(
     comb: tuple[AnyArray, AnyArray, AnyArray, AnyArray],
     comb_numbers: tuple[float, float, float],
     longest: int,
-    least_told: tuple[float, float, float],
+    limits_told: tuple[float, float, float, float],
     results: AnyArray,
     flags: FlagArray,
 ) -> None:
@@ -292,12 +308,15 @@ def fit_records(
         Front and wall pulse, levels and energies of `Comb`; least spacing, turn, front's energy.
     longest : int
         Of a window, in samples.
-    least_told : tuple of float
+    limits_told : tuple of float
         Twice the log odds that a rival must be behind by, or ``RIVAL_READING``; what the first wall
-        echo must be of its usual height, or ``WEAK_ECHO``, and of what is left, or ``LOW_SNR``.
+        echo must be of its usual height, or ``WEAK_ECHO``, and of what is left, or ``LOW_SNR``;
+        what another echo may be of it, or ``OTHER_ECHO``.
     results : ndarray, shape (n, RESULTS)
         Gets spacing, its standard uncertainty (samples), what is left (codes), the rival's spacing,
-        and twice the log odds against it.
+        twice the log odds against it, what of the first wall echo is left (share of its root mean
+        square), its height over the noise, and the largest echo that neither the fit nor noise
+        explains over it.
 
     Notes
     -----
@@ -307,7 +326,7 @@ def fit_records(
     before, size = int(setup[0]), banks[0].shape[3]
     quiet = before // 2
     least, turn, front_energy = comb_numbers
-    least_odds, least_strength, least_snr = least_told
+    least_odds, least_strength, least_snr, most_other = limits_told
     samples, weight = np.empty(longest, np.float32), np.empty(longest, np.float32)
     residual, follows = np.empty(longest, np.float32), np.empty(longest, np.float32)
     products, rails = np.empty(longest), np.empty(longest, np.float32)
@@ -420,16 +439,20 @@ def fit_records(
         if abs(height_wall) < least_strength * setup[5] * abs(height_front):
             flags[row] |= WEAK
         products_of(rest, comb[1], before, products[:wide])
-        share, where = other_echo(
+        share, by_noise, where = other_echo(
             products[:wide], comb[1], height_wall, np.sqrt(variance), place, numbers[1], period
         )
-        if share > 0.0:
+        results[row, 7] = max(share - by_noise, 0.0)
+        if share > most_other + by_noise:
             flags[row] |= OTHER
-        if share > AS_LIKELY and where < numbers[1] and where < results[row, 3]:
-            flags[row] |= RIVAL
-            results[row, 3] = where
+            if share > AS_LIKELY and where < numbers[1] and where < results[row, 3]:
+                flags[row] |= RIVAL
+                results[row, 3] = where
         if odds < least_odds:
             flags[row] |= RIVAL
+        own_half = int(np.ceil(OWN_PERIODS * period))
+        results[row, 5] = own_left(rest, w, starts[1], shapes[1], height_wall, own_half)
+        results[row, 6] = abs(height_wall) * np.abs(shapes[1]).max() / noise[row]
         if abs(height_wall) * np.abs(shapes[1]).max() < least_snr * np.sqrt(variance):
             flags[row] |= LOW_SNR
         floor = max(MOST_LEFT * noise[row], MOST_LEFT_SHARE * abs(height_wall))

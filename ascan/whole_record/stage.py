@@ -9,6 +9,7 @@ import numpy as np
 from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.calibration.parts import RecordPart
 from ascan.flags import Flag, is_fatal
+from ascan.health.other_echo import USUAL
 from ascan.health.thresholds import Checks
 from ascan.recording import Recording
 from ascan.whole_record.bank import PLACES, Bank, lay, make_bank
@@ -51,6 +52,8 @@ class RecordStage:
     stop_us : float
         How long after the surface echo a wall's may come; with a repeat ahead of it, the repeat is
         taken off, where that was learned.
+    usual_other : float
+        What the fit left of the steps' own records as another echo, over the wall's.
     """
 
     part: RecordPart
@@ -61,6 +64,7 @@ class RecordStage:
     most_mm: float
     checks: Checks
     stop_us: float = 0.0
+    usual_other: float = 0.0
     operator: Operator = field(init=False)
     banks: tuple[Bank, Bank] = field(init=False)
     comb: Comb = field(init=False)
@@ -86,6 +90,11 @@ class RecordStage:
         object.__setattr__(self, "operator", operator)
         object.__setattr__(self, "banks", banks)
         object.__setattr__(self, "comb", comb)
+
+    @property
+    def most_other(self) -> float:
+        """What another echo may be of the wall's."""
+        return max(self.checks.most_ahead, USUAL * self.usual_other)
 
     def run(
         self,
@@ -120,13 +129,16 @@ class RecordStage:
                 block[rows], start_time_us[rows], guess_us[rows], noise[rows], own
             )
             flags[rows] = own
-        spacing, u, left, rival, odds = results.T
+        spacing, u, left, rival, odds, misfit, snr, other = results.T
         return {
             "interval_us": spacing / rate,
             "u_interval_us": u / rate,
             "unexplained": left / self.recording.full_scale,
             "rival_us": rival / rate,
             "rival_odds": odds,
+            "misfit": misfit,
+            "snr": snr,
+            "other_share": other,
             "repeat_us": later_us,
             "freed_us": np.where(trips > 1.0, guess_us - self.delay_us, np.inf),
             "unfreed_us": self.repeat_us(guess_us, start_time_us, block.shape[1], trips),
@@ -199,6 +211,7 @@ class RecordStage:
                 self.checks.least_record_odds,
                 self.checks.least_strength,
                 10.0 ** (self.checks.least_snr_db / 20.0),
+                self.most_other,
             ),
             results,
             flags,

@@ -182,6 +182,32 @@ def test_noise_alone_gives_no_thickness(calibrated: Calibration) -> None:
     assert (flags != 0).all()
 
 
+@pytest.mark.parametrize(
+    ("other_mm", "part", "told"), [(5.0, 0.1, Flag.OTHER_ECHO), (7.6, 0.15, Flag.UNLIKE_MODEL)]
+)
+def test_ground_under_part_of_the_beam_is_told(
+    calibrated: Calibration, other_mm: float, part: float, told: Flag
+) -> None:
+    """Its echo stands apart from the wall's, or runs into it."""
+    made = Synthesis(scenario(19, steps_mm=(8.0,), readings=30))
+    other = Synthesis(scenario(20, steps_mm=(other_mm,), readings=30))
+    codes, size = made.waveforms(), np.iinfo(np.int16).max
+    for share in (0.0, part):
+        both = np.rint((1.0 - share) * codes + share * other.waveforms()).clip(-size, size)
+        scan = Scan.from_array(
+            both.astype(np.int16),
+            sample_rate_mhz=100.0,
+            start_time_us=START_US,
+            full_scale=made.full_scale,
+        )
+        readings = measure(scan, procedure(), calibrated)
+        assert ((readings.flags & np.uint32(told)) != 0).all() == (share > 0.0)
+        assert (readings.flags == 0).all() == (share == 0.0)
+        assert ((readings.columns["other_share"] > 0.06).all()) == (
+            share > 0.0 and told is Flag.OTHER_ECHO
+        )
+
+
 def test_single_and_batch_agree_and_a_shift_changes_nothing(calibrated: Calibration) -> None:
     made = Synthesis(scenario(19, uniform_mm=(1.0, 20.0), count=12))
     scan = scan_of(made)

@@ -75,9 +75,20 @@ def test_noise_alone_is_not_told_as_another_shape() -> None:
     heads = learned[20 : 20 + SIZE][None]
     top, clock_us = np.full(count, BEFORE + 20), np.full(count, 5.0)
     write_head_misfits(traces, top, clock_us, 0.01, heads, np.array([5.0]), BEFORE, REACH, misfit)
-    check_shape(misfit, np.zeros(count), 0.06, np.full(count, snr_db), flags)
+    unknown = np.full(count, np.nan)
+    check_shape(misfit, np.zeros(count), 0.06, np.full(count, snr_db), unknown, flags)
     assert np.isfinite(misfit).all()
     assert ((flags & np.uint32(Flag.UNLIKE_MODEL)) != 0).mean() < 0.01
+
+
+@given(strength=st.floats(0.0, 3.0), usual=st.floats(0.0, 0.3))
+def test_a_lower_echo_must_keep_its_shape_better(strength: float, usual: float) -> None:
+    allowed = max(1.5 * usual, usual + 0.06) * min(strength, 1.0)
+    for misfit, told in ((0.99 * allowed, False), (1.01 * allowed + 1e-6, True)):
+        flags = np.zeros(1, np.uint32)
+        once = [np.array([each]) for each in (misfit, usual)]
+        check_shape(*once, 0.06, np.array([200.0]), np.array([strength]), flags)
+        assert bool(flags[0] & Flag.UNLIKE_MODEL) == told
 
 
 def pulse(late: float, half: int = 60, period: float = PERIOD) -> FloatArray:
