@@ -29,6 +29,7 @@ from ascan.whole_record.learning import (
     Learned,
     StepRecords,
     Windows,
+    fit_pulses,
     improve,
     learn,
     left_of,
@@ -42,6 +43,8 @@ from ascan.whole_record.stage import WHOLE_PERIODS
 
 # The nominal velocity may be off by so much; starts so far apart are tried, for some rounds each.
 STARTS, START_ROUNDS = (0.0, -0.012, 0.012), 4
+# What is learned is begun anew with its pulses, so often at most, while less than so much is left.
+MOST_TURNS, WORTH = 6, 0.97
 # Surface echoes are aligned by their beginning, as far as so many periods on, in so many rounds.
 OPENING_PERIODS, ALIGNING_ROUNDS = 1.5, 4
 # A reading that leaves so many times what the others do is no clean record of its step.
@@ -146,9 +149,25 @@ def without_odd(used: AnyArray, noise: FloatArray, known_mm: FloatArray) -> AnyA
 
 
 def learn_from_best(family: Family, records: StepRecords, starts: Iterable[Estimate]) -> Learned:
-    """Return what readings teach, from the start that some rounds bring furthest."""
-    trials = [(improve(family, records, start, rounds=START_ROUNDS), start) for start in starts]
-    return learn(family, records, min(trials, key=lambda trial: trial[0])[1])
+    """Return what readings teach, from the start that some rounds bring furthest.
+
+    The pulses of each are fitted first: from a rough start of long pulses the operator runs away
+    with what they lack, into a minimum of its own. Out of one, fitting the pulses alone leads, too.
+    """
+    trials = []
+    for start in starts:
+        fit_pulses(family, records, start, START_ROUNDS)
+        trials.append((improve(family, records, start, rounds=START_ROUNDS), start))
+    best = min(trials, key=lambda trial: trial[0])[1]
+    least = improve(family, records, best)
+    for _ in range(MOST_TURNS):
+        again = best.copy()
+        fit_pulses(family, records, again, START_ROUNDS)
+        now = improve(family, records, again)
+        if now > WORTH * least:
+            break
+        best, least = again, now
+    return learn(family, records, best)
 
 
 def _starting_slowness(columns: Columns, procedure: Procedure, known_mm: FloatArray) -> float:
@@ -181,7 +200,7 @@ def _learned(
     place = aligned(records, place, basis)
     starts = [
         _start(windows, replace(family.nominal, velocity_mm_per_us=2.0 / start), place)
-        for start in (slowness, *(nominal * (1.0 + share) for share in STARTS))
+        for start in sorted({slowness, *(nominal * (1.0 + share) for share in STARTS)})
     ]
     return learn_from_best(family, records, starts), windows
 

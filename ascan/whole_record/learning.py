@@ -331,6 +331,13 @@ def improve(
     return last
 
 
+def fit_pulses(family: Family, records: StepRecords, estimate: Estimate, rounds: int) -> None:
+    """Move an estimate's pulses and each reading's own values, leaving operator and steps."""
+    pulses = estimate.pulses.size
+    shared = np.arange(pulses + len(family.names) + records.u_step_mm.size)
+    improve(family, records, estimate, shared < pulses, rounds)
+
+
 def _move(
     family: Family, estimate: Estimate, step: FloatArray, normal: Normal, records: StepRecords
 ) -> None:

@@ -130,7 +130,7 @@ def test_whole_records_whatever_half_cycle_was_picked(
     readings = measure(scan, procedure, calibration)
     error = readings.thickness_mm - truth
     clean = readings.flags == 0
-    assert clean.sum() >= 16
+    assert clean.sum() >= 15
     assert (np.abs(error[clean]) < 0.05).all()
     assert clean[22:25].all()
     assert np.abs(error[22:25]).max() < 0.02

@@ -111,6 +111,16 @@ def test_velocity_and_element_are_learned(calibrated: Calibration) -> None:
     assert calibrated.conditions["not_learned"] == "nothing"
 
 
+def test_a_long_pulse_teaches_the_same() -> None:
+    """From a rough start of it there is a minimum at a radius of 5.6 mm, 0.25 % off in velocity."""
+    made = scenario(23, steps_mm=STEPS_MM, readings=READINGS)
+    made = dataclasses.replace(made, probe=dataclasses.replace(made.probe, bandwidth=0.3))
+    known = np.repeat(STEPS_MM, READINGS)
+    fit = calibrate(scan_of(Synthesis(made)), procedure(), known, u_known_mm=U_STEP_MM)
+    assert fit.velocity_mm_per_us == pytest.approx(5.920, abs=5e-4)
+    assert getattr(fit.whole, "radius_mm", 0.0) == pytest.approx(3.0, abs=0.05)
+
+
 def test_goal_at_39_db(calibrated: Calibration) -> None:
     made = Synthesis(scenario(12, uniform_mm=(0.8, 20.0), count=600))
     readings = measure(scan_of(made), procedure(), calibrated)
