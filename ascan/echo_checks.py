@@ -19,7 +19,8 @@ from ascan.health.earlier_echo import (
     SHARES,
     USUAL_HEAD,
     USUAL_HEIGHT,
-    weigh_earlier,
+    odds_against,
+    shares_ahead,
 )
 from ascan.health.other_echo import SIGMAS, check_others
 from ascan.health.rivals import Rival, Rivals, flag_rivals
@@ -318,14 +319,18 @@ class EchoChecks:
         flags: FlagArray,
     ) -> None:
         """Weigh each interval between echoes against a half and a third of it."""
-        recording, checks = self.recording, self.procedure.checks
+        recording, least = self.recording, self.procedure.checks.least_rival_odds
+        if self.procedure.probe.arrangement == "dual":
+            echo = echoes[self.procedure.interval.gates[-1]]
+            odds = odds_against(echo.hidden_share, USUAL_HEAD)
+            rivals.weigh(Rival.LATER_ECHO, odds, interval_us - echo.hidden_lead_us)
+            flag_rivals(odds, least, Flag.EARLIER_ECHO, flags)
+            return
         period_us = 1.0 / self.procedure.probe.frequency_mhz
         near = int(np.ceil(NEAR_PERIODS * self.stage.meter.period))
         trace = np.empty((len(flags), 2 * near + 1), self.stage.taps.dtype)
-        begin_us, odds = np.full(len(flags), self.time_zero_us), np.empty(len(flags))
+        begin_us, found = np.full(len(flags), self.time_zero_us), np.empty(len(flags))
         last, clear_us = self.procedure.interval.gates[-1], CLEAR_PERIODS * period_us
-        is_dual = self.procedure.probe.arrangement == "dual"
-        usual = USUAL_HEAD if is_dual else USUAL_HEIGHT
         for name in self.procedure.interval.gates:
             echo = echoes[name]
             if name != self.surface:
@@ -336,11 +341,12 @@ class EchoChecks:
                     origin = np.rint(index).astype(np.int64) - near
                     condition_rows(block, recording.zero_code, origin, self.stage.taps, trace)
                     height = echo.amplitude * recording.full_scale
-                    weigh_earlier(trace, ahead_us, clear_us, height, usual, odds)
+                    shares_ahead(trace, ahead_us, clear_us, height, found)
+                    odds = odds_against(found, USUAL_HEIGHT)
                     # Of an echo before the last one, it is not told which interval is meant.
                     rival_us = interval_us - (share - 1) * ahead_us if name == last else np.nan
                     rivals.weigh(Rival.LATER_ECHO, odds, rival_us + np.zeros(len(flags)))
-                    flag_rivals(odds, checks.least_rival_odds, Flag.EARLIER_ECHO, flags)
+                    flag_rivals(odds, least, Flag.EARLIER_ECHO, flags)
             begin_us = echo.time_us
 
 

@@ -68,6 +68,8 @@ class GateEchoes:
     flags: FlagArray
     spacing_us: FloatArray
     u_spacing_us: FloatArray
+    hidden_lead_us: FloatArray
+    hidden_share: FloatArray
 
     def noise(self, full_scale: float) -> FloatArray:
         """Return the noise behind each row's ``snr_db``, in codes."""
@@ -302,8 +304,10 @@ class GateStage:
             span=self._span(gate),
         )
         half_cycle = np.empty(rows, np.int64)
+        hidden = (np.full(rows, np.nan), np.full(rows, np.nan))
         record = (-origin, samples - origin)
-        self._find(gate, search, found, record, start_time_us + origin / rate, half_cycle, flags)
+        clock_us = start_time_us + origin / rate
+        self._find(gate, search, found, record, clock_us, half_cycle, hidden, flags)
         settles = getattr(gate.timing, "settles_half_cycle", False)
         if settles and gate.echo != "head":
             flags &= ~np.uint32(Flag.HALF_CYCLE_UNSURE)
@@ -349,7 +353,7 @@ class GateStage:
         )
         if recording.gated_only:
             check_blanks(block, first + origin, last + origin, place, own_peak, self.reach, flags)
-        misfit, alone = self._misfit(gate, trace, start_time_us + origin / rate, peak, position)
+        misfit, alone = self._misfit(gate, trace, clock_us, peak, position)
         ahead, behind = np.empty(rows), np.empty(rows)
         shares_beside(alone, bits_of(alone), first, last, peak, self.reach, ahead, behind)
         snr_db = np.empty(rows)
@@ -371,6 +375,8 @@ class GateStage:
             flags=flags,
             spacing_us=spacing / rate,
             u_spacing_us=u_spacing / rate,
+            hidden_lead_us=hidden[0] / rate,
+            hidden_share=hidden[1],
         )
 
     def _envelopes(
@@ -472,11 +478,13 @@ class GateStage:
         record: tuple[IntArray, IntArray],
         clock_us: FloatArray,
         half_cycle: IntArray,
+        hidden: tuple[FloatArray, FloatArray],
         flags: FlagArray,
     ) -> None:
         """Find the echo of each row in the trace ``search``.
 
-        ``clock_us`` is the time of each trace's first sample.
+        ``clock_us`` is the time of each trace's first sample; ``hidden`` are the last but one that
+        `find_heads` writes.
         """
         height = (gate.threshold or 0.0) * self.recording.full_scale
         if gate.echo == "head":
@@ -497,6 +505,7 @@ class GateStage:
                 found.peak,
                 found.sign,
                 half_cycle,
+                *hidden,
                 flags,
             )
             return

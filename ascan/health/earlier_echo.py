@@ -23,16 +23,25 @@ NEAR_PERIODS = 0.5
 CLEAR_PERIODS = 2.0
 
 
+def odds_against(share: FloatArray, usual: float) -> FloatArray:
+    """Return twice the log odds that no first echo stands where something of this height does.
+
+    ``share`` is that height over the timed echo's (NaN: nothing can be told), ``usual`` what the
+    first echo of a train is over a later one.
+
+    Notes
+    -----
+    Of a height x there, with none expected if the timed echo is the first and h if it is a later
+    one, standard deviation s: ((h - x)² - x²) / s².
+    """
+    return (1.0 - 2.0 * share / usual) / U_SHARE**2
+
+
 @compiled
-def weigh_earlier(
-    trace: AnyArray,
-    ahead_us: FloatArray,
-    clear_us: float,
-    height: FloatArray,
-    usual: float,
-    odds: FloatArray,
+def shares_ahead(
+    trace: AnyArray, ahead_us: FloatArray, clear_us: float, height: FloatArray, share: FloatArray
 ) -> None:
-    """Write the odds that a window at a share of the interval does not hold the train's first echo.
+    """Write the largest height in a window at a share of the interval over the timed echo's.
 
     Parameters
     ----------
@@ -44,21 +53,14 @@ def weigh_earlier(
         What ``ahead_us`` must exceed for the window to be free of what the interval begins with.
     height : ndarray, shape (n,)
         Signed own peak of the timed echo, in codes.
-    usual : float
-        Height of the first echo of a train of which the timed one is a later one, over its own.
-    odds : ndarray, shape (n,)
-        Out: twice the log odds; NaN where nothing can be told.
-
-    Notes
-    -----
-    Of a height x there, with none expected if the timed echo is the first and h if it is a later
-    one, standard deviation s: ((h - x)² - x²) / s².
+    share : ndarray, shape (n,)
+        Out: 0 where all is of the other polarity; NaN where nothing can be told.
     """
-    for row in range(odds.size):
-        odds[row] = np.nan
+    for row in range(share.size):
+        share[row] = np.nan
         if not ahead_us[row] > clear_us:
             continue
         found = 0.0
         for j in range(trace.shape[1]):
             found = max(found, np.float64(trace[row, j]) / height[row])
-        odds[row] = (1.0 - 2.0 * found / usual) / U_SHARE**2
+        share[row] = found

@@ -28,6 +28,7 @@ from ascan.timing.arrival import (
 )
 from ascan.timing.echo import half_cycles_between
 from ascan.timing.head_match import match_heads, next_top, opening_top
+from ascan.timing.hidden_first import hidden_first
 
 FATAL_BITS = np.uint32(FATAL)
 NO_ECHO = np.uint32(Flag.NO_ECHO)
@@ -96,6 +97,8 @@ def find_heads(
     peak: IntArray,
     sign: SignArray,
     half_cycle: IntArray,
+    hidden_lead: FloatArray,
+    hidden_share: FloatArray,
     flags: FlagArray,
 ) -> None:
     """Write the top of the half-cycle that opens the first echo in each row's gate.
@@ -123,13 +126,16 @@ def find_heads(
         Take the half-cycle so many later (earlier, if negative) than the one that opens the echo.
     half_cycle : ndarray, shape (n,)
         Written: how many half-cycles the timed one comes after the first that reached the level.
+    hidden_lead, hidden_share : ndarray, shape (n,)
+        Written: how many samples ahead the first echo would stand if this were a later one, and the
+        size of what stands there over its own; NaN where no head is learned.
 
     Notes
     -----
     Flags: ``NO_ECHO``; ``AT_GATE_EDGE`` where the gate opens into a signal or cuts the echo's own
     peak, or the record ends within the echo; ``HALF_CYCLE_UNSURE`` where the learned head lies a
     period off about as well, or nowhere;
-    ``EARLIER_ECHO`` where a weak signal ahead of the echo foretells it as its second; ``AT_MOST``
+    ``EARLIER_ECHO`` where a weak signal ahead of the echo foretells it as a later one; ``AT_MOST``
     where something stands right ahead of the head.
     """
     train_us, cross_talk, heads, heads_us, before, least_share = guide
@@ -139,6 +145,7 @@ def find_heads(
     for row in range(peak.size):
         begin[row] = first[row]
         peak[row], sign[row], half_cycle[row] = -1, 0, 0
+        hidden_lead[row], hidden_share[row] = np.nan, np.nan
         start, stop = first[row], last[row]
         if stop <= start:
             if not flags[row] & FATAL_BITS:
@@ -154,13 +161,14 @@ def find_heads(
             flags[row] |= NO_ECHO
             continue
         top = opening_top(samples, lift, arrival, stop, reach, counts[row])
+        learned, clock = (heads, heads_us, before), (clock_us[row], sample_us)
         if heads_us.size > 0:
             top, arrival, sure = match_heads(
                 samples,
                 lift,
                 train,
-                (heads, heads_us, before),
-                (clock_us[row], sample_us),
+                learned,
+                clock,
                 (start, stop),
                 (arrival, top),
                 (clear, low),
@@ -183,8 +191,14 @@ def find_heads(
         size = abs(np.float64(samples[own_peak(samples, top, stop, reach)]))
         if not is_quiet(samples, lift, top, size, max(noise[row], level), reach):
             flags[row] |= AT_MOST
-        noted = max(floor[row], LEAST_SHARE * abs(samples[top]), NOTED * level)
-        if foretelling(samples, lift, train, start, arrival, reach, noted) < arrival:
+        if heads_us.size > 0:
+            hidden_share[row], hidden_lead[row], stands_out = hidden_first(
+                samples, lift, train, learned, clock, start, top, reach, room
+            )
+        else:
+            noted = max(floor[row], LEAST_SHARE * abs(samples[top]), NOTED * level)
+            stands_out = foretelling(samples, lift, train, start, arrival, reach, noted) < arrival
+        if stands_out:
             flags[row] |= EARLIER
         half_cycle[row] = half_cycles_between(samples, arrival, top)
         beyond = 0.0

@@ -3,7 +3,7 @@
 import numpy as np
 
 from ascan import Flag
-from ascan.health.earlier_echo import USUAL_HEIGHT, weigh_earlier
+from ascan.health.earlier_echo import USUAL_HEIGHT, odds_against, shares_ahead
 from ascan.health.rivals import Rival, Rivals, flag_rivals
 from ascan.health.skipped_cycle import weigh_half_cycle
 
@@ -35,14 +35,15 @@ def test_noise_takes_certainty_away_never_the_verdict() -> None:
 def test_an_echo_as_high_as_a_first_one_ahead_of_the_timed_one_speaks_for_it() -> None:
     height, far = np.full(4, -100.0), np.full(4, 3.0)
     trace = -100.0 * np.array([[0.0], [0.5 * USUAL_HEIGHT], [USUAL_HEIGHT], [-USUAL_HEIGHT]])
-    odds = np.empty(4)
-    weigh_earlier(trace, far, 1.0, height, USUAL_HEIGHT, odds)
+    share = np.empty(4)
+    shares_ahead(trace, far, 1.0, height, share)
+    odds = odds_against(share, USUAL_HEIGHT)
     assert odds[0] == -odds[2] > 10.0
     assert abs(odds[1]) < 1e-12
     # Of the other polarity, it is no echo of this train.
     assert odds[3] == odds[0]
-    weigh_earlier(trace, np.array([0.5, np.nan, 3.0, 3.0]), 1.0, height, USUAL_HEIGHT, odds)
-    assert np.isnan(odds[:2]).all()
+    shares_ahead(trace, np.array([0.5, np.nan, 3.0, 3.0]), 1.0, height, share)
+    assert np.isnan(share[:2]).all()
 
 
 def test_the_likeliest_rival_stands() -> None:
