@@ -120,6 +120,7 @@ class EchoChecks:
         """Check what a calibrated reading foretells: its echo's strength, and the next echoes."""
         assert self.calibration is not None
         self._check_strength(self.calibration, echoes, columns)
+        self._check_others(self.calibration, echoes, columns)
         self._check_followers(self.calibration, echoes, columns)
         for name, each in self.calibration.misfits.items():
             usual = _of_steps_beside(self.calibration, each, columns["thickness_mm"])
@@ -174,20 +175,13 @@ class EchoChecks:
     def _check_against_steps(
         self, calibration: Calibration, echoes: Mapping[str, GateEchoes], flags: FlagArray
     ) -> None:
-        """Check the surface echo's time, and what stands ahead of wall echoes, by the steps'."""
+        """Check the surface echo's time, and by how much it leads wall echoes, by the steps'."""
         period_us = 1.0 / self.procedure.probe.frequency_mhz
-        checks = self.procedure.checks
-        most_moved = checks.most_moved_periods
+        most_moved = self.procedure.checks.most_moved_periods
         # A coating moves the echo of what is under it; where one is stated, that is no fault.
         arrivals = {} if self.procedure.coating else calibration.arrivals_us
         for name, usual_us in arrivals.items():
             check_surface(echoes[name].time_us, usual_us, most_moved * period_us, flags)
-        # A fit of whole records that models all echoes says itself what is left of them.
-        beside = {} if fit_knows(self.procedure) else calibration.beside
-        for name, usual in beside.items():
-            found = echoes[name]
-            most = (checks.most_ahead, checks.most_behind)
-            check_others(found.ahead, found.behind, usual, most, found.snr_db, flags)
         for name, lead_us in calibration.leads_us.items():
             second = echoes[self.procedure.interval.gates[1]].time_us
             lead = 2.0 * echoes[name].time_us - echoes[self.surface].time_us - second
@@ -210,6 +204,19 @@ class EchoChecks:
             share = share_of_usual(strength, columns["thickness_mm"], steps_mm, np.array(usual))
             columns["strength"] = share
             columns["flags"] |= np.where(share < least, np.uint32(Flag.WEAK_ECHO), np.uint32(0))
+
+    def _check_others(
+        self, calibration: Calibration, echoes: Mapping[str, GateEchoes], columns: Columns
+    ) -> None:
+        """Check what stands ahead of wall echoes and behind them against the steps'."""
+        # A fit of whole records that models all echoes says itself what is left of them.
+        beside = {} if fit_knows(self.procedure) else calibration.beside
+        most = (self.procedure.checks.most_ahead, self.procedure.checks.most_behind)
+        for name, usual in beside.items():
+            found, strength = echoes[name], columns.get("strength", np.ones(1))
+            part = np.nan_to_num(np.minimum(strength, 1.0), nan=1.0) + np.zeros(found.ahead.size)
+            shares = (found.ahead, found.behind)
+            check_others(shares, usual, most, found.snr_db, part, columns["flags"])
 
     def _check_followers(
         self, calibration: Calibration, echoes: Mapping[str, GateEchoes], columns: Columns

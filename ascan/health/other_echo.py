@@ -19,7 +19,7 @@ from ascan.kernels.level import largest
 OTHER = np.uint32(Flag.OTHER_ECHO)
 # Told is what exceeds so many times what stood there on the steps, the procedure's limit, and so
 # many standard deviations of the noise (once in 10³ gates of 1000 samples).
-USUAL, SIGMAS = 1.5, 5.0
+USUAL, SIGMAS = 1.5, 4.5
 
 
 @compiled
@@ -96,21 +96,23 @@ def largest_size(samples: AnyArray, bits: AnyArray, start: int, stop: int) -> fl
 
 @compiled
 def check_others(
-    ahead: FloatArray,
-    behind: FloatArray,
+    shares: tuple[FloatArray, FloatArray],
     usual: tuple[float, float],
     most: tuple[float, float],
     snr_db: FloatArray,
+    strength: FloatArray,
     flags: FlagArray,
 ) -> None:
     """Flag rows that hold more ahead or behind than ``most``, the steps (``usual``) and noise.
 
     Nothing should stand ahead: what does is noise or told. Behind stand later echoes, and noise
-    comes on top of them.
+    comes on top of them. Of an echo lower than usual (``strength`` below 1) as much less is allowed
+    ahead: coupling lowers both, a pit lowers the one and is the other.
     """
+    ahead, behind = shares
     for row in range(flags.size):
         noise = SIGMAS * 10.0 ** (-snr_db[row] / 20.0)
-        most_ahead = max(most[0], USUAL * usual[0], usual[0] + noise)
+        most_ahead = max(most[0] * strength[row], USUAL * usual[0], usual[0] + noise)
         most_behind = max(most[1], USUAL * usual[1]) + noise
         if ahead[row] > most_ahead or behind[row] > most_behind:
             flags[row] |= OTHER

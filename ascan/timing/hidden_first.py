@@ -97,6 +97,8 @@ def hidden_first(
     own = heads[min(beside, heads_us.size - 1)]
     timed = size_of_head(samples, top, own, before, own.size)
     share, lead, stands_out = np.nan, np.nan, False
+    if train.shape[1] == 0:
+        return share, lead, stands_out
     for later in range(1, train.shape[0] + 1):
         # After the second and the converted one, the third: as far behind the second as that one
         # is behind the first.
