@@ -64,7 +64,7 @@ def learn_walls(
     if geometry is None:
         raise fault("probe", "gives no dimensions", remedy="give the wedge's and the elements'")
     used = heads.usable.copy()
-    if np.unique(np.round(known_mm[used], 3)).size < 3:
+    if np.unique(known_mm[used]).size < 3:
         raise fault(
             "calibration",
             "has a usable reading on fewer than three steps",

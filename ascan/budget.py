@@ -92,7 +92,7 @@ class Budget:
         ]
         if self.not_stated:
             told = "; ".join(MEANINGS[name] for name in self.not_stated)
-            out.append(f"not stated in [uncertainty], so not in u: {told}")
+            out.append(f"not stated in the procedure, so not in u: {told}")
         return out
 
     @property
@@ -134,7 +134,7 @@ def budget_of(stage: ThicknessStage, interval_us: float, u_interval_us: float) -
         freedom=float(1.0 / inverse[0]) if inverse[0] > 0.0 else np.inf,
         expanded_mm=float((u * coverage_factor(inverse))[0]),
         rows=_rows(stage, interval_us, u_interval_us, thickness, parts),
-        not_stated=stage.procedure.uncertainty.not_stated,
+        not_stated=stage.procedure.not_stated,
         drawn=_drawn(stage, interval_us, u_interval_us, parts),
     )
 

@@ -11,10 +11,17 @@ import numpy as np
 import numpy.typing as npt
 
 from ascan.aperture_learning import learn_walls
-from ascan.arrays import AnyArray, FloatArray, IntArray
+from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.calibration.conditions import Conditions
 from ascan.calibration.record import Calibration, Steps
-from ascan.calibration.step_block import StepFit, StepMeans, fit_steps, gather_steps
+from ascan.calibration.step_block import (
+    StepFit,
+    StepMeans,
+    check_step_u_mm,
+    fit_steps,
+    gather_steps,
+    one_value_a_step,
+)
 from ascan.channels import channels_of
 from ascan.check_learning import beside_of, guides_of, misfits_of, seconds_of, step_medians
 from ascan.errors import fault
@@ -24,10 +31,10 @@ from ascan.head_learning import learn_heads, with_second
 from ascan.lag_learning import learn_lags
 from ascan.path.direct import interval_us
 from ascan.pipeline import Pipeline, guide_of, joined
-from ascan.procedure import MeasuringRange, Procedure
+from ascan.procedure import MeasuringRange, Procedure, check_procedure
 from ascan.readings import Readings
 from ascan.record_learning import CERTAIN, RecordFit, learn_records
-from ascan.scan import Scan
+from ascan.scan import Scan, check_scan
 from ascan.template_learning import learn_shapes, learn_templates
 from ascan.timing.head import HeadGuide
 
@@ -65,6 +72,20 @@ CURVE_MISFIT = 4.0
 # A correction this many times what is usual for its path is a step or an echo mixed up, or a probe
 # of other dimensions.
 MOST_CORRECTION = 6.0
+
+
+# What to do where a flag keeps every step reading from being used.
+WAYS_OUT = {
+    Flag.GATE_CUT_SHORT: "let the gates end where the record does, or record for longer",
+    Flag.GATE_OUTSIDE_RECORD: "put the gates where the record is, or record there",
+    Flag.SATURATED: "take them again with less gain",
+    Flag.LOW_SNR: "take them again with more gain, better coupling or averaging",
+    Flag.NO_ECHO: "put the gates where the echoes are, lower their threshold, or mend gain and "
+    "coupling",
+    Flag.HALF_CYCLE_UNSURE: "state half_cycles of the gate",
+    Flag.AT_GATE_EDGE: "let the gate begin before the thinnest step's echo does, and after the "
+    "echo ahead has died down",
+}
 
 
 def block_u_mm(known_mm: FloatArray) -> FloatArray:
@@ -122,6 +143,8 @@ def calibrate(
     >>> print(f"{calibration.velocity_mm_per_us:.3f} {abs(calibration.zero_us):.3f}")
     5.920 0.000
     """
+    check_scan(scan)
+    check_procedure(procedure)
     calibration = _calibrate_alone(scan, procedure, known_mm, u_known_mm)
     if conditions is not None:
         kept = conditions.as_texts() | dict(calibration.conditions)
@@ -153,6 +176,7 @@ def _calibrate_alone(
             allowed=f"above 0 and up to {THICKEST_MM:g} mm; NaN where a row is no step reading",
         )
     u_known = _block_uncertainty(u_known_mm, known, rows, len(scan))
+    known = one_value_a_step(known)
     _one_channel(scan, rows)
     if procedure.gate(procedure.interval.gates[0]).echo == "head" and guide is None:
         return _calibrate_heads(scan, procedure, rows, known, u_known)
@@ -172,9 +196,7 @@ def _calibrate_alone(
         raise fault(
             "calibration",
             f"no step reading can be used ({left_out}); {_where_gates_lie(pipeline, steps)}",
-            remedy="mend the gates, the gain or the coupling; where half-cycles are unsure, state "
-            "half_cycles of the gate; where echoes lie at a gate's edge, let it begin before the "
-            "thinnest step's echo does, and after the echo ahead has died down",
+            remedy=_way_out(times.flags),
         )
     usable = settled_by_steps(times, known, u_known, usable, procedure)
     left_out = _left_out(times, known, rows, usable)
@@ -427,6 +449,7 @@ def _calibrate_whole(
         "velocity_plausible": abs(velocity / nominal - 1.0) <= PLAUSIBLE_VELOCITY,
         **_repeats(means, means.repeatability_us, procedure),
         "every_step_used": set(known.tolist()) == set(known[usable].tolist()),
+        "enough_steps_read": means.thickness_mm.size >= min(LEAST_FOR_CURVE, np.unique(known).size),
         "no_step_misread": not (misread & learned.used).any(),
     }
     left_out = _left_out(times, known, rows, usable)
@@ -486,13 +509,15 @@ def _block_uncertainty(
     if u.shape not in ((), (count,)):
         raise fault("u_known_mm", f"has shape {u.shape}", allowed=f"one value or ({count},)")
     u = np.broadcast_to(u, (count,))[rows]
-    if not (np.isfinite(u) & (u > 0.0)).all():
-        raise fault(
-            "u_known_mm",
-            "holds a value that is not above 0 mm",
-            allowed="the block's standard uncertainty; no block is exact",
-        )
+    check_step_u_mm(known, u)
     return u
+
+
+def _way_out(flags: FlagArray) -> str:
+    """Return what mends the commonest of the flags on step readings of which none can be used."""
+    counts = {flag: int((flags & np.uint32(flag) != 0).sum()) for flag in WAYS_OUT}
+    most = max(counts, key=lambda flag: counts[flag])
+    return WAYS_OUT[most] if counts[most] else "mend the gates, the gain or the coupling"
 
 
 def _left_out(times: Readings, known: FloatArray, rows: IntArray, usable: AnyArray) -> str:

@@ -7,11 +7,13 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from ascan.arrays import AnyArray, Columns, IntArray
-from ascan.calibration.record import Calibration
+from ascan.calibration.record import Calibration, check_calibration
 from ascan.errors import fault
+from ascan.flags import Flag
 from ascan.pipeline import Pipeline
 from ascan.procedure import Procedure
-from ascan.scan import Progress, Scan
+from ascan.raw_checks import repeats
+from ascan.scan import Progress, Scan, check_scan
 
 MOST_CHANNELS = 1_000_000
 # One for all waveforms, or one for each channel by its number.
@@ -79,10 +81,7 @@ def channel_pipelines(
 
 
 def _refuse_other(calibration: Calibration, channel: int | None) -> None:
-    if not isinstance(calibration, Calibration):
-        raise fault(
-            "calibration", f"is of type {type(calibration).__name__}", remedy="load the calibration"
-        )
+    check_calibration(calibration)
     made = calibration.conditions.get("channel", "")
     if made and channel is not None and int(made) != channel:
         raise fault(
@@ -99,6 +98,7 @@ def walk(
     progress: Progress | None = None,
 ) -> Iterator[tuple[slice, Columns]]:
     """Yield (rows, columns) for the scan's blocks in order; columns of the scan included."""
+    check_scan(scan)
     pipelines = channel_pipelines(scan, procedure, calibrations)
     if None in pipelines:
         yield from pipelines[None].walk(scan, progress)
@@ -106,13 +106,17 @@ def walk(
     channels = channels_of(scan)
     assert channels is not None
     any_of_them = next(iter(pipelines.values()))
+    last: AnyArray | None = None
     for rows, block in any_of_them.blocks(scan):
         found: Columns = {}
         for channel, pipeline in pipelines.items():
             own = np.flatnonzero(channels[rows] == channel)
             if own.size:
-                part = pipeline.run(np.ascontiguousarray(block[own]), scan.start_time_us[rows][own])
+                part = pipeline.run_rows(scan, rows.start + own, np.ascontiguousarray(block[own]))
                 _put(found, part, own, len(block))
+        again = repeats(block, last)
+        found["flags"] |= np.where(again, np.uint32(Flag.REPEATED), np.uint32(0))
+        last = block[-1].copy()
         kept = {name: column[rows] for name, column in scan.columns.items()}
         yield rows, kept | found
         if progress is not None:

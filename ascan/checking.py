@@ -6,9 +6,10 @@ import numpy as np
 
 from ascan.arrays import FloatArray
 from ascan.calibration.record import Calibration
+from ascan.calibration.step_block import MOST_STEP_U, check_step_u_mm
 from ascan.engine import measure
 from ascan.errors import fault
-from ascan.flags import Flag
+from ascan.flags import OF_RANGE
 from ascan.procedure import Procedure
 from ascan.scan import Scan
 from ascan.series import Check
@@ -16,8 +17,6 @@ from ascan.series import Check
 # A check reading and the step agree where they differ by no more than their expanded uncertainties
 # combined (|E_n| ≤ 1, common practice of comparisons).
 MOST_OFF = 1.0
-# Flags that say how thick a wall is do not make a check reading bad; all others do.
-COUNTED = ~np.uint32(Flag.OUTSIDE_CALIBRATED_RANGE | Flag.OUTSIDE_MEASURING_RANGE)
 
 
 def check_steps(
@@ -49,11 +48,22 @@ def check_steps(
     Raises
     ------
     AscanError
-        No row is a check reading, or the time is not known.
+        No row is a check reading, the time is not known, or a step, its uncertainty or the
+        tolerance are none.
     """
     rows = np.flatnonzero(~np.isnan(known_mm))
     if rows.size == 0:
         raise fault("check", "names no step", remedy="give --step MM=ROWS")
+    known = known_mm[rows]
+    if not (known > 0.0).all():
+        raise fault("check", f"names a step of {known.min():g} mm", allowed="above 0 mm")
+    check_step_u_mm(known, np.full(rows.size, u_known_mm))
+    if tolerance_mm is not None and not 0.0 < tolerance_mm <= MOST_STEP_U * known.min():
+        raise fault(
+            "tolerance",
+            f"is {tolerance_mm:g} mm on the {known.min():g} mm step",
+            allowed="above 0 and up to a tenth of the step, in mm",
+        )
     times = scan.columns.get("time_s")
     if times is None and time_s is None:
         raise fault(
@@ -68,7 +78,7 @@ def check_steps(
         step = float(known_mm[row])
         most = tolerance_mm if tolerance_mm is not None else np.hypot(expanded, 2.0 * u_known_mm)
         reason = ""
-        if readings.flags[k] & COUNTED:
+        if readings.flags[k] & ~OF_RANGE:
             reason = "; ".join(readings.reasons(k))
         elif not abs(reading - step) <= MOST_OFF * most:
             reason = f"off by more than {most:.3f} mm"

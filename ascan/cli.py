@@ -8,6 +8,7 @@ import importlib.metadata
 import io
 import os
 import re
+import signal
 import sys
 import textwrap
 from collections.abc import Sequence
@@ -128,12 +129,25 @@ def _wrapped(*paragraphs: str) -> str:
     return "\n\n".join(textwrap.fill(paragraph, HELP_WIDTH) for paragraph in paragraphs)
 
 
+def _end_on_request() -> None:
+    """Let a request to end (SIGTERM, SIGHUP) clean up as an interruption does."""
+
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), interrupt)
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             # A terminal that cannot show µ shows something else instead of failing.
             stream.reconfigure(errors="replace")
+    if arguments is None:
+        _end_on_request()
     code = DONE
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:

@@ -13,13 +13,14 @@ from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.calibrating import calibrate
 from ascan.engine import measure, time_echoes
 from ascan.errors import fault
-from ascan.flags import is_fatal, names
+from ascan.flags import OF_RANGE, is_fatal, names
 from ascan.gating import Gate
 from ascan.interval import interval_weights
 from ascan.procedure import Procedure
 from ascan.readings import gate_column
 from ascan.scan import Scan
 from ascan.template import half_length
+from ascan.timing.peak import Peak
 from ascan.timing.protocol import TimingMethod
 
 ComplexArray = npt.NDArray[np.complex128]
@@ -28,6 +29,8 @@ ComplexArray = npt.NDArray[np.complex128]
 # method that is off by so many of its bounds timed something else.
 GROSS_PERIODS, GROSS_BOUNDS = 0.25, 6.0
 COVERAGE = 1.959964
+# With more than this share of gross errors left out, what stays is cut off, and says nothing.
+MOST_GROSS = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,13 +69,18 @@ class Cell:
 
     @property
     def over_bound(self) -> float:
-        """Spread over the bound for a known shape."""
-        return self.spread_ns / self.bound_ns
+        """Spread over the bound for a known shape; NaN where `spreads_freely` is not so."""
+        return self.spread_ns / self.bound_ns if self.spreads_freely else float("nan")
 
     @property
     def over_phase_free(self) -> float:
-        """Spread over the bound for a pulse whose phase is not known."""
-        return self.spread_ns / self.phase_free_bound_ns
+        """Spread over the bound for a pulse whose phase is not known; NaN likewise."""
+        return self.spread_ns / self.phase_free_bound_ns if self.spreads_freely else float("nan")
+
+    @property
+    def spreads_freely(self) -> bool:
+        """Whether so few are gross that leaving them out does not cut the spread."""
+        return self.gross <= MOST_GROSS * self.timed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,8 +170,8 @@ def compare_methods(
     ----------
     signals : Signals
     procedures : mapping of str to Procedure
-        By label; usually one procedure `with_method`s. All seek the same gates. Waveforms that the
-        first flags without any noise are left out.
+        By label; usually one procedure `with_method`s. All seek the same gates. Waveforms that
+        `Peak` flags in them without any noise are left out.
     snr_db : sequence of float
         Amplitude (largest envelope) of the interval's last echo over the noise's standard
         deviation.
@@ -179,7 +187,8 @@ def compare_methods(
     AscanError
         More than half of the waveforms are flagged without any noise.
     """
-    first = next(iter(procedures.values()))
+    # Whose echoes are meant, no method of those compared may decide.
+    first = with_method(next(iter(procedures.values())), Peak())
     quiet = time_echoes(signals.noise_free(), first).columns
     good = _fit_to_compare(quiet["flags"])
     quiet = {name: column[good] for name, column in quiet.items()}
@@ -341,8 +350,9 @@ def compare_on_steps(
         for step in np.unique(known_mm[~np.isnan(known_mm)]):
             on: AnyArray = known_mm == step
             refused = on & is_fatal(readings.flags)
-            # A flagged reading is for a second look, and says nothing of the method.
-            clean = on & (readings.flags == 0)
+            # A flagged reading is for a second look, and says nothing of the method; one outside
+            # the procedure's range is as good as any here.
+            clean = on & (readings.flags & ~OF_RANGE == 0)
             error = 1e3 * (readings.thickness_mm[clean] - step)
             some = error.size > 0
             cells.append(

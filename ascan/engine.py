@@ -16,7 +16,7 @@ from ascan.pipeline import Pipeline, joined
 from ascan.procedure import Procedure
 from ascan.readings import Reading, Readings
 from ascan.recording import check_meaning, recording_for
-from ascan.scan import MIN_SAMPLES, Progress, Scan
+from ascan.scan import MIN_SAMPLES, Progress, Scan, check_scan
 from ascan.tables import checked_number
 from ascan.template import Template
 
@@ -70,6 +70,7 @@ def time_echoes(
     >>> print(f"{times[0]:.6f}")
     5.000000
     """
+    check_scan(scan)
     pipeline = Pipeline(procedure, scan.recording, templates=templates)
     return _gather(pipeline.walk(scan, progress))
 

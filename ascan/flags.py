@@ -63,6 +63,9 @@ FATAL = int(
     | Flag.OUTSIDE_GATE
 )
 
+# These say how thick a wall is, and nothing of how well it was read.
+OF_RANGE = np.uint32(Flag.OUTSIDE_CALIBRATED_RANGE | Flag.OUTSIDE_MEASURING_RANGE)
+
 MEANINGS: dict[Flag, str] = {
     Flag.NO_ECHO: "no echo: nothing in the gate reached its threshold or rose through its level",
     Flag.NOT_FINITE: "not finite: the waveform holds a NaN or an infinity",
@@ -96,7 +99,8 @@ MEANINGS: dict[Flag, str] = {
     Flag.WEAK_ECHO: "weak echo: far lower than on the steps: a pit's flank, roughness, coupling",
     Flag.TURNED_OVER: "turned over: the record has the opposite polarity of the calibration's, and "
     "was measured as its mirror image",
-    Flag.CALIBRATION_IN_DOUBT: "calibration in doubt: its own health figures question it",
+    Flag.CALIBRATION_IN_DOUBT: "calibration in doubt: its own health figures question it, or its "
+    "validity had ended",
 }
 
 

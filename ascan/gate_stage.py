@@ -73,7 +73,9 @@ class GateEchoes:
 
     def noise(self, full_scale: float) -> FloatArray:
         """Return the noise behind each row's ``snr_db``, in codes."""
-        return np.asarray(np.abs(self.amplitude) * full_scale / 10 ** (self.snr_db / 20.0))
+        # An echo that is not finite has no noise either.
+        with np.errstate(invalid="ignore"):
+            return np.asarray(np.abs(self.amplitude) * full_scale / 10 ** (self.snr_db / 20.0))
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -78,11 +78,6 @@ class Known:
     mm: FloatArray
     u_mm: FloatArray
 
-    @property
-    def label(self) -> FloatArray:
-        """What tells steps apart: thicknesses that differ by less than a micrometre are one."""
-        return np.round(self.mm, 3)
-
     def told(self, flags: FlagArray) -> str:
         """Return what stands against each row."""
         each = enumerate(zip(self.mm, flags, strict=True))
@@ -200,9 +195,7 @@ def _attempt(
     columns = dict(by_shift[0])
     # Which half-cycle it is, is told by the steps' thicknesses.
     usable = (columns["flags"] & ~UNSURE) == 0
-    astray = _astray(
-        columns["interval_us"], known.label, usable, 0.5 / procedure.probe.frequency_mhz
-    )
+    astray = _astray(columns["interval_us"], known.mm, usable, 0.5 / procedure.probe.frequency_mhz)
     columns["flags"] = np.where(usable, 0, columns["flags"]).astype(np.uint32)
     columns["flags"][astray] |= UNSURE
     usable &= ~astray
@@ -212,12 +205,12 @@ def _attempt(
             f"no step reading can be used ({known.told(columns['flags'])})",
             remedy="mend the gate, the gain or the coupling",
         )
-    steps = np.unique(known.label[usable]).tolist()
+    steps = np.unique(known.mm[usable]).tolist()
 
     def interval_of(choice: dict[float, int]) -> FloatArray:
         interval = columns["interval_us"].copy()
         for step, shift in choice.items():
-            interval = np.where(known.label == step, by_shift[shift]["interval_us"], interval)
+            interval = np.where(known.mm == step, by_shift[shift]["interval_us"], interval)
         return interval
 
     def means_of(choice: dict[float, int]) -> StepMeans | None:
@@ -307,7 +300,7 @@ def _mean_heads(
     Where the second echo reaches in, a head is NaN.
     """
     heads, before = _cut_heads(scan, procedure, attempt, polarity)
-    label = known.label[attempt.usable]
+    label = known.mm[attempt.usable]
     mean = np.array([heads[label == step].mean(axis=0) for step in np.unique(label)])
     times_us, frequency = attempt.means.interval_us, procedure.probe.frequency_mhz
     after = np.full(times_us.size, HEAD_AFTER)
@@ -353,7 +346,7 @@ def _shares(scan: Scan, procedure: Procedure, attempt: _Attempt, known: Known) -
         trace[first : first + reach].max() / trace[first : max(last, first + reach)].max()
         for trace, first, last in zip(traces, top, stop, strict=True)
     ]
-    return step_medians(np.array(shares), known.label[rows], np.ones(rows.size, np.bool_))
+    return step_medians(np.array(shares), known.mm[rows], np.ones(rows.size, np.bool_))
 
 
 def _dual_part(
@@ -393,7 +386,7 @@ def _cross_talk(scan: Scan, procedure: Procedure, known: Known) -> FloatArray:
     of all steps is what no step's own echo explains. With fewer than three steps, or records that
     begin at different times, it is not known.
     """
-    steps = np.unique(known.label)
+    steps = np.unique(known.mm)
     # Records that begin at different times have no common clock to lay over each other.
     if steps.size < LEAST_STEPS or np.ptp(scan.start_time_us) > 0.0:
         return np.zeros((2, 0))
@@ -402,7 +395,7 @@ def _cross_talk(scan: Scan, procedure: Procedure, known: Known) -> FloatArray:
     samples = scan.shape[1]
     least = np.full(samples, np.inf)
     for step in steps:
-        rows = np.flatnonzero(known.label == step)
+        rows = np.flatnonzero(known.mm == step)
         envelope = np.zeros(samples)
         for row in rows:
             trace = stage.cut(scan, np.array([row]), np.zeros(1, np.int64), samples)[0]

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
+from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray, IntArray
 from ascan.calibration.parts import AperturePart
-from ascan.calibration.record import Calibration
+from ascan.calibration.record import Calibration, check_calibration
 from ascan.echo_checks import EchoChecks
 from ascan.errors import fault
 from ascan.flags import FATAL, Flag, is_fatal
@@ -26,7 +26,7 @@ from ascan.interval import take_intervals
 from ascan.kernels.fir import whole_taps
 from ascan.path.aperture import converted_later_us
 from ascan.path.diffraction import lead_table
-from ascan.procedure import Procedure
+from ascan.procedure import Procedure, check_procedure
 from ascan.raw_checks import check_raw, mirrored, repeats
 from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column, gate_columns
 from ascan.recording import Recording
@@ -65,6 +65,9 @@ HEAD_DOUBTS = np.uint32(
 FURTHER = 1.5
 # Some hundred rows amortise the calls; more gained nothing (benches/speed.py).
 BLOCK_BYTES = 2**21
+# Of so many waveforms the median top may exceed the full scale by this factor (one that clips at
+# twice its nominal scale is no fault).
+FIRST_ROWS, MOST_OVER = 64, 10.0
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -86,16 +89,14 @@ class Pipeline:
     whole: RecordStage | CoatedStage | ApertureStage | None = field(init=False)
 
     def __post_init__(self) -> None:
-        for name, given, wanted in (
-            ("procedure", self.procedure, Procedure),
-            ("calibration", self.calibration, (Calibration, type(None))),
-        ):
-            if not isinstance(given, wanted):
-                raise fault(name, f"is of type {type(given).__name__}", remedy=f"load the {name}")
+        check_procedure(self.procedure)
+        if self.calibration is not None:
+            check_calibration(self.calibration)
         self.procedure.check_recording(self.recording)
         recording, calibration = self.recording, self.calibration
         if calibration is not None:
             calibration.check_signature(self.procedure.signature(recording))
+            _check_block_temperature(self.procedure, calibration)
         guide = self.guide or guide_of(self.procedure, self.recording, self.calibration)
         templates = self.templates or (self.calibration.templates if self.calibration else {})
         heights = self.calibration.heights if self.calibration else {}
@@ -421,12 +422,7 @@ class Pipeline:
         """Yield (rows, columns) for the scan's blocks in order; columns of the scan included."""
         last: AnyArray | None = None
         for rows, block in self.blocks(scan):
-            warm = scan.columns.get("temperature_c")
-            found = self.run(
-                block,
-                scan.start_time_us[rows],
-                component_c=None if warm is None else np.asarray(warm[rows], np.float64),
-            )
+            found = self.run_rows(scan, rows, block)
             again = repeats(block, last)
             found["flags"] |= np.where(again, np.uint32(Flag.REPEATED), np.uint32(0))
             last = block[-1].copy()
@@ -435,11 +431,49 @@ class Pipeline:
             if progress is not None:
                 progress(rows.stop, len(scan))
 
+    def run_rows(self, scan: Scan, rows: slice | IntArray, block: AnyArray) -> Columns:
+        """Return the columns of some rows of a scan, whose waveforms are ``block``."""
+        warm = scan.columns.get("temperature_c")
+        found = self.run(
+            block,
+            scan.start_time_us[rows],
+            component_c=None if warm is None else np.asarray(warm[rows], np.float64),
+        )
+        found["flags"] |= self._out_of_date(scan, rows)
+        return found
+
+    def _out_of_date(self, scan: Scan, rows: slice | IntArray) -> np.uint32 | FlagArray:
+        """Return the flag of readings that the scan says were taken after the calibration's time.
+
+        What the scan does not say is not told by today's date: a record that is read again years
+        later gives the same answer.
+        """
+        ends = self.calibration.valid_until if self.calibration else None
+        if ends is None or "time_s" not in scan.columns:
+            return np.uint32(0)
+        late = np.asarray(scan.columns["time_s"][rows], np.float64) > ends.timestamp()
+        return np.where(late, np.uint32(Flag.CALIBRATION_IN_DOUBT), np.uint32(0))
+
     def blocks(self, scan: Scan) -> Iterator[tuple[slice, AnyArray]]:
         """Yield (rows, waveforms) in blocks of a good size, the scan's columns checked."""
         per_row = scan.shape[1] * scan.rows.dtype.itemsize
         self._check_columns(scan)
-        yield from scan.blocks(int(min(2048, max(64, BLOCK_BYTES // per_row))))
+        for rows, block in scan.blocks(int(min(2048, max(64, BLOCK_BYTES // per_row)))):
+            if rows.start == 0 and block.dtype.kind == "f":
+                self._check_scale(block, scan.name)
+            yield rows, block
+
+    def _check_scale(self, block: AnyArray, name: str) -> None:
+        """Refuse floating-point samples whose full scale was not stated, or stated wrongly."""
+        full = self.recording.full_scale
+        tops = np.abs(block[:FIRST_ROWS] - self.recording.zero_code).max(axis=1)
+        tops = tops[np.isfinite(tops)]
+        if tops.size and np.median(tops) > MOST_OVER * full:
+            raise fault(
+                f"{name}: full_scale",
+                f"is {full:g}, waveforms reach {np.median(tops):g}",
+                remedy="state the full scale that the samples have",
+            )
 
     def _check_columns(self, scan: Scan) -> None:
         """Refuse a scan whose columns are called like those of the readings."""
@@ -455,6 +489,19 @@ class Pipeline:
                 "is called like a column of the readings",
                 remedy="rename it, or the gate",
             )
+
+
+def _check_block_temperature(procedure: Procedure, calibration: Calibration) -> None:
+    """Refuse a block temperature other than the one the calibration was made at."""
+    rule, noted = procedure.temperature, calibration.conditions.get("block_temperature_c")
+    if rule is None or noted is None:
+        return
+    if abs(rule.block_c - float(noted)) > max(2.0 * rule.u_block_c, 0.5):
+        raise fault(
+            "temperature",
+            f"block_c is {rule.block_c:g} °C, the calibration was made at {float(noted):g} °C",
+            remedy="state the block's temperature as it was",
+        )
 
 
 def joined(blocks: Iterable[Columns]) -> Columns:

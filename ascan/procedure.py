@@ -123,6 +123,7 @@ class Procedure:
                 )
         self._check_trains()
         self._check_diffraction()
+        self._check_surface()
         columns = [name for gate in self.gates for name in gate_columns(gate.name)]
         for name in columns:
             if columns.count(name) > 1 or name in RESULT_COLUMNS:
@@ -178,6 +179,17 @@ class Procedure:
                 "coating.thickness_mm",
                 f"is given but the interval is {self.interval.mode}, which does not cross it",
                 remedy="leave it out",
+            )
+
+    def _check_surface(self) -> None:
+        """Refuse an interval from a surface echo of a probe that hears none."""
+        probe = self.probe.arrangement
+        if self.interval.mode == "interface_to_echo" and probe in ("contact", "dual"):
+            raise fault(
+                "interval.mode",
+                f"is 'interface_to_echo', and a probe of the arrangement '{probe}' hears no "
+                "surface echo",
+                allowed="arrangement delay_line or immersion, or another mode",
             )
 
     def _check_diffraction(self) -> None:
@@ -353,6 +365,11 @@ class Procedure:
         """How far from its peak an echo is taken to reach: one and a half periods."""
         return OWN_PEAK_PERIODS / self.probe.frequency_mhz
 
+    @property
+    def not_stated(self) -> list[str]:
+        """What it leaves open, so that no u holds it: keys of ``[uncertainty]``, temperature."""
+        return self.uncertainty.not_stated + ([] if self.temperature else ["temperature"])
+
     def signature(self, recording: Recording) -> dict[str, Any]:
         """Return all that decides what a time means; a calibration is bound to it.
 
@@ -492,6 +509,13 @@ def _gate_place(gate: Any, number: int) -> str:
     """Return how an error names a gate: by its name where it has one, else by its place."""
     name = gate.get("name") if isinstance(gate, Mapping) else None
     return f"gate '{name}'" if isinstance(name, str) else f"gate number {number + 1}"
+
+
+def check_procedure(procedure: Any) -> None:
+    """Refuse what is no `Procedure`, such as the path of its file."""
+    if not isinstance(procedure, Procedure):
+        found = type(procedure).__name__
+        raise fault("procedure", f"is of type {found}", remedy="load the procedure")
 
 
 def load_procedure(path: str | Path) -> Procedure:

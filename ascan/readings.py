@@ -280,7 +280,15 @@ class Readings(Carried):
         return found
 
     def reasons(self, row: int) -> list[str]:
-        """Return why a reading was refused or needs care, fatal reasons first."""
+        """Return why a reading was refused or needs care, fatal reasons first.
+
+        Raises
+        ------
+        AscanError
+            No such row.
+        """
+        if not 0 <= row < len(self):
+            raise fault("readings", f"have no row {row}", allowed=f"0 to {len(self) - 1}")
         return reasons(int(self.flags[row]))
 
     @property

@@ -105,7 +105,7 @@ def learn_records(
     surface = procedure.interval.gates[0]
     picked_us = columns[gate_column(surface, "time_us")]
     used = np.isfinite(picked_us) & ~is_fatal(columns[gate_column(surface, "flags")])
-    if np.unique(np.round(known_mm[used], 3)).size < 2:
+    if np.unique(known_mm[used]).size < 2:
         raise fault(
             "calibration",
             "has a surface echo on fewer than two steps",
@@ -144,7 +144,7 @@ def without_odd(used: AnyArray, noise: FloatArray, known_mm: FloatArray) -> AnyA
     """
     clean = used.copy()
     clean[np.flatnonzero(used)[noise > ODD * np.median(noise)]] = False
-    lost = set(np.round(known_mm[used], 3)) - set(np.round(known_mm[clean], 3))
+    lost = set(known_mm[used]) - set(known_mm[clean])
     return used if lost else clean
 
 
@@ -252,7 +252,7 @@ def step_samples(
         rails = np.zeros_like(samples[k, own])
         load_rails(record, zero, clips, first, rails)
         samples[k, own] += rails
-    steps, step = np.unique(np.round(known_mm, 3), return_inverse=True)
+    steps, step = np.unique(known_mm, return_inverse=True)
     u_step = np.zeros(steps.size)
     np.maximum.at(u_step, step, u_known_mm)
     return StepRecords(samples, weight, known_mm, step, u_step, usual)

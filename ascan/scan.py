@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Protocol, Self
 
@@ -11,8 +12,8 @@ import numpy as np
 
 from ascan.arrays import AnyArray, FloatArray
 from ascan.carried import Carried
-from ascan.errors import fault
-from ascan.recording import Recording, check_meaning, recording_for
+from ascan.errors import did_you_mean, fault
+from ascan.recording import MEANING, Recording, check_meaning, recording_for
 
 # Columns the engine knows by name, with what they mean. Any other name is carried along untouched.
 KNOWN_COLUMNS = {
@@ -230,6 +231,18 @@ class Scan(Carried):
             yield slice(start, stop), self.rows.read_block(start, stop)
 
 
+def check_scan(scan: Any) -> None:
+    """Refuse what is no `Scan`: an array, or the path of a file."""
+    if not isinstance(scan, Scan):
+        remedy = "open it: open_scan(path)" if isinstance(scan, str | Path) else ""
+        raise fault(
+            "scan",
+            f"is of type {type(scan).__name__}",
+            allowed="a Scan",
+            remedy=remedy or "make one of an array: Scan.from_array(array, sample_rate_mhz=...)",
+        )
+
+
 # Four samples carry a cubic; fewer hold no echo that could be timed.
 MIN_SAMPLES = 8
 
@@ -242,7 +255,12 @@ def _start_times(value: Any, count: int) -> FloatArray:
     if times.ndim == 0:
         times = np.full(count, float(times))
     if times.shape != (count,):
-        raise fault("start_time_us", f"has shape {times.shape}", allowed=f"one value or {count}")
+        raise fault(
+            "start_time_us",
+            f"has shape {times.shape}",
+            allowed=f"one value, or one for each of {count} waveforms",
+            remedy="waveforms lie in rows: (waveforms, samples)",
+        )
     if not np.isfinite(times).all():
         row = int(np.flatnonzero(~np.isfinite(times))[0])
         raise fault("start_time_us", f"is {times[row]} µs in row {row}", allowed="finite values")
@@ -264,6 +282,7 @@ def _column(key: str, value: Any, count: int, name: str) -> AnyArray:
             f"{name}: column '{key}'",
             f"has shape {column.shape}",
             allowed=f"one value per waveform, ({count},)",
+            remedy=did_you_mean(key, (*MEANING, "sample_rate_mhz", "start_time_us")),
         )
     if column.dtype.kind not in "biufUS":
         raise fault(

@@ -20,6 +20,7 @@ from ascan.store.provenance import (
     software,
 )
 from ascan.store.readings import csv_file, readings_file
+from ascan.store.replacing import check_room
 
 
 def measure_to_file(
@@ -70,7 +71,10 @@ def measure_to_file(
         table = stack.enter_context(csv_file(csv, replace=replace)) if csv else None
         file = stack.enter_context(readings_file(path, replace=replace))
         digesting = dataclasses.replace(scan, rows=rows)
-        for _, columns in walk(digesting, procedure, calibration, progress):
+        for done, columns in walk(digesting, procedure, calibration, progress):
+            if done.start == 0:
+                a_row = sum(column.dtype.itemsize for column in columns.values())
+                check_room(path, a_row * len(scan))
             file.append(columns)
             tally.add(columns)
             if table is not None:

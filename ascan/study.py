@@ -69,6 +69,13 @@ class Study:
 
     def lines(self) -> list[str]:
         """Return the study as text, and what it gives the procedure."""
+        found = self.reproducibility_mm
+        stated = f"for the procedure: [uncertainty] operator_mm = {found:.4f}"
+        if found == 0.0:
+            stated = (
+                "operators are not told apart from the scatter of repeats: this states no "
+                "operator_mm; what they add may be a good part of that scatter"
+            )
         return [
             f"{self.design} study: {self.operators} operators, {self.points} points, "
             f"{self.repeats} repeats",
@@ -76,7 +83,7 @@ class Study:
             f"operators        {self.operator_mm:.4f} mm",
             f"operator × point {self.interaction_mm:.4f} mm",
             f"reproducibility  {self.reproducibility_mm:.4f} mm",
-            f"for the procedure: [uncertainty] operator_mm = {self.reproducibility_mm:.4f}",
+            stated,
         ]
 
 

@@ -30,6 +30,8 @@ from ascan.template import Template
 HEALTH = {
     "range_is_bracketed": "the steps do not bracket the measuring range: add thinner or thicker "
     "steps, or narrow the range",
+    "enough_steps_read": "fewer than four of the steps are read right, others not: see rows left "
+    "out",
     "every_step_used": "a step has no usable reading and is not in the fit: see rows left out",
     "no_step_misread": "a reading came out as another thickness than its step's and was left out: "
     "it may bear the wrong label, or its record is disturbed",
@@ -64,6 +66,7 @@ QUESTIONING = (
     "offset_is_zero",
     "half_cycles_as_found",
     "readings_agree",
+    "enough_steps_read",
 )
 
 
@@ -281,14 +284,20 @@ class Calibration(Carried):
         gain, design, _ = self.gain()
         return np.asarray(np.einsum("ij,ji->i", design, gain))
 
-    def age_in_words(self, now: datetime) -> str:
-        """Return that the stated validity has ended, or "" while it holds or none is stated."""
+    @property
+    def valid_until(self) -> datetime | None:
+        """When its stated validity ends; None where none is stated."""
         made, days = self.conditions.get("made"), self.conditions.get("valid_days")
         if made is None or days is None:
+            return None
+        return datetime.fromisoformat(made) + timedelta(days=float(days))
+
+    def age_in_words(self, now: datetime) -> str:
+        """Return that the stated validity has ended, or "" while it holds or none is stated."""
+        ended = self.valid_until
+        if ended is None or now <= ended:
             return ""
-        ended = datetime.fromisoformat(made) + timedelta(days=float(days))
-        if now <= ended:
-            return ""
+        days = self.conditions["valid_days"]
         return f"its validity of {days} days ended {ended.isoformat(timespec='minutes')}"
 
     @property
@@ -439,3 +448,10 @@ class Calibration(Carried):
 
 def _plain(value: Any) -> str:
     return "absent" if value is None else json.dumps(value, ensure_ascii=False)
+
+
+def check_calibration(calibration: Any) -> None:
+    """Refuse what is no `Calibration`, such as the path of its file."""
+    if not isinstance(calibration, Calibration):
+        found = type(calibration).__name__
+        raise fault("calibration", f"is of type {found}", remedy="load the calibration")

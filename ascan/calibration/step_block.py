@@ -20,6 +20,10 @@ from ascan.path.direct import thickness_mm as thickness_of
 
 # Residuals that chance gives less often than this show a lack of fit.
 SIGNIFICANT = 0.05
+# Known thicknesses that differ by less mean one step.
+SAME_STEP_MM = 0.001
+# A step known no better than to this part of it is no reference.
+MOST_STEP_U = 0.1
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -72,6 +76,38 @@ class StepMeans:
         return int((self.readings - 1).sum())
 
 
+def check_step_u_mm(known_mm: FloatArray, u_known_mm: FloatArray) -> None:
+    """Refuse standard uncertainties that no step can have.
+
+    Raises
+    ------
+    AscanError
+        One is not above 0, or more than a tenth of its step: a value in µm, most likely.
+    """
+    bad = np.flatnonzero(~((u_known_mm > 0.0) & (u_known_mm <= MOST_STEP_U * known_mm)))
+    if bad.size:
+        raise fault(
+            "standard uncertainty of the steps",
+            f"is {u_known_mm[bad[0]]:g} mm on the {known_mm[bad[0]]:g} mm step",
+            allowed="above 0 (no block is exact) and up to a tenth of the step, in mm",
+        )
+
+
+def one_value_a_step(known_mm: FloatArray) -> FloatArray:
+    """Return thicknesses of which those that differ by less than a micrometre are made one.
+
+    Examples
+    --------
+    >>> one_value_a_step(np.array([5.0, 10.0, 5.0002])).tolist()
+    [5.0001, 10.0, 5.0001]
+    """
+    order = np.argsort(known_mm, kind="stable")
+    step = np.cumsum(np.diff(known_mm[order], prepend=known_mm[order][:1]) >= SAME_STEP_MM)
+    out = np.empty(known_mm.shape)
+    out[order] = (np.bincount(step, known_mm[order]) / np.bincount(step))[step]
+    return out
+
+
 def gather_steps(
     known_mm: FloatArray, u_known_mm: FloatArray, interval_us: FloatArray, u_interval_us: FloatArray
 ) -> StepMeans:
@@ -85,11 +121,8 @@ def gather_steps(
     interval_us, u_interval_us : ndarray, shape (readings,)
         Interval, and its random standard uncertainty from noise.
     """
-    # Labels that differ by less than a micrometre mean one step.
-    label = np.round(known_mm, 3)
-    steps, index, readings = np.unique(label, return_inverse=True, return_counts=True)
+    steps, index, readings = np.unique(known_mm, return_inverse=True, return_counts=True)
     count = steps.size
-    thickness = np.bincount(index, known_mm, count) / readings
     mean = np.bincount(index, interval_us, count) / readings
     noise = np.bincount(index, u_interval_us**2, count) / readings
     u_known = np.zeros(count)
@@ -99,7 +132,7 @@ def gather_steps(
     if freedom > 0:
         excess = _excess_variance(interval_us - mean[index], u_interval_us**2, freedom)
     return StepMeans(
-        thickness_mm=thickness,
+        thickness_mm=steps,
         u_thickness_mm=u_known,
         interval_us=mean,
         u_interval_us=np.sqrt((noise + excess) / readings),

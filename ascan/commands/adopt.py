@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 
+import numpy as np
+
 from ascan.commands.shared import add_common, check_outputs, progress_bar, say
 from ascan.recording import FORMS, STORED_TYPES
 from ascan.store import schema
@@ -15,7 +17,7 @@ EXAMPLE = (
     "ascan adopt raw.bin --kind binary --dtype int16 --samples 1000 --sample-rate-mhz 100 "
     "-o scan.h5"
 )
-ORDERS = ("rows-first", "samples-first")
+ORDERS = ("rows_first", "samples_first")
 # Delimiters that a shell makes hard to write.
 NAMED = {"tab": "\t", "blank": " "}
 
@@ -27,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     layout = parser.add_argument_group("how the waveforms lie in the file")
     layout.add_argument("--kind", choices=USES, default="", help="if the file does not show it")
     layout.add_argument("--dataset", default="", help="path (HDF5) or variable (.mat)")
-    layout.add_argument("--order", choices=ORDERS, help="which axis comes first")
+    layout.add_argument("--order", choices=ORDERS, type=_order, help="which axis comes first")
     layout.add_argument("--dtype", choices=STORED_TYPES, default="", help="type of a sample")
     layout.add_argument("--samples", type=int, default=0, help="samples in a row (binary)")
     layout.add_argument("--skip-bytes", type=int, default=0, help="bytes at the start (binary)")
@@ -52,12 +54,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_common(parser)
 
 
+def _order(text: str) -> str:
+    """Return an order as procedures and Python write it; the command line takes a dash, too."""
+    return text.replace("-", "_")
+
+
 def layout_of(args: argparse.Namespace) -> ForeignLayout:
     """Return the layout that the options state."""
     return ForeignLayout(
         kind=args.kind,
         dataset=args.dataset,
-        order=(args.order or "").replace("-", "_"),
+        order=args.order or "",
         dtype=args.dtype,
         samples=args.samples,
         skip_bytes=args.skip_bytes,
@@ -79,5 +86,14 @@ def run(args: argparse.Namespace) -> None:
         start_time_us=args.start_us,
         **meaning,
     ) as scan:
+        first = scan.rows.read_block(0, 1).astype(np.float64)
         save_scan(scan, args.output, replace=args.replace, progress=progress_bar(args))
-        say(args, [f"{len(scan)} waveforms of {scan.shape[1]} samples written to {args.output}"])
+        last_us = (scan.shape[1] - 1) / args.sample_rate_mhz
+        say(
+            args,
+            [
+                f"{len(scan)} waveforms of {scan.shape[1]} samples written to {args.output}",
+                f"each {last_us:g} µs long; full scale taken as {scan.recording.full_scale:g}, the "
+                f"first reaches {float(np.abs(first - scan.recording.zero_code).max()):g}",
+            ],
+        )

@@ -41,8 +41,9 @@ def run(args: argparse.Namespace) -> None:
     if procedure.text != kept:
         say(args, ["not the procedure that the readings were measured with: u differs from theirs"])
     stage = ThicknessStage(procedure, calibration)
+    names = np.asarray(readings.columns.get("scan_row", np.arange(len(readings)))).tolist()
     if args.rows:
-        rows = rows_of(args.rows, len(readings), "--rows")
+        rows = [_place_of(row, names) for row in rows_of(args.rows, max(names) + 1, "--rows")]
     elif np.isnan(readings.thickness_mm).all():
         raise fault(args.readings, "holds no reading with a thickness")
     else:
@@ -50,8 +51,17 @@ def run(args: argparse.Namespace) -> None:
     for row in rows:
         interval, u = (float(readings.columns[n][row]) for n in ("interval_us", "u_interval_us"))
         if np.isnan(interval):
-            say(args, [f"row {row}: no thickness ({'; '.join(readings.reasons(row))})"])
+            reasons = "; ".join(readings.reasons(row))
+            say(args, [f"row {names[row]}: no thickness ({reasons})"])
             continue
         void = " (VOID by a failed check)" if gone_of(readings)[row] else ""
-        say(args, [f"row {row}: {readings[row]}{void}", *budget_of(stage, interval, u).lines()])
+        lines = budget_of(stage, interval, u).lines()
+        say(args, [f"row {names[row]}: {readings[row]}{void}", *lines])
     say(args, [CAUTION])
+
+
+def _place_of(row: int, names: list[int]) -> int:
+    """Return where a row of the scan stands among the readings."""
+    if row not in names:
+        raise fault("--rows", f"names row {row}, which was not measured")
+    return names.index(row)

@@ -67,12 +67,13 @@ def run(args: argparse.Namespace) -> None:
     inputs = [args.scan, args.procedure, args.conditions, args.on, args.against]
     check_outputs(args, inputs, [(args.output, schema.CALIBRATION)])
     scan, procedure = open_scan(args.scan), load_procedure(args.procedure)
+    earlier = load_calibration(args.against) if args.against else None
     known = known_of(scan, args)
     calibration = _calibration(args, scan, procedure, known)
     save_calibration(calibration, args.output, replace=args.replace)
     say(args, [f"calibration {args.output}", *calibration.lines()])
-    if args.against:
-        say(args, _drift(load_calibration(args.against), calibration))
+    if earlier is not None:
+        say(args, _drift(earlier, calibration))
     used = np.flatnonzero(~np.isnan(known))
     if used.size <= FEW:
         how = procedure if args.on else procedure.on_block

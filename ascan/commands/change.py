@@ -16,6 +16,7 @@ from ascan.commands.spots import (
     minimum_of,
     same_signals,
     shared_told,
+    unlike_procedures,
     years_between,
 )
 from ascan.commands.surface import add_cell_options, cells_of, survey_of
@@ -111,9 +112,8 @@ def compare_surfaces(
         )
     data, lines = _summary(table, change, minimum_mm, same, later.cell_mm)
     unknown, told = _not_known_now(table, later)
-    return Compared(
-        later, earlier, change, table, data | unknown, [*lines, *told, *same_signals(before, now)]
-    )
+    told += [*same_signals(before, now), *unlike_procedures(before, now)]
+    return Compared(later, earlier, change, table, data | unknown, [*lines, *told])
 
 
 def _change(earlier: Cells, later: Cells, years: float, same_calibration: bool) -> Change:

@@ -6,7 +6,15 @@ import argparse
 
 from ascan.checking import check_steps
 from ascan.commands.job_files import add_job_file
-from ascan.commands.shared import add_json, add_quiet, add_steps, answer, known_of, seconds_of
+from ascan.commands.shared import (
+    add_json,
+    add_quiet,
+    add_steps,
+    answer,
+    known_of,
+    out_of_date,
+    seconds_of,
+)
 from ascan.job import CALIBRATION, PROCEDURE, SERIES
 from ascan.procedure import load_procedure
 from ascan.report.cautions import CAUTION
@@ -48,11 +56,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Judge, keep, and print; return the exit code."""
-    scan = open_scan(args.scan)
+    scan, calibration = open_scan(args.scan), load_calibration(args.calibration)
     checks = check_steps(
         scan,
         load_procedure(args.procedure),
-        load_calibration(args.calibration),
+        calibration,
         known_of(scan, args),
         u_known_mm=args.step_u_mm,
         tolerance_mm=args.tolerance_mm,
@@ -60,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     )
     series = add_checks(args.series, checks)
     failed = sum(not check.passed for check in checks)
-    lines = [str(check) for check in checks]
+    lines = out_of_date(calibration) + [str(check) for check in checks]
     lines.append(f"series {args.series}: {len(series)} check readings")
     if failed:
         lines.append(

@@ -45,7 +45,8 @@ LIMITS = (
     "waveforms: those without a flag where there is no noise; gross: off by another half-cycle or "
     "echo; flagged: with any flag; over bound: spread over the least that any method can reach "
     "with the pulse's shape known, phase-free: with its phase not known; pattern: peak to peak "
-    "without noise, by the place between samples; error/u: spread of the error over the u stated. "
+    "without noise, by the place between samples and, where echoes diffract, by depth; error/u: "
+    "spread of the error over the u stated. "
     "White noise alone: no grain, roughness, tilt, couplant or diffraction. On a real wall these, "
     "and the velocity, decide; a spread far below a micrometre is no accuracy."
 )
@@ -136,15 +137,15 @@ def _signals(source: str, procedure: Procedure) -> Signals:
     ):
         raise fault(
             source,
-            "is compared on neither as a scenario nor as steps",
-            allowed=f"a scan with --step, a scenario file, or {', '.join(named_scenarios())}",
+            "is a scan" if Path(source).exists() else "is neither a file nor a known scenario",
+            allowed=f"a scenario file, {', '.join(named_scenarios())}, or a scan with --step",
         )
     made = synthesis_of(source).scenario
     if made.probe.arrangement != procedure.probe.arrangement:
         raise fault(
             source,
-            f"is of a {made.probe.arrangement} probe, the procedure of a "
-            f"{procedure.probe.arrangement} one",
+            f"is of the probe arrangement '{made.probe.arrangement}', the procedure of "
+            f"'{procedure.probe.arrangement}'",
             remedy="name a scenario or a procedure of the other kind",
         )
     quiet = dataclasses.replace(

@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> None:
     say(
         args,
         [
-            f"job {folder}/: fill in {FILE}" + ("" if args.procedure else f" and {PROCEDURE}"),
+            f"job {folder}/: fill in {FILE}" + ("" if args.procedure else f", write {PROCEDURE}"),
             f"put waveforms in {SCANS}/; in that folder the commands find what is not named:",
             "  ascan calibrate block.npz --step 5=0-4 --step 10=5-9 --block-u-mm 0.01",
             "  ascan check step.npz --step 10=0-2 --step-u-mm 0.01 --at 2026-05-04T08:00",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from datetime import UTC, datetime
 
 import numpy as np
 
@@ -15,6 +14,7 @@ from ascan.commands.shared import (
     answer,
     check_outputs,
     chosen,
+    out_of_date,
     progress_bar,
     say,
 )
@@ -78,8 +78,7 @@ def run(args: argparse.Namespace) -> None:
     calibration = _calibrations(named)
     for one in calibration.values() if isinstance(calibration, dict) else [calibration]:
         say(args, [f"of the calibration, {line}" for line in one.remarks])
-        aged = one.age_in_words(datetime.now(UTC))
-        say(args, [f"the calibration is out of date: {aged}; calibrate anew"] if aged else [])
+        say(args, out_of_date(one))
     scan, procedure = chosen(open_scan(args.scan), args.rows), load_procedure(args.procedure)
     tally = measure_to_file(
         scan,
@@ -99,9 +98,9 @@ def run(args: argparse.Namespace) -> None:
     if {"x_mm", "y_mm"} <= set(scan.columns):
         lone = lone_rows(load_readings(args.output))
         say(args, second_look(lone))
-    missing = ", ".join(MEANINGS[name] for name in procedure.uncertainty.not_stated)
+    missing = ", ".join(MEANINGS[name] for name in procedure.not_stated)
     if missing:
-        say(args, [f"not stated in the procedure's [uncertainty], so not in u: {missing}"])
+        say(args, [f"not stated in the procedure, so not in u: {missing}"])
     thickness_mm, u_mm, row, bits = tally.thinnest
     thinnest = {"thickness_mm": thickness_mm, "u_mm": u_mm, "row": row, "flags": names(bits)}
     data = {
@@ -113,7 +112,7 @@ def run(args: argparse.Namespace) -> None:
         "thinnest": thinnest if row >= 0 else None,
         "flags": tally.flags,
         "second_look_rows": lone,
-        "not_stated": list(procedure.uncertainty.not_stated),
+        "not_stated": list(procedure.not_stated),
     }
     answer(args, data, [CAUTION])
 

@@ -179,7 +179,7 @@ def _gather(
         calibration=calibration,
         checks=told,
         rejected=_rejected(readings),
-        not_stated=[MEANINGS[name] for name in procedure.uncertainty.not_stated],
+        not_stated=[MEANINGS[name] for name in procedure.not_stated],
         **parts,
     )
 

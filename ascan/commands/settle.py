@@ -30,7 +30,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--at", metavar="TIME", help="when all were taken (UTC), without a column time_s"
     )
     parser.add_argument(
-        "--recheck-hours", type=float, help="checks further apart confirm nothing between them"
+        "--recheck-hours",
+        type=float,
+        help="checks further apart confirm nothing between them; without it, the calibration's "
+        "recheck_hours, where it has them",
     )
     add_job_file(
         parser,
@@ -53,7 +56,7 @@ def run(args: argparse.Namespace) -> None:
             "holds checks of another calibration than the readings'",
             remedy="name the series of this calibration",
         )
-    code = standings(_times(readings, args), checks, recheck_hours=args.recheck_hours)
+    code = standings(_times(readings, args), checks, recheck_hours=_recheck_hours(readings, args))
     read = ~is_fatal(readings.flags)
     counts = {str(one.name).lower(): int((code[read] == one).sum()) for one in Standing}
     history = [
@@ -70,6 +73,17 @@ def run(args: argparse.Namespace) -> None:
     if counts["void"]:
         say(args, ["void readings stand as they were read, and count for nothing: read them again"])
     say(args, [CAUTION])
+
+
+def _recheck_hours(readings: Readings, args: argparse.Namespace) -> float | None:
+    """Return how far checks may lie apart: as asked for, or as the calibration says."""
+    hours = args.recheck_hours
+    if hours is None:
+        conditions = readings.provenance.get("calibration", {}).get("conditions", {})
+        return float(conditions["recheck_hours"]) if "recheck_hours" in conditions else None
+    if not hours > 0.0:
+        raise fault("--recheck-hours", f"is {hours:g}", allowed="above 0 h")
+    return float(hours)
 
 
 def _times(readings: Readings, args: argparse.Namespace) -> np.ndarray:

@@ -186,6 +186,12 @@ def check_outputs(
             )
 
 
+def out_of_date(calibration: Calibration) -> list[str]:
+    """Return that the calibration's stated validity has ended; nothing while it holds."""
+    aged = calibration.age_in_words(datetime.now(UTC))
+    return [f"the calibration is out of date: {aged}; calibrate anew"] if aged else []
+
+
 def check_measured_with(readings: Readings, calibration: Calibration, path: str) -> None:
     """Refuse a calibration, read from ``path``, that the readings were not measured with."""
     used = readings.calibration_digest

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,10 @@ from ascan.uncertainty.allowances import MEANINGS
 
 LEAST_APART_S = 86400.0
 EXAMPLE = "ascan spots readings.h5 --earlier last-year.h5 --years 1.0 --minimum 6"
+
+
+# Tables of a procedure that no thickness depends on.
+NOT_IN_READINGS = ("title", "range", "checks", "uncertainty", "decision", "witness")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -102,6 +107,7 @@ def told_spots(
             *left_open(readings),
             f"{years:.2f} years between them; {shared_told(same)}",
             *same_signals(before, readings),
+            *unlike_procedures(before, readings),
         ]
     under = [] if minimum_mm is None else [s.name for s in spots if s.least_mm < minimum_mm]
     if under and minimum_mm is not None:
@@ -126,6 +132,19 @@ def same_signals(before: Readings, now: Readings) -> list[str]:
     if digests[0] is None or digests[0] != digests[1]:
         return []
     return ["BOTH WERE MEASURED FROM THE SAME WAVEFORMS: no loss can be seen in them"]
+
+
+def unlike_procedures(before: Readings, now: Readings) -> list[str]:
+    """Return a line where the two procedures differ in what makes a reading."""
+    tables = [tomllib.loads(str(one.provenance.get("procedure", ""))) for one in (before, now)]
+    keys = sorted((set(tables[0]) | set(tables[1])) - set(NOT_IN_READINGS))
+    differ = [key for key in keys if tables[0].get(key) != tables[1].get(key)]
+    if not differ:
+        return []
+    return [
+        f"THE PROCEDURES DIFFER in {', '.join(differ)}: what only one of them allows for looks "
+        "like a loss, or hides one"
+    ]
 
 
 def minimum_of(args: argparse.Namespace) -> float | None:
@@ -168,8 +187,8 @@ def years_between(earlier: Readings | None, later: Readings, stated: float | Non
 def left_open(readings: Readings) -> list[str]:
     """Return what the procedure does not state, so that the u of a loss does not hold it."""
     procedure = Procedure.from_text(str(readings.provenance.get("procedure", "")))
-    missing = ", ".join(MEANINGS[name] for name in procedure.uncertainty.not_stated)
-    told = "not stated in the procedure's [uncertainty], so not in u of a loss either"
+    missing = ", ".join(MEANINGS[name] for name in procedure.not_stated)
+    told = "not stated in the procedure, so not in u of a loss either"
     return [f"{told}: {missing}"] if missing else []
 
 

@@ -113,7 +113,7 @@ def _kind_of(path: Path, stated: str) -> str:
     with path.open("rb") as file:
         head = file.read(6)
     if head.startswith(b"PK"):
-        raise fault(str(path), "is an archive", remedy="open a .npz scan with open_scan")
+        raise fault(str(path), "is an archive", remedy="a .npz scan needs no adopting")
     kind = stated or ("npy" if head == b"\x93NUMPY" else ENDINGS.get(path.suffix.lower(), ""))
     if not kind:
         raise fault(

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
 
 from ascan.arrays import AnyArray, FloatArray
 from ascan.errors import fault
+
+NO_NUMBER = re.compile(r".*_|[+-]?0[0-9]")
 
 
 def numbers_in(path: Path, delimiter: str, skip_lines: int, dtype: str) -> AnyArray:
@@ -53,13 +56,14 @@ def _numbers(cells: list[str], place: str) -> FloatArray:
     values = np.empty(len(cells))
     for k, cell in enumerate(cells):
         try:
-            # Python reads 1_000 as a number; no file means it as one.
-            values[k] = float(cell if "_" not in cell else "no number")
+            # Python reads 1_000 and 000977 as numbers; no file means them so. The second is what
+            # follows a decimal comma.
+            values[k] = float(cell if not NO_NUMBER.match(cell.strip()) else "no number")
         except ValueError:
             raise fault(
                 f"{place}, cell {k + 1}",
                 f"is '{cell[:40]}'",
-                allowed="numbers with a decimal point, and nan",
+                allowed="numbers with a decimal point (no comma), and nan",
                 remedy="state the delimiter, or how many lines to skip",
             ) from None
     return values

@@ -3,13 +3,34 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import secrets
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 from ascan.errors import fault
 from ascan.store.schema import refuse_existing
+
+
+@contextlib.contextmanager
+def held(path: str | Path) -> Iterator[None]:
+    """Keep other programs that ask for the same from a file that is read and then replaced.
+
+    By a lock on its folder, where the system has them (not on Windows, nor on some networks).
+    """
+    handle = None
+    with contextlib.suppress(ImportError, OSError):
+        import fcntl
+
+        handle = os.open(Path(path).parent, os.O_RDONLY)
+        fcntl.flock(handle, fcntl.LOCK_EX)
+    try:
+        yield
+    finally:
+        if handle is not None:
+            os.close(handle)
 
 
 @contextlib.contextmanager
@@ -29,8 +50,9 @@ def whole_file(path: str | Path, *, replace: bool) -> Iterator[Path]:
     except OSError as problem:
         raise fault(str(target), f"cannot be written ({problem.strerror})") from None
     try:
-        yield part
-        _sync(part)
+        with _named(target):
+            yield part
+            _sync(part)
         if replace:
             part.replace(target)
         else:
@@ -38,6 +60,34 @@ def whole_file(path: str | Path, *, replace: bool) -> Iterator[Path]:
         _sync_folder(target.parent)
     finally:
         part.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def _named(target: Path) -> Iterator[None]:
+    """Say of which file it is that a disk takes no more."""
+    try:
+        yield
+    except OSError as problem:
+        if problem.errno not in (errno.ENOSPC, errno.EFBIG, errno.EDQUOT):
+            raise
+        raise fault(str(target), f"cannot be written ({problem.strerror})") from None
+
+
+def check_room(path: str | Path, needed_bytes: float) -> None:
+    """Refuse to begin a file that its disk has no room for.
+
+    Raises
+    ------
+    AscanError
+        Before anything is written.
+    """
+    free = shutil.disk_usage(Path(path).parent).free
+    if needed_bytes > free:
+        raise fault(
+            str(path),
+            f"needs some {needed_bytes / 1e6:.0f} MB, its disk has {free / 1e6:.0f} MB left",
+            remedy="make room, or name a file elsewhere",
+        )
 
 
 def _name_new(part: Path, target: Path) -> None:

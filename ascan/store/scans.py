@@ -109,6 +109,8 @@ def _open_npz(path: Path) -> Scan:
         with path.open("rb") as stream, np.load(stream, allow_pickle=False) as file:
             arrays = {name: file[name] for name in file.files}
     except UNREADABLE as problem:
+        if "allow_pickle" in str(problem):
+            problem = ValueError("an array holds objects: waveforms of differing length?")
         raise fault(str(path), f"cannot be read as .npz ({problem})") from None
     for name in ("waveforms", "sample_rate_mhz"):
         if name not in arrays:
@@ -135,7 +137,8 @@ def _open_npz(path: Path) -> Scan:
 
 def _scalar(path: Path, name: str, value: AnyArray) -> float:
     if value.size != 1 or value.dtype.kind not in "biuf":
-        raise fault(f"{path}: {name}", f"has shape {value.shape}", allowed="one number")
+        what = f"has shape {value.shape}" if value.size != 1 else f"is '{value}'"
+        raise fault(f"{path}: {name}", what, allowed="one number")
     return float(value.reshape(-1)[0])
 
 

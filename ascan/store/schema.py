@@ -62,6 +62,8 @@ def open_hdf5(path: str | Path) -> h5py.File:
         raise fault(str(path), "is no file")
     try:
         return h5py.File(path, "r")
+    except PermissionError:
+        raise fault(str(path), "may not be read", remedy="mend its permissions") from None
     except OSError:
         raise fault(str(path), "is no HDF5 file, or a damaged one") from None
 
@@ -195,7 +197,8 @@ def refuse_existing(path: str | Path, replace: bool) -> Path:
     """
     target = Path(path)
     if target.exists() and not replace:
-        raise fault(str(target), "exists", remedy="name another file, or ask for it to be replaced")
+        remedy = "name another file, or replace it (--replace; in Python replace=True)"
+        raise fault(str(target), "exists", remedy=remedy)
     if not target.parent.is_dir():
         raise AscanError(f"{target.parent}: is no folder; make it first")
     return target

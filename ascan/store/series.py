@@ -9,7 +9,7 @@ from pathlib import Path
 
 from ascan.errors import fault
 from ascan.series import Check
-from ascan.store.replacing import whole_file
+from ascan.store.replacing import held, whole_file
 
 FORMAT, VERSION = "ascan-series", 1
 
@@ -24,23 +24,31 @@ def load_series(path: str | Path) -> list[Check]:
     """
     try:
         content = json.loads(Path(path).read_text(encoding="utf-8"))
-        if content["format"] != FORMAT or content["format_version"] != VERSION:
-            raise ValueError(f"format {content['format']} {content['format_version']}")
+        stated = (content.get("format"), content.get("format_version"))
+        if stated != (FORMAT, VERSION):
+            raise ValueError(f"format {stated[0]}, version {stated[1]}")
         return [Check(**entry) for entry in content["checks"]]
     except OSError as problem:
         raise fault(str(path), f"cannot be read ({problem.strerror})") from None
-    except (ValueError, KeyError, TypeError) as problem:
+    except (ValueError, KeyError, TypeError, AttributeError) as problem:
         raise fault(str(path), f"is no file of checks ({problem})") from None
 
 
 def add_checks(path: str | Path, checks: Sequence[Check]) -> list[Check]:
     """Add checks to a file and return all of it; what stands in it is never changed.
 
+    Two programs that add at one time wait for each other.
+
     Raises
     ------
     AscanError
         The file is of another kind, or its checks were read with another calibration.
     """
+    with held(path):
+        return _add(path, checks)
+
+
+def _add(path: str | Path, checks: Sequence[Check]) -> list[Check]:
     earlier = load_series(path) if Path(path).exists() else []
     made_with = {check.calibration for check in [*earlier, *checks]}
     if len(made_with) > 1:

@@ -13,6 +13,7 @@ MEANINGS = {
     "surface_mm": "roughness under the probe",
     "curvature_mm": "curvature of the surface",
     "operator_mm": "operator",
+    "temperature": "temperature of the component against the block's",
 }
 
 

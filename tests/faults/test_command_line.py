@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import subprocess
 import sys
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 from ascan.cli import COMMANDS, main
 from ascan.commands.demo import PROCEDURE as DEMO_PROCEDURE
 from ascan.examples import PROCEDURE, plate_scan
+from ascan.store.scans import save_scan
 
 
 @pytest.fixture
@@ -106,6 +108,40 @@ def test_the_whole_job(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     ok("calibrate block.npz --procedure wall.toml --known-column known_mm -o c2.h5")
 
 
+def test_a_budget_names_rows_as_the_scan_does(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ok(f"{CALIBRATE} --block-u-mm 0.01 -o c.h5 --quiet")
+    ok(f"{MEASURE} -o r.h5 --rows 40-50,3 --quiet")
+    budget = "budget r.h5 --calibration c.h5"
+    capsys.readouterr()
+    ok(budget)
+    assert "row 3: 6.6" in capsys.readouterr().out
+    ok(f"{budget} --rows 40")
+    assert "row 40: 14.1" in capsys.readouterr().out
+    assert main(f"{budget} --rows 5".split()) == 2
+    assert "names row 5, which was not measured" in capsys.readouterr().err
+
+
+def test_two_surveys_by_two_procedures_are_told(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    scan = plate_scan(np.linspace(8.0, 9.0, 6))
+    place = {"x_mm": np.arange(6.0), "y_mm": np.zeros(6)}
+    save_scan(dataclasses.replace(scan, columns=place), "plate.h5")
+    warm = "\n[temperature]\nblock_c = 20\ncomponent_c = 40\nu_block_c = 1\nu_component_c = 1\n"
+    Path("warm.toml").write_text(PROCEDURE + warm)
+    ok(f"{CALIBRATE} --block-u-mm 0.01 -o c.h5 --quiet")
+    measure = "measure plate.h5 --calibration c.h5 --quiet --procedure"
+    ok(f"{measure} wall.toml -o before.h5")
+    ok(f"{measure} warm.toml -o now.h5")
+    capsys.readouterr()
+    ok("change before.h5 now.h5 --years 1")
+    assert "THE PROCEDURES DIFFER in temperature" in capsys.readouterr().out
+    ok("change before.h5 before.h5 --years 1")
+    assert "DIFFER" not in capsys.readouterr().out
+
+
 def test_the_engine_against_known_signals(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     ok("verify -o sheet.html")
     said = capsys.readouterr().out
@@ -131,7 +167,7 @@ WRONG = {
     "info wall.toml --qiet": "did you mean '--quiet'",
     "calibrate block.npz --proc wall.toml --step 5=0 -o c9.h5": "is no option here",
     "compare clean_plate --procedure wall.toml --method peak --seed -3": "allowed: 0 or above",
-    "compare pitted_raster --procedure wall.toml --method peak": "of a delay_line probe",
+    "compare pitted_raster --procedure wall.toml --method peak": "arrangement 'delay_line'",
     "plot component.npz --procedure wall.toml -o p9.jpg": "allowed: .png",
     "sheet c.h5 --procedure wall.toml -o s9.pdf": "allowed: .html",
     "synth step_blok -o s9.h5": "did you mean 'step_block'",
@@ -147,7 +183,8 @@ WRONG = {
     "calibrate block.npz --procedure wall.toml --step 5=0 --step 6=0 -o c9.h5": "row 0 twice",
     "calibrate block.npz --procedure wall.toml --step=-5=0 -o c9.h5": "positive thickness",
     "calibrate block.npz --procedure wall.toml --known-column x -o c9.h5": "no column of the scan",
-    "calibrate block.npz --procedure wall.toml --step 5=0 --block-u-mm -1 -o c9.h5": "above 0 mm",
+    "calibrate block.npz --procedure wall.toml --step 5=0 --block-u-mm -1 -o c9.h5": "is -1 mm",
+    f"{CALIBRATE} --against wall.toml -o c9.h5": "no HDF5 file",
     "calibrate block.npz --procedure wall.toml --step 20=0 --step 5=4 -o c9.h5": "wrong order",
     "calibrate block.npz --procedure wall.toml --step 5=0 -o no/c9.h5": "is no folder",
     "calibrate block.npz --procedure wall.toml --step 5=0 -o old.h5": "exists",

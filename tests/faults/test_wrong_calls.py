@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from builders import SAMPLE_RATE_MHZ, burst, scan_of, wall_procedure
 
 import ascan
 from ascan import AscanError, Flag, Procedure, Scan
+from ascan.calibration.conditions import Conditions
 from ascan.examples import PROCEDURE, plate_example, plate_scan
 
 STEPS = [5.0, 10.0, 20.0]
@@ -30,6 +33,84 @@ def test_wrong_steps(known: list[float], u: float | list[float] | None, message:
         ascan.calibrate(
             plate_scan(np.array(STEPS)), Procedure.from_text(PROCEDURE), known, u_known_mm=u
         )
+
+
+def test_what_is_no_scan_procedure_or_calibration() -> None:
+    scan, procedure, calibration = plate_example(8.0)
+    codes = scan.rows.read_block(0, 1)
+    with pytest.raises(AscanError, match=r"of type ndarray.*Scan\.from_array"):
+        ascan.measure(codes, procedure, calibration)  # type: ignore[arg-type]
+    with pytest.raises(AscanError, match=r"of type str.*open_scan"):
+        ascan.calibrate("block.npz", procedure, STEPS)  # type: ignore[arg-type]
+    with pytest.raises(AscanError, match="procedure: is of type str; load"):
+        ascan.calibrate(scan, "wall.toml", [8.0])  # type: ignore[arg-type]
+    with pytest.raises(AscanError, match="calibration: is of type str; load"):
+        ascan.measure(scan, procedure, "c.h5")  # type: ignore[arg-type]
+    with pytest.raises(AscanError, match="have no row 1; allowed: 0 to 0"):
+        ascan.measure(scan, procedure, calibration).reasons(1)
+
+
+def test_readings_of_one_step_may_be_labelled_a_little_apart() -> None:
+    """Nanometres are no steps of their own; a micrometre is."""
+    procedure = Procedure.from_text(PROCEDURE)
+    known = np.repeat(STEPS, 3) + np.tile([0.0, 4e-7, 8e-7], 3)
+    fit = ascan.calibrate(plate_scan(known), procedure, known, u_known_mm=0.01)
+    assert fit.steps.readings.tolist() == [3, 3, 3]
+    assert len(fit.strengths["wall"]) == 3
+    assert ascan.measure(plate_scan(known), procedure, fit).thickness_mm == pytest.approx(
+        known, abs=0.002
+    )
+
+
+def test_samples_far_beyond_their_full_scale_are_refused() -> None:
+    """Codes stored as floating point, whose full scale nobody stated."""
+    scan, procedure, calibration = plate_example(8.0)
+    codes = 2048.0 * scan.rows.read_block(0, 1).astype(np.float64)
+    with pytest.raises(AscanError, match=r"full_scale: is 1, waveforms reach"):
+        ascan.measure(scan_of(codes), procedure, calibration)
+
+
+def test_readings_after_the_end_of_a_calibration_s_validity_say_so() -> None:
+    """By the scan's own times: a record read again years later gives the same answer."""
+    conditions = Conditions(valid_days=1.0)
+    procedure = Procedure.from_text(PROCEDURE)
+    fit = ascan.calibrate(
+        plate_scan(np.array(STEPS)), procedure, STEPS, u_known_mm=0.01, conditions=conditions
+    )
+    assert fit.valid_until is not None
+    end_s = fit.valid_until.timestamp()
+    scan = plate_scan(np.array([8.0, 8.0]))
+    timed = dataclasses.replace(scan, columns={"time_s": np.array([end_s - 60.0, end_s + 60.0])})
+    doubt = int(Flag.CALIBRATION_IN_DOUBT)
+    assert (ascan.measure(timed, procedure, fit).flags & doubt).tolist() == [0, doubt]
+    assert (ascan.measure(scan, procedure, fit).flags & doubt).tolist() == [0, 0]
+
+
+def test_the_block_has_one_temperature() -> None:
+    text = PROCEDURE + (
+        "\n[temperature]\nblock_c = 40.0\ncomponent_c = 40.0\nu_block_c = 1.0\n"
+        "u_component_c = 1.0\n"
+    )
+    fit = ascan.calibrate(
+        plate_scan(np.array(STEPS)),
+        Procedure.from_text(PROCEDURE),
+        STEPS,
+        conditions=Conditions(block_temperature_c=21.0),
+    )
+    with pytest.raises(AscanError, match="block_c is 40 °C, the calibration was made at 21 °C"):
+        ascan.measure(plate_scan(np.array([8.0])), Procedure.from_text(text), fit)
+
+
+def test_temperature_that_is_not_stated_is_named() -> None:
+    assert "temperature" in Procedure.from_text(PROCEDURE).not_stated
+
+
+def test_a_probe_without_a_surface_echo_takes_no_interval_from_one() -> None:
+    text = PROCEDURE.replace('"time_zero_to_echo"', '"interface_to_echo"')
+    text = text.replace('gates = ["wall"]', 'gates = ["face", "wall"]')
+    text += '\n[[gate]]\nname = "face"\nstart_us = 0.1\nstop_us = 0.5\nthreshold = 0.2\n'
+    with pytest.raises(AscanError, match="hears no surface echo"):
+        Procedure.from_text(text)
 
 
 def test_a_calibration_refuses_another_timing_and_names_it() -> None:

@@ -252,7 +252,7 @@ LINE = ",".join(["1"] * 9)
 WRONG: list[tuple[str, Any, dict[str, Any], str]] = [
     ("a.npy", b"", {}, "is empty"),
     ("a.bin", codes().tobytes(), {}, "does not show what it is; allowed: npy, text"),
-    ("a.npy", archive, {}, "is an archive; open a .npz scan with open_scan"),
+    ("a.npy", archive, {}, "needs no adopting"),
     ("a.npy", pickle.dumps(codes()), {}, "does not show what it is"),
     ("a.npy", pickle.dumps(codes()), {"kind": "npy"}, "cannot be read as .npy"),
     ("a.npy", OBJECTS, {}, "cannot be read as .npy (Array can't be memory-mapped: Python objects"),
@@ -278,6 +278,7 @@ WRONG: list[tuple[str, Any, dict[str, Any], str]] = [
     ("a.csv", LINE.replace(",", ";"), {}, "state the delimiter"),
     ("a.csv", f"1_0,{LINE}", {}, "line 1, cell 1: is '1_0'"),
     ("a.csv", f"1+2j,{LINE}", {}, "is '1+2j'"),
+    ("a.csv", f"-0,000977,{LINE}", {}, "cell 2: is '000977'; allowed: numbers with a decimal"),
     ("a.csv", f"{LINE}\n1.5,{LINE[2:]}", {"dtype": "int8"}, "line 2, cell 1: is 1.5"),
     ("a.csv", f"128,{LINE}", {"dtype": "int8"}, "is 128; allowed: whole numbers from -128 to 127"),
     ("a.csv", f"nan,{LINE}", {"dtype": "int16"}, "line 1, cell 1: is nan"),

@@ -90,6 +90,26 @@ def test_the_bound_is_the_published_one() -> None:
     assert cell.phase_free_bound_ns == pytest.approx(expected, rel=2e-3)
 
 
+def test_no_method_decides_what_the_others_are_held_to() -> None:
+    """In any order each has its figures, also beside one that finds other echoes than they do."""
+    both = {"peak": procedure('"peak"', BELL), "onset": procedure('"onset"', BELL)}
+    turned = dict(reversed(both.items()))
+    found = [
+        {cell.method: cell for cell in compare_methods(signals(100.0, 12, 200), each, [24.0])}
+        for each in (both, turned)
+    ]
+    assert found[0]["peak"] == found[1]["peak"]
+    assert found[0]["onset"].bound_ns == found[1]["onset"].bound_ns == found[0]["peak"].bound_ns
+    assert found[0]["peak"].over_bound > 0.85
+
+
+def test_what_gross_errors_leave_is_no_spread() -> None:
+    """At -10 dB most are on another crest: the few that are not would beat the bound."""
+    cell = compare_methods(signals(100.0, 12, 200), {"peak": procedure('"peak"', BELL)}, [-10.0])[0]
+    assert cell.gross > 0.3 * cell.timed
+    assert np.isnan(cell.over_bound)
+
+
 def test_echoes_of_unknown_polarity_and_noise_elsewhere() -> None:
     """At 14 dB, inverted or not, the half-cycle is right: the search runs in the probe's band."""
     rng = np.random.default_rng(4)

@@ -6,6 +6,7 @@ from ascan import Flag
 from ascan.health.earlier_echo import USUAL_HEIGHT, odds_against, shares_ahead
 from ascan.health.rivals import Rival, Rivals, flag_rivals
 from ascan.health.skipped_cycle import weigh_half_cycle
+from ascan.timing.hidden_first import hidden_first
 
 
 def half_cycle_odds(off_periods: float, u_periods: float) -> tuple[float, float]:
@@ -57,3 +58,42 @@ def test_the_likeliest_rival_stands() -> None:
     flags = np.zeros(3, np.uint32)
     flag_rivals(rivals.odds, 0.0, Flag.EARLIER_ECHO, flags)
     assert flags.tolist() == [0, int(Flag.EARLIER_ECHO), 0]
+
+
+def head(first: float, later: float, noise: float, seed: int = 3) -> tuple[float, float, bool]:
+    """Return what stands ahead of an echo at sample 500, whose first would be 100 ahead.
+
+    ``first`` and ``later`` are the two echoes' heights; a period is 20 samples.
+    """
+    place = np.arange(60) - 20.0
+    shape = np.exp(-0.5 * (place / 12.0) ** 2) * np.cos(2.0 * np.pi * place / 20.0)
+    samples = noise * np.random.default_rng(seed).standard_normal(800)
+    for top, height in ((400, first), (500, later)):
+        samples[top - 20 : top + 40] += height * shape
+    # A second echo comes a third as late again as the first; nothing is converted.
+    train = np.array([[300.0, 600.0], [375.0, 750.0], [2000.0, 4000.0]])
+    learned = (np.stack([shape, shape]), np.array([2.0, 6.0]), 20)
+    room = np.empty(800)
+    found = hidden_first(samples, np.empty(0), train, learned, (0.0, 0.01), 100, 500, 30, room)
+    return float(found[0]), float(found[1]), bool(found[2])
+
+
+def test_the_head_of_a_first_echo_is_told_in_noise_as_high_as_half_of_it() -> None:
+    share, lead, stands_out = head(0.7, 1.0, 0.0)
+    assert abs(share - 0.7) < 1e-9
+    assert lead == 100.0
+    assert stands_out
+    found = [head(0.7, 1.0, 0.3, seed) for seed in range(50)]
+    assert all(abs(share - 0.7) < 0.5 for share, _, _ in found)
+    assert np.mean([share > 0.35 or stands_out for share, _, stands_out in found]) > 0.95
+    alone = [head(0.0, 1.0, 0.15, seed) for seed in range(50)]
+    assert np.mean([share > 0.35 or stands_out for share, _, stands_out in alone]) < 0.05
+
+
+def test_where_no_train_is_known_nothing_is_told() -> None:
+    learned, room = (np.ones((1, 60)), np.array([4.0]), 20), np.empty(800)
+    nothing = (np.ones(800), np.empty(0), np.empty((3, 0)), learned, (0.0, 0.01))
+    share, lead, stands_out = hidden_first(*nothing, 100, 500, 30, room)
+    assert np.isnan(share)
+    assert np.isnan(lead)
+    assert not stands_out

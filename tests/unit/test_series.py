@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ascan import AscanError, Procedure, calibrate, load_readings, measure_to_file, save_calibration
+from ascan.calibration.conditions import Conditions
 from ascan.checking import check_steps
 from ascan.cli import main
 from ascan.examples import PROCEDURE, plate_scan
@@ -88,6 +90,68 @@ def test_a_day_from_the_command_line(tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert (kept.thickness_mm == load_readings("r.h5").thickness_mm).all()
     assert [one.passed for one in load_series("day.json")] == [True, True, False]
     assert main([*settle[:3], "nothing.json", "-o", "u.h5"]) == 2
+
+
+def test_checks_that_are_added_at_one_time_are_all_kept(tmp_path: Path) -> None:
+    path = tmp_path / "day.json"
+    threads = [
+        threading.Thread(target=add_checks, args=(path, [check(float(k), k % 3 != 0)]))
+        for k in range(12)
+    ]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(one.time_s for one in load_series(path)) == list(range(12))
+
+
+@pytest.mark.parametrize(
+    ("known", "u_mm", "tolerance_mm", "message"),
+    [
+        (10.0, -1.0, None, "is -1 mm on the 10 mm step"),
+        (10.0, 0.0, None, "no block is exact"),
+        (10.0, 10.0, None, "up to a tenth of the step"),
+        (10.0, np.nan, None, "is nan mm"),
+        (0.0, 0.01, None, "a step of 0 mm"),
+        (10.0, 0.01, -5.0, "tolerance: is -5 mm"),
+        (10.0, 0.01, 5.0, "up to a tenth of the step"),
+    ],
+)
+def test_a_check_that_could_not_fail_is_refused(
+    known: float, u_mm: float, tolerance_mm: float | None, message: str
+) -> None:
+    procedure, steps = Procedure.from_text(PROCEDURE), np.array([5.0, 10.0, 20.0])
+    calibration = calibrate(plate_scan(steps), procedure, steps, u_known_mm=0.01)
+    with pytest.raises(AscanError, match=message):
+        check_steps(
+            plate_scan(np.array([10.5])),
+            procedure,
+            calibration,
+            np.array([known]),
+            u_known_mm=u_mm,
+            tolerance_mm=tolerance_mm,
+            time_s=0.0,
+        )
+
+
+def test_what_the_calibration_says_of_its_checks_holds(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Checks eight hours apart confirm nothing where one is due every four."""
+    monkeypatch.chdir(tmp_path)
+    procedure, steps = Procedure.from_text(PROCEDURE), np.array([5.0, 10.0, 20.0])
+    conditions = Conditions(recheck_hours=4.0)
+    calibration = calibrate(
+        plate_scan(steps), procedure, steps, u_known_mm=0.01, conditions=conditions
+    )
+    measure_to_file(plate_scan(np.array([8.0])), procedure, calibration, "r.h5")
+    add_checks("day.json", [check(t, True, calibration.digest) for t in (0.0, 8.0 * 3600.0)])
+    settle = ["settle", "r.h5", "--series", "day.json", "--at", "1970-01-01T04:00"]
+    assert main([*settle, "-o", "s.h5"]) == 0
+    assert load_readings("s.h5").columns["standing"].tolist() == [Standing.OPEN]
+    assert main([*settle, "-o", "t.h5", "--recheck-hours", "9"]) == 0
+    assert load_readings("t.h5").columns["standing"].tolist() == [Standing.CONFIRMED]
+    assert main([*settle, "-o", "u.h5", "--recheck-hours", "-9"]) == 2
 
 
 def test_wrong_series(tmp_path: Path) -> None:
