@@ -23,7 +23,15 @@ from ascan.calibration.step_block import (
     one_value_a_step,
 )
 from ascan.channels import channels_of
-from ascan.check_learning import beside_of, guides_of, misfits_of, seconds_of, step_medians
+from ascan.check_learning import (
+    behind_of,
+    beside_of,
+    guides_of,
+    misfits_of,
+    second_late_of,
+    seconds_of,
+    step_medians,
+)
 from ascan.errors import fault
 from ascan.flags import Flag, is_fatal, names
 from ascan.head_learning import Learned as HeadsLearned
@@ -209,7 +217,7 @@ def _calibrate_alone(
     shapes = learn_shapes(pipeline, steps, times.columns)
     shaped = Pipeline(procedure, scan.recording, templates=shapes, guide=guide, lags_us=lags_us)
     again = Readings(joined(found for _, found in shaped.walk(steps)))
-    return Calibration(
+    calibration = Calibration(
         zero_us=fit.zero_us,
         velocity_mm_per_us=fit.velocity_mm_per_us,
         covariance=fit.covariance,
@@ -228,6 +236,10 @@ def _calibrate_alone(
         **beside_of(again, procedure, known, usable),
         **guides_of(again, procedure, known, usable),
     )
+    alone = dataclasses.replace(procedure, witness=None, coating=None, temperature=None)
+    pipeline = Pipeline(alone, scan.recording, calibration, guide=guide)
+    seen = Readings(joined(found for _, found in pipeline.walk(steps)))
+    return dataclasses.replace(calibration, **behind_of(seen, procedure, known, usable))
 
 
 def _drift_us(procedure: Procedure) -> float:
@@ -309,13 +321,16 @@ def _calibrate_heads(
         seen = Readings(joined(found for _, found in pipeline.walk(steps_only)))
         beside = beside_of(seen, procedure, known, learned.usable)
         misfits = misfits_of(seen, procedure.interval.gates, known, learned.usable)
-        dual = with_second(learned.dual, seen, known, learned.usable)
-        again = Pipeline(alone, scan.recording, dataclasses.replace(calibration, dual=dual))
+        late = second_late_of(seen, procedure, known, learned.usable, np.inf)
+        steps_mm = np.unique(known[learned.usable])
+        dual = learned.dual
+        for late_us in late.values():
+            dual = with_second(dual, steps_mm, late_us)
+        timed = dataclasses.replace(calibration, dual=dual, second_late_us=late)
+        again = Pipeline(alone, scan.recording, timed)
         seen = Readings(joined(found for _, found in again.walk(steps_only)))
         seconds = seconds_of(seen, procedure, known, learned.usable)
-        return dataclasses.replace(
-            calibration, misfits=misfits, dual=dual, seconds=seconds, **beside
-        )
+        return dataclasses.replace(timed, misfits=misfits, seconds=seconds, **beside)
     walls = learn_walls(steps_only, procedure, known, u_known, learned)
     return _calibrate_whole(scan, procedure, rows, known, u_known, walls, calibration)
 

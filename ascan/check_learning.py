@@ -13,6 +13,8 @@ from ascan.health.shape import ROOT_MEAN_SQUARE
 from ascan.procedure import Procedure
 from ascan.readings import Readings
 
+# A film between two hard bodies turns the second echo so far; more is another echo.
+MOST_LATE_PERIODS = 1.0
 Pairs = dict[str, tuple[float, float]]
 
 
@@ -40,11 +42,16 @@ def guides_of(
         return found
     strength = strength_of(times, procedure)
     found["strengths"] = {gate.name: step_medians(strength, known_mm, usable)}
-    if procedure.interval.mode == "echo_to_echo" and surface:
-        first, second = procedure.interval.gates[:2]
-        at = [times.picks(name)["time_us"][usable] for name in (surface, first, second)]
-        lead = 2.0 * at[1] - at[0] - at[2]
-        found["leads_us"] = {first: (float(lead.min()), float(lead.max()))}
+    if procedure.interval.mode == "echo_to_echo" and (
+        surface or procedure.probe.arrangement == "contact"
+    ):
+        # A contact probe's sound enters the wall when it is sent.
+        first, second = (
+            times.picks(name)["time_us"][usable] for name in procedure.interval.gates[:2]
+        )
+        begin = times.picks(surface)["time_us"][usable] if surface else 0.0
+        lead = 2.0 * first - begin - second
+        found["leads_us"] = {gate.name: (float(lead.min()), float(lead.max()))}
     return found
 
 
@@ -68,12 +75,14 @@ def beside_of(
         other = step_medians(readings.columns["other_share"], known_mm, usable)
         return {"beside": {gate.name: (max(other), max(other))}}
     picks = readings.picks(gate.name)
-    noise = SIGMAS * 10.0 ** (-picks["snr_db"][usable] / 20.0)
+    noise = SIGMAS * 10.0 ** (-picks["snr_db"] / 20.0)
     # What noise may be says nothing of the probe.
-    ahead, behind = picks["ahead"][usable], picks["behind"]
-    told = float(np.max(np.where(ahead > noise, ahead, 0.0)))
+    ahead, behind = np.where(picks["ahead"] > noise, picks["ahead"], 0.0), picks["behind"]
+    steps = np.unique(known_mm[usable])
+    aheads = tuple(float(ahead[usable & (known_mm == step)].max()) for step in steps)
     return {
-        "beside": {gate.name: (told, float(np.nanmax(behind[usable])))},
+        "beside": {gate.name: (max(aheads), float(np.nanmax(behind[usable])))},
+        "aheads": {gate.name: aheads},
         "followers": {gate.name: step_medians(behind, known_mm, usable)},
     }
 
@@ -92,6 +101,44 @@ def seconds_of(
         least = share if np.isfinite(share) else least
         seconds.append(least)
     return {wall_gate(procedure): tuple(reversed(seconds))}
+
+
+def behind_of(
+    readings: Readings, procedure: Procedure, known_mm: FloatArray, usable: BoolArray
+) -> dict[str, Any]:
+    """Return what followed the wall's first echo on each step, by keyword.
+
+    By how much its second echo came late, and the largest that was no multiple of it. ``readings``
+    are calibrated.
+    """
+    name, found = wall_gate(procedure), {}
+    if "other_share" in readings.columns:
+        others = step_medians(readings.columns["other_share"], known_mm, usable)
+        found["others"] = {name: tuple(np.nan_to_num(others).tolist())}
+    most_us = MOST_LATE_PERIODS / procedure.probe.frequency_mhz
+    found["second_late_us"] = second_late_of(readings, procedure, known_mm, usable, most_us)
+    return found
+
+
+def second_late_of(
+    readings: Readings,
+    procedure: Procedure,
+    known_mm: FloatArray,
+    usable: BoolArray,
+    most_us: float,
+) -> dict[str, tuple[float, ...]]:
+    """Return by how much each step's second echo came late, where it did by no more than that.
+
+    Steps of which it was not heard take it from those beside; empty where it was on none.
+    """
+    off_us = readings.columns.get("second_off_us", np.full(known_mm.size, np.nan))
+    heard = usable & (np.abs(off_us) <= most_us)
+    if not heard.any():
+        return {}
+    late_us = step_medians(off_us, known_mm, heard)
+    steps_mm = np.unique(known_mm[usable])
+    every = np.interp(steps_mm, np.unique(known_mm[heard]), late_us)
+    return {wall_gate(procedure): tuple(every.tolist())}
 
 
 def misfits_of(

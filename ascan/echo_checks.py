@@ -22,6 +22,7 @@ from ascan.health.earlier_echo import (
     odds_against,
     shares_ahead,
 )
+from ascan.health.multiples import SPACINGS, apart_of_multiples, flag_apart
 from ascan.health.other_echo import SIGMAS, check_others
 from ascan.health.rivals import Rival, Rivals, flag_rivals
 from ascan.health.second_echo import (
@@ -66,6 +67,12 @@ class EchoChecks:
     def is_train(self) -> bool:
         """Whether the interval is the spacing of one train of echoes, whose fit checks itself."""
         return self.procedure.gate(self.procedure.interval.gates[0]).echo == "train"
+
+    @property
+    def sees_multiples(self) -> bool:
+        """Whether what follows the wall's first echo can be told from its multiples."""
+        single = self.procedure.interval.mode in (*SINGLE, "echo_to_echo")
+        return single and not self.is_train and self.procedure.probe.arrangement != "dual"
 
     @property
     def surface(self) -> str:
@@ -133,6 +140,8 @@ class EchoChecks:
             check_shape(found.misfit, usual, most, found.snr_db, strength, columns["flags"])
         if not self.is_train and self.procedure.interval.mode in SINGLE:
             self._check_second(self.calibration, block, start_time_us, echoes, columns)
+        if self.sees_multiples:
+            self._check_apart(self.calibration, block, start_time_us, echoes, columns)
         self._check_missing(self.calibration, echoes, columns)
 
     def _weigh_half_cycles(
@@ -182,15 +191,18 @@ class EchoChecks:
         arrivals = {} if self.procedure.coating else calibration.arrivals_us
         for name, usual_us in arrivals.items():
             check_surface(echoes[name].time_us, usual_us, most_moved * period_us, flags)
-        for name, lead_us in calibration.leads_us.items():
-            second = echoes[self.procedure.interval.gates[1]].time_us
-            lead = 2.0 * echoes[name].time_us - echoes[self.surface].time_us - second
-            check_lead(lead, lead_us, period_us, flags)
+        for lead_us in calibration.leads_us.values():
+            first, second = (echoes[each].time_us for each in self.procedure.interval.gates[:2])
+            begin = echoes[self.surface].time_us if self.surface else 0.0
+            # A coating that is stated may make it later.
+            most = np.inf if self.procedure.coating else lead_us[1]
+            lead = 2.0 * first - begin - second
+            check_lead(lead, (lead_us[0], most), period_us, flags)
 
     def _check_strength(
         self, calibration: Calibration, echoes: Mapping[str, GateEchoes], columns: Columns
     ) -> None:
-        """Check that the wall's first echo is as strong as on the steps."""
+        """Check that the wall's first echo is about as strong as on the steps."""
         checks = self.procedure.checks
         for name, usual in calibration.strengths.items():
             strength, least = np.abs(echoes[name].amplitude), checks.least_strength_alone
@@ -203,6 +215,10 @@ class EchoChecks:
                 steps_mm = steps_mm[[0, -1]]
             share = share_of_usual(strength, columns["thickness_mm"], steps_mm, np.array(usual))
             columns["strength"] = share
+            if self.surface:
+                whole = echoes[self.surface].flags & np.uint32(Flag.SATURATED) == 0
+                larger = whole & (share > checks.most_strength)
+                columns["flags"] |= np.where(larger, np.uint32(Flag.OTHER_ECHO), np.uint32(0))
             columns["flags"] |= np.where(share < least, np.uint32(Flag.WEAK_ECHO), np.uint32(0))
 
     def _check_others(
@@ -215,8 +231,11 @@ class EchoChecks:
         for name, usual in beside.items():
             found, strength = echoes[name], columns.get("strength", np.ones(1))
             part = np.nan_to_num(np.minimum(strength, 1.0), nan=1.0) + np.zeros(found.ahead.size)
+            # Calibrations before format 1.7 know the most over all steps.
+            each = calibration.aheads.get(name, usual[:1])
+            ahead = _of_steps_beside(calibration, each, columns["thickness_mm"])
             shares = (found.ahead, found.behind)
-            check_others(shares, usual, most, found.snr_db, part, columns["flags"])
+            check_others(shares, ahead, usual[1], most, found.snr_db, part, columns["flags"])
 
     def _check_followers(
         self, calibration: Calibration, echoes: Mapping[str, GateEchoes], columns: Columns
@@ -240,9 +259,9 @@ class EchoChecks:
     ) -> None:
         """Check that the wall's second echo, where it is heard, follows the first as it must."""
         recording = self.recording
-        echo = echoes[self.procedure.interval.gates[-1]]
-        thickness = columns["thickness_mm"]
-        later_us = 2.0 * thickness / calibration.velocity_mm_per_us
+        echo_name = self.procedure.interval.gates[-1]
+        echo, thickness = echoes[echo_name], columns["thickness_mm"]
+        later_us = self._later_us(calibration, echo_name, thickness)
         if calibration.dual is not None:
             dual = calibration.dual
             later_us = np.interp(thickness, dual.thickness_mm, dual.second_us)
@@ -271,14 +290,61 @@ class EchoChecks:
         condition_rows(block, zero, middle - half, taps, first)
         condition_rows(block, zero, due - half - sought, taps, second)
         noise = echo.noise(recording.full_scale)
-        most = self.procedure.checks.most_second_periods
+        late_us = np.array(calibration.second_late_us.get(echo_name, (0.0,)))
+        # Between two steps it may follow either.
+        apart_us = np.abs(np.diff(late_us, prepend=late_us[0]))
+        after = np.searchsorted(calibration.steps.thickness_mm, thickness)
+        slack_us = 0.5 * apart_us[after.clip(0, late_us.size - 1)]
+        most = self.procedure.checks.most_second_periods * period + slack_us * rate
         if calibration.dual is not None:
             # Beside it comes the mode-converted arrival.
-            most, room = MOST_DUAL_PERIODS, np.minimum(room, int(DUAL_PERIODS * period))
-        off, columns["second_share"] = second_off(first, second, room, noise, period)
+            most = np.maximum(most, MOST_DUAL_PERIODS * period)
+            room = np.minimum(room, int(DUAL_PERIODS * period))
+        off, least, columns["second_share"] = second_off(first, second, room, noise, period)
         columns["second_off_us"] = off / rate
-        uneven = np.abs(off) > most * period
+        uneven = np.abs(least) > most
         columns["flags"] |= np.where(uneven, np.uint32(Flag.UNEVEN_ECHOES), np.uint32(0))
+
+    def _later_us(
+        self, calibration: Calibration, name: str, thickness_mm: FloatArray
+    ) -> FloatArray:
+        """Return by how much a wall's second echo follows its first, as the steps' did."""
+        steps_mm = calibration.steps.thickness_mm
+        late_us = calibration.second_late_us.get(name, (0.0,) * steps_mm.size)
+        beyond_us = np.interp(thickness_mm, steps_mm, late_us)
+        return np.asarray(2.0 * thickness_mm / calibration.velocity_mm_per_us + beyond_us)
+
+    def _check_apart(
+        self,
+        calibration: Calibration,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        echoes: Mapping[str, GateEchoes],
+        columns: Columns,
+    ) -> None:
+        """Check that what follows the wall's first echo are its multiples, and little else."""
+        recording, rate = self.recording, self.recording.sample_rate_mhz
+        name, reach = self.walls[0], self.stage.reach
+        echo, thickness = echoes[name], columns["thickness_mm"]
+        later = np.nan_to_num(self._later_us(calibration, name, thickness) * rate)
+        last = np.full(len(block), float(block.shape[1]))
+        if self.surface:
+            # What follows the surface's repeat are the wall's echoes once more.
+            delay_us, surface_us = self.procedure.probe.delay_us, echoes[self.surface].time_us
+            path_us = np.nan_to_num(surface_us - delay_us, nan=np.inf)
+            repeat = (surface_us + path_us - self.procedure.reach_us - start_time_us) * rate
+            last = np.minimum(last, np.nan_to_num(repeat, nan=0.0, posinf=np.inf))
+        last = np.minimum(last, echo.peak + SPACINGS * later).astype(np.int64) - echo.peak
+        last[(echo.peak < 0) | (later <= 0.0)] = 0
+        width = max(int(last.max(initial=0)), 1)
+        trace = np.empty((len(block), width), self.stage.taps.dtype)
+        condition_rows(block, recording.zero_code, echo.peak, self.stage.taps, trace)
+        height = np.abs(echo.amplitude) * recording.full_scale
+        share = np.empty(len(block))
+        apart_of_multiples(trace, last, later, reach, height, share)
+        columns["other_share"] = share
+        usual = _of_steps_beside(calibration, calibration.others.get(name, (0.0,)), thickness)
+        flag_apart(share, usual, self.procedure.checks.most_apart, echo.snr_db, columns["flags"])
 
     def _check_missing(
         self, calibration: Calibration, echoes: Mapping[str, GateEchoes], columns: Columns

@@ -316,18 +316,13 @@ def _mean_heads(
     return {"heads": mean, "heads_us": times_us, "before": before}
 
 
-def with_second(dual: DualPart, seen: Readings, known_mm: FloatArray, usable: AnyArray) -> DualPart:
+def with_second(dual: DualPart, steps_mm: FloatArray, late_us: tuple[float, ...]) -> DualPart:
     """Return a part whose second echoes come when they were heard on the steps.
 
-    The path gives the least time; by how much the echo's half-cycles come later changes with the
-    wall, and with the echo's number. ``seen`` are the step readings, read with ``dual``.
+    The path gives the least time; by how much the echo's half-cycles come later (``late_us``, on
+    each step) changes with the wall, and with the echo's number.
     """
-    off_us = seen.columns.get("second_off_us", np.full(known_mm.size, np.nan))
-    heard = usable & np.isfinite(off_us)
-    if not heard.any():
-        return dual
-    late_us = step_medians(off_us, known_mm, heard)
-    second = dual.second_us + np.interp(dual.thickness_mm, np.unique(known_mm[heard]), late_us)
+    second = dual.second_us + np.interp(dual.thickness_mm, steps_mm, late_us)
     return dataclasses.replace(dual, second_us=second)
 
 

@@ -49,7 +49,8 @@ RESULT_COLUMNS = {
     "second_share": ("1", "the wall's second echo over its first"),
     "other_share": (
         "1",
-        "largest echo that neither the whole-record fit nor noise explains, over the wall's",
+        "largest echo that neither the whole-record fit nor noise explains, or behind a single "
+        "wall echo at none of its multiples, over the wall's",
     ),
     "unexplained": ("1", "rms of what the whole-record fit leaves, fraction of full scale"),
     "coating_mm": ("mm", "coating: what one interval crosses and the other does not, or as fitted"),

@@ -83,6 +83,9 @@ FOUND = (
     "shares",
     "lefts",
     "seconds",
+    "second_late_us",
+    "others",
+    "aheads",
 )
 
 
@@ -182,9 +185,17 @@ class Calibration(Carried):
         step.
     seconds : mapping of str to tuple of float
         Of a dual probe: the wall's second echo over its first, on each step.
+    second_late_us : mapping of str to tuple of float
+        By how much the wall's second echo came later than twice the wall takes, on each step.
+    aheads : mapping of str to tuple of float
+        Largest half-cycle ahead of the wall echo of a gate over its own, beyond noise, on each
+        step.
+    others : mapping of str to tuple of float
+        Largest half-cycle behind the wall's first echo and at none of its multiples, over its own,
+        on each step.
     leads_us : mapping of str to (float, float)
-        Echo to echo: by how much the first wall echo came later after the surface echo than the
-        second after the first, least and most, by its gate.
+        Echo to echo: by how much the first wall echo came later after the surface echo (after time
+        0 with a contact probe) than the second after the first, least and most, by its gate.
     witness : Calibration, optional
         Of the procedure's second interval, from the same readings.
 
@@ -223,6 +234,9 @@ class Calibration(Carried):
     shares: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     lefts: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     seconds: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    second_late_us: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    others: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    aheads: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     witness: Calibration | None = None
 
     def __post_init__(self) -> None:

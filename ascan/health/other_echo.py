@@ -97,13 +97,14 @@ def largest_size(samples: AnyArray, bits: AnyArray, start: int, stop: int) -> fl
 @compiled
 def check_others(
     shares: tuple[FloatArray, FloatArray],
-    usual: tuple[float, float],
+    usual_ahead: FloatArray,
+    usual_behind: float,
     most: tuple[float, float],
     snr_db: FloatArray,
     strength: FloatArray,
     flags: FlagArray,
 ) -> None:
-    """Flag rows that hold more ahead or behind than ``most``, the steps (``usual``) and noise.
+    """Flag rows that hold more ahead or behind than ``most``, the steps (``usual_``) and noise.
 
     Nothing should stand ahead: what does is noise or told. Behind stand later echoes, and noise
     comes on top of them. Of an echo lower than usual (``strength`` below 1) as much less is allowed
@@ -112,7 +113,8 @@ def check_others(
     ahead, behind = shares
     for row in range(flags.size):
         noise = SIGMAS * 10.0 ** (-snr_db[row] / 20.0)
-        most_ahead = max(most[0] * strength[row], USUAL * usual[0], usual[0] + noise)
-        most_behind = max(most[1], USUAL * usual[1]) + noise
+        usual = usual_ahead[row]
+        most_ahead = max(most[0] * strength[row], USUAL * usual, usual + noise)
+        most_behind = max(most[1], USUAL * usual_behind) + noise
         if ahead[row] > most_ahead or behind[row] > most_behind:
             flags[row] |= OTHER

@@ -20,8 +20,11 @@ from ascan.kernels.sums import dot
 SOUGHT_PERIODS, HALF_PERIODS = 6.0, 1.5
 # Heard is what stands so far out of the noise, is this part of the first, and as like it as this.
 SIGMAS, LEAST_SHARE, LEAST_LIKE = 8.0, 0.08, 0.75
-# The second echo of a dual probe has another shape than its first, and is sought nearby only.
-MOST_DUAL_PERIODS, DUAL_PERIODS = 0.6, 1.5
+# A crest with this share of the highest one's height may be the echo as well.
+ALIKE = 0.9
+# The second echo of a dual probe has another shape than its first, and is sought nearby only;
+# between steps of a factor of 3 it is learned to a quarter of a period (aperture integral).
+MOST_DUAL_PERIODS, DUAL_PERIODS = 0.25, 1.5
 # So much must be there of what the steps beside a wall showed, beyond so many deviations of noise.
 LEAST_OF_USUAL, NOISE_SIGMAS = 0.4, 5.0
 
@@ -41,12 +44,27 @@ def highest_inside(sizes: FloatArray, margin: int, near: int) -> int:
 
 
 @compiled
+def nearest_alike(sizes: FloatArray, highest: int, middle: int) -> int:
+    """Return the crest nearest to ``middle`` of those about as high as the highest one.
+
+    A half-cycle further on, an echo of a little other shape fits as well turned over.
+    """
+    best = highest
+    for k in range(1, sizes.size - 1):
+        crest = sizes[k] >= sizes[k - 1] and sizes[k] >= sizes[k + 1]
+        if crest and sizes[k] >= ALIKE * sizes[highest] and abs(k - middle) < abs(best - middle):
+            best = k
+    return best
+
+
+@compiled
 def second_off(
     first: AnyArray, later: AnyArray, room: IntArray, noise: FloatArray, period: float
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return by how many samples each row's second echo is heard late, and its share of the first.
 
-    Both of shape (n,): NaN where the search ends before it, the first also where it is not heard.
+    Between them: by how many at least, where another half-cycle fits about as well. All of shape
+    (n,): NaN where the search ends before it, the first two also where it is not heard.
 
     Parameters
     ----------
@@ -64,7 +82,8 @@ def second_off(
     width = first.shape[1]
     sought = (later.shape[1] - width) // 2
     sizes = np.empty(2 * sought + 1)
-    off, share = np.full(len(first), np.nan), np.full(len(first), np.nan)
+    off, least = np.full(len(first), np.nan), np.full(len(first), np.nan)
+    share = np.full(len(first), np.nan)
     for row in range(off.size):
         own = dot(first[row], first[row])
         reach = min(room[row], sought)
@@ -74,7 +93,8 @@ def second_off(
         beyond = min(reach + int(0.5 * period) + 1, sought)
         for k in range(2 * beyond + 1):
             sizes[k] = abs(dot(first[row], later[row, sought - beyond + k :][:width]))
-        best_lag = highest_inside(sizes[: 2 * beyond + 1], beyond - reach, width) - beyond
+        highest = highest_inside(sizes[: 2 * beyond + 1], beyond - reach, width)
+        best_lag = highest - beyond
         best = sizes[best_lag + beyond]
         share[row] = best / own
         piece = later[row, sought + best_lag : sought + best_lag + width]
@@ -85,7 +105,8 @@ def second_off(
         # Within less than a period, its time is not told from a neighbouring half-cycle's.
         if heard and reach >= period:
             off[row] = best_lag
-    return off, share
+            least[row] = nearest_alike(sizes[: 2 * beyond + 1], highest, beyond) - beyond
+    return off, least, share
 
 
 def is_missing(share: FloatArray, usual: FloatArray, snr_db: FloatArray) -> BoolArray:

@@ -28,6 +28,13 @@ class Checks:
         its time (own study: elastic finite differences, plane pits of 1 to 8 mm). Without a surface
         echo, coupling alone changes the height by 4 dB and more (common practice); told are 6 dB,
         at which half of a beam meets something else (half-value method, common practice).
+    most_strength : float
+        What the wall echo may be at most of its usual height against the surface echo. Sound walls
+        stay within 1.3, in grain, too (own study); twice is 6 dB: another gain over time, or an
+        echo that is none of the wall's.
+    most_apart : float
+        Of the timed echo's height, what may stand behind it and at none of its multiples, beyond
+        half as much again as on the steps: mode-converted arrivals reach a tenth (own study).
     most_ahead, most_behind : float
         Of the timed echo's height, what may stand ahead of it and behind it in its gate. Ahead, one
         24 dB below: a tenth moves a time by some 20 ns (`benches/accuracy.py`); behind it come the
@@ -51,6 +58,8 @@ class Checks:
     least_record_odds: float = number(16.0, least=0.0, most=100.0)
     least_strength: float = number(0.7, least=0.0, most=1.0)
     least_strength_alone: float = number(0.5, least=0.0, most=1.0)
+    most_strength: float = number(2.0, least=1.0, most=1000.0)
+    most_apart: float = number(0.3, above=0.0, most=10.0)
     most_ahead: float = number(0.06, above=0.0, most=10.0)
     most_behind: float = number(1.3, above=0.0, most=100.0)
     most_misfit: float = number(0.06, above=0.0, most=1.0)

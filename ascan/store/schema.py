@@ -19,7 +19,9 @@ from ascan.units import unit_of
 # 1.5: templates of calibrations say how echoes drift with depth.
 # 1.6: calibrations say how strong the wall was on every step, how a whole record's path repeats
 # itself, and of dual probes what stood ahead of the wall and how large its second echo was.
-VERSION = (1, 6)
+# 1.7: calibrations say of each step what stood ahead of its echo, how late its second echo came,
+# and what followed that was none of the wall's.
+VERSION = (1, 7)
 HDF5_HEAD = b"\x89HDF\r\n\x1a\n"
 SCAN, CALIBRATION, READINGS = "ascan-scan", "ascan-calibration", "ascan-readings"
 

@@ -39,6 +39,8 @@ INTERFACE_GAIN = 12.0
 TOLD_APART, TOLD_APART_SHARE = 16.0, 0.01
 # A train that leaves more of its own energy than this is none.
 MOST_LEFT = 0.5
+# A train so much as high as the fitted one, and so many deviations of noise, between its echoes.
+MOST_BETWEEN, BETWEEN_SIGMAS = 0.3, 5.0
 # A fit that leaves so many times the noise's energy may be of a train that ends early.
 CUT_SHORT = 1.3
 
@@ -245,6 +247,47 @@ def starts_of(
 
 
 @compiled
+def between_echoes(
+    samples: AnyArray,
+    numbers: FloatArray,
+    bank: tuple[FloatArray, FloatArray],
+    form: tuple[bool, int],
+    own: FloatArray,
+    room: tuple[FloatArray, FloatArray],
+) -> tuple[float, float]:
+    """Return how high a train stands between a fitted one's echoes, over its own height.
+
+    And by how much it would stand so for noise of level 1. Half-way or at thirds, whichever is
+    more: there the wall's other echoes are if every second or third was fitted. The place ahead of
+    the first is left out: the interface echo leaves most there.
+    """
+    jacobian, model = room
+    model_of(numbers, samples.size, bank[0], bank[1], form, jacobian, model)
+    shape, energy = bank[0][PLACES // 2], np.empty(2)
+    rest = np.empty(samples.size, samples.dtype)
+    for j in range(samples.size):
+        rest[j] = samples[j] - model[j]
+    begin, spacing, height, decay, _ = numbers
+    largest, level = 0.0, np.inf
+    for parts in (2, 3):
+        train_energy(own, spacing / parts, decay ** (1.0 / parts), energy)
+        total, weight = 0.0, 1.0
+        for k in range(parts * MOST_ECHOES):
+            place = int(np.rint(begin + k * spacing / parts))
+            if place >= samples.size or weight < 0.01:
+                break
+            if k % parts != 0 and place >= 0:
+                total += weight * dot_at(rest, place, shape)
+            weight *= decay ** (1.0 / parts)
+        # Those that were fitted are no part of it.
+        share = 1.0 - 1.0 / parts
+        found = abs(total / (share * energy[0] * height))
+        if found > largest:
+            largest, level = found, 1.0 / (np.sqrt(share * energy[0]) * abs(height))
+    return largest, level
+
+
+@compiled
 def fit_trains(
     trace: AnyArray,
     first: IntArray,
@@ -281,7 +324,8 @@ def fit_trains(
     -----
     Flags: ``NO_ECHO`` where no train explains half of its own energy; ``HALF_CYCLE_UNSURE`` where
     another spacing explains the record about as well; ``UNEVEN_ECHOES`` where what is left stands
-    far above the noise: an echo more or less, or no even train.
+    far above the noise (an echo more or less, or no even train), or is a train between this one's
+    echoes (every second or third was fitted).
     """
     shape = bank[0][PLACES // 2]
     half = (shape.size - 1) // 2
@@ -305,7 +349,7 @@ def fit_trains(
         count = starts_of(products, own, energies, (begin, stop), spacings, period, starts)
         variance = noise[row] * noise[row]
         room = (jacobian, model)
-        least, rival, with_front = np.inf, np.inf, False
+        least, rival, with_front, kept_echoes = np.inf, np.inf, False, MOST_ECHOES
         u_begin, u_apart = np.nan, np.nan
         gain = INTERFACE_GAIN * variance
         for c in range(count):
@@ -334,9 +378,14 @@ def fit_trains(
                     samples[begin:stop], numbers, bank, period, echoes, gain, room, covariance
                 )
                 if cost + TOLD_APART * variance < least:
-                    least, with_front = cost, front
+                    least, with_front, kept_echoes = cost, front, echoes
                     kept_numbers[:] = numbers
                     u_begin, u_apart = np.sqrt(covariance[0, 0]), np.sqrt(covariance[1, 1])
+        between, level = between_echoes(
+            samples[begin:stop], kept_numbers, bank, (with_front, kept_echoes), own, room
+        )
+        if between > max(MOST_BETWEEN, BETWEEN_SIGMAS * noise[row] * colour * level):
+            flags[row] |= UNEVEN
         energy = 0.0
         for j in range(begin, stop):
             energy += np.float64(samples[j]) ** 2

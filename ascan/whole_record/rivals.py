@@ -280,7 +280,7 @@ def fit_records(
     comb: tuple[AnyArray, AnyArray, AnyArray, AnyArray],
     comb_numbers: tuple[float, float, float],
     longest: int,
-    limits_told: tuple[float, float, float, float],
+    limits_told: tuple[float, float, float, float, float],
     results: AnyArray,
     flags: FlagArray,
 ) -> None:
@@ -326,7 +326,7 @@ def fit_records(
     before, size = int(setup[0]), banks[0].shape[3]
     quiet = before // 2
     least, turn, front_energy = comb_numbers
-    least_odds, least_strength, least_snr, most_other = limits_told
+    least_odds, least_strength, most_strength, least_snr, most_other = limits_told
     samples, weight = np.empty(longest, np.float32), np.empty(longest, np.float32)
     residual, follows = np.empty(longest, np.float32), np.empty(longest, np.float32)
     products, rails = np.empty(longest), np.empty(longest, np.float32)
@@ -438,6 +438,8 @@ def fit_records(
             continue
         if abs(height_wall) < least_strength * setup[5] * abs(height_front):
             flags[row] |= WEAK
+        if abs(height_wall) > most_strength * setup[5] * abs(height_front):
+            flags[row] |= OTHER
         products_of(rest, comb[1], before, products[:wide])
         share, by_noise, where = other_echo(
             products[:wide], comb[1], height_wall, np.sqrt(variance), place, numbers[1], period

@@ -210,6 +210,7 @@ class RecordStage:
             (
                 self.checks.least_record_odds,
                 self.checks.least_strength,
+                self.checks.most_strength,
                 10.0 ** (self.checks.least_snr_db / 20.0),
                 self.most_other,
             ),

@@ -260,3 +260,125 @@ def test_no_flagged_reading_is_accepted_outright() -> None:
     assert not (careful & (verdict == Verdict.ACCEPT)).any()
     assert (verdict[careful] == Verdict.CONDITIONAL_ACCEPT).any()
     assert (verdict[readings.flags == 0] == Verdict.ACCEPT).all()
+
+
+STEPS = np.array([4.0, 8.0, 12.0, 18.0])
+
+
+def without(thickness_mm: float, *gone: int) -> np.ndarray:
+    """Return `train` without some of its echoes, counted from 1."""
+    time_us = 15.0 + np.arange(1600) / SAMPLE_RATE_MHZ
+    out = train(thickness_mm)
+    for number in gone:
+        at = 15.5 + 2.0 * thickness_mm / V * number
+        out = out + 0.5 * 0.9 ** (number - 1) * burst(time_us, at)
+    return out
+
+
+def by_surface(waveforms: np.ndarray) -> Readings:
+    """Return the readings of records, calibrated on sound steps."""
+    procedure = Procedure.from_text(SURFACE)
+    block = behind_path(np.stack([train(step) for step in STEPS]))
+    fit = calibrate(block, procedure, STEPS, u_known_mm=0.01)
+    return measure(behind_path(waveforms), procedure, fit)
+
+
+@pytest.mark.parametrize("thickness_mm", [4.2, 6.0, 9.0])
+def test_a_wall_whose_first_echo_is_missing_does_not_read_double(thickness_mm: float) -> None:
+    """Its third echo comes half-way from the second, which was timed, to that one's multiple."""
+    readings = by_surface(np.stack([train(thickness_mm), without(thickness_mm, 1)]))
+    assert flag(readings, 0) == Flag(0)
+    assert readings.thickness_mm[0] == pytest.approx(thickness_mm, abs=0.01)
+    assert readings.thickness_mm[1] == pytest.approx(2.0 * thickness_mm, abs=0.02)
+    assert Flag.OTHER_ECHO in flag(readings, 1)
+    assert readings.columns["other_share"][1] > 0.8
+
+
+def test_a_wall_echo_far_above_its_usual_height_is_another_or_another_gain() -> None:
+    time_us = 15.0 + np.arange(1600) / SAMPLE_RATE_MHZ
+    louder = np.where(time_us > 16.0, 2.5, 1.0) * train(8.0)
+    readings = by_surface(np.stack([train(8.0), 0.4 * louder]))
+    assert flag(readings, 0) == Flag(0)
+    assert Flag.OTHER_ECHO in flag(readings, 1)
+
+
+BETWEEN = """
+probe = { arrangement = "contact", frequency_mhz = 5.0 }
+interval = { mode = "echo_to_echo", gates = ["wall", "second"] }
+[[gate]]
+name = "wall"
+start_us = 1.0
+stop_us = 12.0
+threshold = 0.1
+[[gate]]
+name = "second"
+follows = "wall"
+start_us = 1.0
+stop_us = 8.0
+threshold = 0.02
+"""
+
+
+def contact(thickness_mm: float, between: float = 0.0, late_us: float = 0.0) -> np.ndarray:
+    """Return a contact probe's train; ``between`` is an arrival from 1.4 of the first's time."""
+    time_us = np.arange(2000) / SAMPLE_RATE_MHZ
+    first = 2.0 * thickness_mm / V
+    numbers = np.arange(1, 6)
+    arrivals = 0.3 + late_us + first * numbers
+    size = 0.6 * 0.8 ** (numbers - 1)
+    out = (size[:, None] * burst(time_us, arrivals)).sum(axis=0)
+    return out + between * burst(time_us, 0.3 + late_us + 1.4 * first)
+
+
+def test_an_arrival_between_two_echoes_is_no_second_one() -> None:
+    """The first comes at one interval after the sound has entered: between echoes, too."""
+    procedure = Procedure.from_text(BETWEEN)
+    steps = np.array([5.0, 10.0, 15.0])
+    block = scan_of(np.stack([contact(step) for step in steps]))
+    fit = calibrate(block, procedure, steps, u_known_mm=0.01)
+    kinds = [contact(9.0), contact(9.0, 0.06), contact(9.0, 0.0, 0.2)]
+    readings = measure(scan_of(np.stack(kinds)), procedure, fit)
+    assert flag(readings, 0) == Flag(0)
+    assert readings.thickness_mm[1] < 5.0
+    assert Flag.UNEVEN_ECHOES in flag(readings, 1)
+    # A coating makes it late, and the reading is right; only where it is stated, that is no fault.
+    assert readings.thickness_mm[2] == pytest.approx(9.0, abs=0.01)
+    assert Flag.UNEVEN_ECHOES in flag(readings, 2)
+
+
+TRAIN = """
+probe = { arrangement = "contact", frequency_mhz = 5.0 }
+interval = { mode = "echo_to_echo", gates = ["wall"] }
+[[gate]]
+name = "wall"
+start_us = 0.5
+stop_us = 12.0
+threshold = 0.1
+echo = "train"
+least_spacing_mm = 1.0
+most_spacing_mm = 8.0
+"""
+
+
+def test_a_train_of_every_second_echo_is_uneven() -> None:
+    """Between its echoes stands another train; a surface echo six times as high hides nothing."""
+    time_us = np.arange(1500) / SAMPLE_RATE_MHZ
+    numbers = np.arange(1, 12)
+
+    def record(first: float, spacing: float) -> np.ndarray:
+        size = 0.1 * 0.85 ** (numbers - 1)
+        size[0] *= first
+        return 0.6 * burst(time_us, 2.0) + (
+            size[:, None] * burst(time_us, 2.0 + spacing * numbers)
+        ).sum(axis=0)
+
+    procedure = Procedure.from_text(TRAIN)
+    for thickness in (1.6, 2.4, 3.3):
+        spacing = 2.0 * thickness / V
+        found = time_echoes(scan_of(record(1.0, spacing)), procedure)
+        assert found.columns["interval_us"][0] == pytest.approx(spacing, abs=0.002)
+        assert Flag.UNEVEN_ECHOES not in flag(found)
+        for first in (0.5, 0.1):
+            found = time_echoes(scan_of(record(first, spacing)), procedure)
+            wrong = abs(found.columns["interval_us"][0] - spacing) > 0.05
+            assert not wrong or Flag.UNEVEN_ECHOES in flag(found)

@@ -23,6 +23,7 @@ from ascan import (
     save_calibration,
 )
 from ascan.arrays import AnyArray, FloatArray
+from ascan.check_learning import second_late_of
 from ascan.errors import AscanError
 from ascan.flags import Flag
 from ascan.head_learning import with_second
@@ -277,14 +278,33 @@ def test_second_echoes_are_expected_where_the_steps_had_them() -> None:
     calibration = calibrated(EIGHT, 3.5, procedure(3.5))
     dual = calibration.dual
     assert dual is not None
-    known, usable = np.repeat([3.0, 12.0], 2), np.array([True, True, True, False])
-    off = np.array([0.10, 0.12, 0.02, 5.0])
-    seen = Readings({"flags": np.zeros(4, np.uint32), "second_off_us": off})
-    moved = with_second(dual, seen, known, usable).second_us - dual.second_us
+    known, usable = np.repeat([3.0, 7.5, 12.0], 2), np.array([True] * 5 + [False])
+    off = np.array([0.10, 0.12, np.nan, np.nan, 0.02, 5.0])
+    seen = Readings({"flags": np.zeros(6, np.uint32), "second_off_us": off})
+    late = second_late_of(seen, procedure(3.5), known, usable, np.inf)
+    # The step on which it was not heard takes it from those beside.
+    assert late == {"wall": pytest.approx((0.11, 0.065, 0.02))}
+    moved = with_second(dual, np.unique(known), late["wall"]).second_us - dual.second_us
     expected = np.interp(dual.thickness_mm, [3.0, 12.0], [0.11, 0.02])
     assert np.abs(moved - expected).max() < 1e-12
-    deaf = Readings({"flags": np.zeros(4, np.uint32), "second_off_us": np.full(4, np.nan)})
-    assert with_second(dual, deaf, known, usable) is dual
+    deaf = Readings({"flags": np.zeros(6, np.uint32), "second_off_us": np.full(6, np.nan)})
+    assert second_late_of(deaf, procedure(3.5), known, usable, np.inf) == {}
+
+
+def test_a_second_echo_at_another_time_than_on_the_steps_is_told() -> None:
+    """A worn wedge makes both echoes early by half a period: the wall seems 0.2 mm thinner.
+
+    As late, a half-cycle of the second echo fits about as well, and it is not told.
+    """
+    how, truth = procedure(3.5), np.linspace(5.0, 9.0, 9)
+    fit = calibrated(EIGHT, 3.5, how)
+    whole = walls(truth, 3.5, 50.0).rows.read_block(0, truth.size)
+    early = np.roll(whole, -10, axis=1)
+    readings = measure(of_codes(np.stack([*whole, *early])), how, fit)
+    uneven = readings.flags & np.uint32(Flag.UNEVEN_ECHOES) != 0
+    assert not uneven[:9].any()
+    assert uneven[9:].mean() > 0.5
+    assert np.abs(readings.thickness_mm[9:] - truth).min() > 0.15
 
 
 BETWEEN = np.linspace(3.2, 17.0, 12)
