@@ -59,6 +59,8 @@ REPEATABLE_PERIODS = 0.1
 # What steps leave of a whole-record fit is in its uncertainty; below this part of a wavelength it
 # is no mix-up of steps or echoes.
 SLIGHT_PERIODS = 0.005
+# The same of single echoes, whose shape changes with depth: diffraction, a film of couplant.
+SLIGHT_SINGLE_PERIODS = 0.01
 # A step reading so many wavelengths off its step is of another half-cycle or echo.
 MISREAD_PERIODS = 0.125
 # One so near to the line of the other steps is of the half-cycle that theirs are of.
@@ -603,14 +605,17 @@ def _health(fit: StepFit, procedure: Procedure) -> dict[str, bool]:
     steps = fit.steps.thickness_mm
     fitted = 2 if procedure.interval.mode != "echo_to_echo" and steps.size > 1 else 1
     nominal = procedure.interval_material.velocity_mm_per_us
+    # So little is no mix-up, and is in the uncertainty.
+    slight_us = 2.0 * SLIGHT_SINGLE_PERIODS / procedure.probe.frequency_mhz
+    slight_mm = 0.5 * fit.velocity_mm_per_us * slight_us
     return {
         "range_is_bracketed": _is_bracketed(steps, procedure.range),
         "residuals_tested": steps.size > fitted,
-        "residuals_explained": not fit.p_value < 0.01,
-        "no_step_doubted": fit.doubt is None,
+        "residuals_explained": not fit.p_value < 0.01 or fit.lack_of_fit_us < slight_us,
+        "no_step_doubted": fit.doubt is None or abs(fit.doubt.off_mm) < slight_mm,
         "velocity_plausible": abs(fit.velocity_mm_per_us / nominal - 1.0) <= PLAUSIBLE_VELOCITY,
         "zero_plausible": _zero_is_plausible(fit, procedure),
-        "offset_is_zero": not abs(fit.fitted_zero_us) > 3.0 * fit.u_fitted_zero_us,
+        "offset_is_zero": not abs(fit.fitted_zero_us) > 3.0 * fit.u_fitted_zero_us + slight_us,
         **_repeats(fit.steps, fit.repeatability_us, procedure),
     }
 

@@ -255,6 +255,17 @@ def clock_off(ahead: float) -> Codes:
     return stretch
 
 
+def louder_later(db_per_us: float) -> Codes:
+    """Raise the gain with time since the record's first sample, which the block's was not."""
+
+    def raise_gain(codes: AnyArray, rng: np.random.Generator) -> AnyArray:
+        gain = 10.0 ** (db_per_us * 0.01 * np.arange(codes.shape[1]) / 20.0)
+        kind = np.iinfo(codes.dtype)
+        return np.rint(codes * gain).clip(kind.min, kind.max).astype(codes.dtype)
+
+    return raise_gain
+
+
 def same_for_all(codes: AnyArray, rng: np.random.Generator) -> AnyArray:
     return np.repeat(codes[:1], len(codes), axis=0)
 
@@ -328,6 +339,7 @@ def difficulties(setup: Setup) -> list[Difficulty]:
             Difficulty("cross-talk", probe={"cross_talk": 0.5, "cross_talk_us": 8.5}),
             Difficulty("conversion", probe={"conversion": 4.0}),
         ]
+    found.append(Difficulty("gain +2 dB/µs", codes=louder_later(2.0)))
     return found
 
 
