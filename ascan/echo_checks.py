@@ -12,6 +12,7 @@ from ascan.calibration.record import Calibration
 from ascan.check_learning import fit_knows
 from ascan.conditioning import condition_rows
 from ascan.flags import Flag
+from ascan.following_checks import FollowingChecks, of_steps_beside
 from ascan.gate_stage import GateEchoes, GateStage
 from ascan.health.earlier_echo import (
     CLEAR_PERIODS,
@@ -22,17 +23,8 @@ from ascan.health.earlier_echo import (
     odds_against,
     shares_ahead,
 )
-from ascan.health.multiples import SPACINGS, apart_of_multiples, flag_apart
-from ascan.health.other_echo import SIGMAS, check_others
+from ascan.health.other_echo import check_others
 from ascan.health.rivals import Rival, Rivals, flag_rivals
-from ascan.health.second_echo import (
-    DUAL_PERIODS,
-    HALF_PERIODS,
-    MOST_DUAL_PERIODS,
-    SOUGHT_PERIODS,
-    is_missing,
-    second_off,
-)
 from ascan.health.shape import allowed_between, check_shape, head_reach
 from ascan.health.skipped_cycle import weigh_half_cycle
 from ascan.health.spikes import check_spikes
@@ -67,12 +59,6 @@ class EchoChecks:
     def is_train(self) -> bool:
         """Whether the interval is the spacing of one train of echoes, whose fit checks itself."""
         return self.procedure.gate(self.procedure.interval.gates[0]).echo == "train"
-
-    @property
-    def sees_multiples(self) -> bool:
-        """Whether what follows the wall's first echo can be told from its multiples."""
-        single = self.procedure.interval.mode in (*SINGLE, "echo_to_echo")
-        return single and not self.is_train and self.procedure.probe.arrangement != "dual"
 
     @property
     def surface(self) -> str:
@@ -128,9 +114,8 @@ class EchoChecks:
         assert self.calibration is not None
         self._check_strength(self.calibration, echoes, columns)
         self._check_others(self.calibration, echoes, columns)
-        self._check_followers(self.calibration, echoes, columns)
         for name, each in self.calibration.misfits.items():
-            usual = _of_steps_beside(self.calibration, each, columns["thickness_mm"])
+            usual = of_steps_beside(self.calibration, each, columns["thickness_mm"])
             if self.between.size:
                 known_us = np.nan_to_num(echoes[name].time_us)
                 place = np.searchsorted(self.stage.guide.heads_us, known_us) - 1
@@ -138,11 +123,8 @@ class EchoChecks:
             most, found = self.procedure.checks.most_misfit, echoes[name]
             strength = columns.get("strength", np.full(usual.size, np.nan))
             check_shape(found.misfit, usual, most, found.snr_db, strength, columns["flags"])
-        if not self.is_train and self.procedure.interval.mode in SINGLE:
-            self._check_second(self.calibration, block, start_time_us, echoes, columns)
-        if self.sees_multiples:
-            self._check_apart(self.calibration, block, start_time_us, echoes, columns)
-        self._check_missing(self.calibration, echoes, columns)
+        following = FollowingChecks(self.procedure, self.recording, self.calibration, self.stage)
+        following.check(block, start_time_us, echoes, columns)
 
     def _weigh_half_cycles(
         self,
@@ -233,128 +215,9 @@ class EchoChecks:
             part = np.nan_to_num(np.minimum(strength, 1.0), nan=1.0) + np.zeros(found.ahead.size)
             # Calibrations before format 1.7 know the most over all steps.
             each = calibration.aheads.get(name, usual[:1])
-            ahead = _of_steps_beside(calibration, each, columns["thickness_mm"])
+            ahead = of_steps_beside(calibration, each, columns["thickness_mm"])
             shares = (found.ahead, found.behind)
             check_others(shares, ahead, usual[1], most, found.snr_db, part, columns["flags"])
-
-    def _check_followers(
-        self, calibration: Calibration, echoes: Mapping[str, GateEchoes], columns: Columns
-    ) -> None:
-        """Check that what comes behind an echo is no larger than a wall's later echoes are."""
-        for name, usual in calibration.followers.items():
-            found = echoes[name]
-            largest = _of_steps_beside(calibration, usual, columns["thickness_mm"])
-            noise = SIGMAS * 10.0 ** (-found.snr_db / 20.0)
-            most = self.procedure.checks.most_behind * largest + noise
-            larger = found.behind > most
-            columns["flags"] |= np.where(larger, np.uint32(Flag.OTHER_ECHO), np.uint32(0))
-
-    def _check_second(
-        self,
-        calibration: Calibration,
-        block: AnyArray,
-        start_time_us: FloatArray,
-        echoes: Mapping[str, GateEchoes],
-        columns: Columns,
-    ) -> None:
-        """Check that the wall's second echo, where it is heard, follows the first as it must."""
-        recording = self.recording
-        echo_name = self.procedure.interval.gates[-1]
-        echo, thickness = echoes[echo_name], columns["thickness_mm"]
-        later_us = self._later_us(calibration, echo_name, thickness)
-        if calibration.dual is not None:
-            dual = calibration.dual
-            later_us = np.interp(thickness, dual.thickness_mm, dual.second_us)
-        period, rate = self.stage.meter.period, recording.sample_rate_mhz
-        half, sought = int(np.ceil(HALF_PERIODS * period)), int(np.ceil(SOUGHT_PERIODS * period))
-        later = np.nan_to_num(later_us * rate, nan=0.0)
-        # The own peak of a long echo may be one of its first half-cycles.
-        place = (echo.envelope_us - start_time_us) * rate
-        known = np.isfinite(place) & (calibration.dual is None)
-        middle = np.where(known, np.rint(np.nan_to_num(place)), echo.peak).astype(np.int64)
-        due = np.rint(later).astype(np.int64) + middle
-        # No nearer than half way to the echoes before and after it, and inside the record.
-        room = np.minimum((0.5 * later).astype(np.int64) - half, block.shape[1] - 1 - half - due)
-        if self.surface:
-            # Nor as late as the water or delay line repeats the surface echo.
-            delay_us, surface_us = self.procedure.probe.delay_us, echoes[self.surface].time_us
-            path_us = np.nan_to_num(surface_us - delay_us, nan=np.inf)
-            repeat = (path_us - self.procedure.reach_us) * rate
-            first_at = (echo.time_us - surface_us) * rate
-            room = np.minimum(room, np.nan_to_num(repeat - first_at - later, nan=-1.0, posinf=1e9))
-            room = room.astype(np.int64)
-        room[(echo.peak < 0) | ~np.isfinite(later_us)] = -1
-        first = np.empty((len(block), 2 * half + 1), self.stage.taps.dtype)
-        second = np.empty((len(block), 2 * (half + sought) + 1), self.stage.taps.dtype)
-        zero, taps = recording.zero_code, self.stage.taps
-        condition_rows(block, zero, middle - half, taps, first)
-        condition_rows(block, zero, due - half - sought, taps, second)
-        noise = echo.noise(recording.full_scale)
-        late_us = np.array(calibration.second_late_us.get(echo_name, (0.0,)))
-        # Between two steps it may follow either.
-        apart_us = np.abs(np.diff(late_us, prepend=late_us[0]))
-        after = np.searchsorted(calibration.steps.thickness_mm, thickness)
-        slack_us = 0.5 * apart_us[after.clip(0, late_us.size - 1)]
-        most = self.procedure.checks.most_second_periods * period + slack_us * rate
-        if calibration.dual is not None:
-            # Beside it comes the mode-converted arrival.
-            most = np.maximum(most, MOST_DUAL_PERIODS * period)
-            room = np.minimum(room, int(DUAL_PERIODS * period))
-        off, least, columns["second_share"] = second_off(first, second, room, noise, period)
-        columns["second_off_us"] = off / rate
-        uneven = np.abs(least) > most
-        columns["flags"] |= np.where(uneven, np.uint32(Flag.UNEVEN_ECHOES), np.uint32(0))
-
-    def _later_us(
-        self, calibration: Calibration, name: str, thickness_mm: FloatArray
-    ) -> FloatArray:
-        """Return by how much a wall's second echo follows its first, as the steps' did."""
-        steps_mm = calibration.steps.thickness_mm
-        late_us = calibration.second_late_us.get(name, (0.0,) * steps_mm.size)
-        beyond_us = np.interp(thickness_mm, steps_mm, late_us)
-        return np.asarray(2.0 * thickness_mm / calibration.velocity_mm_per_us + beyond_us)
-
-    def _check_apart(
-        self,
-        calibration: Calibration,
-        block: AnyArray,
-        start_time_us: FloatArray,
-        echoes: Mapping[str, GateEchoes],
-        columns: Columns,
-    ) -> None:
-        """Check that what follows the wall's first echo are its multiples, and little else."""
-        recording, rate = self.recording, self.recording.sample_rate_mhz
-        name, reach = self.walls[0], self.stage.reach
-        echo, thickness = echoes[name], columns["thickness_mm"]
-        later = np.nan_to_num(self._later_us(calibration, name, thickness) * rate)
-        last = np.full(len(block), float(block.shape[1]))
-        if self.surface:
-            # What follows the surface's repeat are the wall's echoes once more.
-            delay_us, surface_us = self.procedure.probe.delay_us, echoes[self.surface].time_us
-            path_us = np.nan_to_num(surface_us - delay_us, nan=np.inf)
-            repeat = (surface_us + path_us - self.procedure.reach_us - start_time_us) * rate
-            last = np.minimum(last, np.nan_to_num(repeat, nan=0.0, posinf=np.inf))
-        last = np.minimum(last, echo.peak + SPACINGS * later).astype(np.int64) - echo.peak
-        last[(echo.peak < 0) | (later <= 0.0)] = 0
-        width = max(int(last.max(initial=0)), 1)
-        trace = np.empty((len(block), width), self.stage.taps.dtype)
-        condition_rows(block, recording.zero_code, echo.peak, self.stage.taps, trace)
-        height = np.abs(echo.amplitude) * recording.full_scale
-        share = np.empty(len(block))
-        apart_of_multiples(trace, last, later, reach, height, share)
-        columns["other_share"] = share
-        usual = _of_steps_beside(calibration, calibration.others.get(name, (0.0,)), thickness)
-        flag_apart(share, usual, self.procedure.checks.most_apart, echo.snr_db, columns["flags"])
-
-    def _check_missing(
-        self, calibration: Calibration, echoes: Mapping[str, GateEchoes], columns: Columns
-    ) -> None:
-        """Check that the wall's second echo is there where the steps had one (dual probes)."""
-        for name, usual in calibration.seconds.items():
-            thickness = columns["thickness_mm"]
-            least = _of_steps_beside(calibration, usual, thickness, np.minimum)
-            missing = is_missing(columns["second_share"], least, echoes[name].snr_db)
-            columns["flags"] |= np.where(missing, np.uint32(Flag.UNEVEN_ECHOES), np.uint32(0))
 
     @property
     def walls(self) -> list[str]:
@@ -421,15 +284,3 @@ class EchoChecks:
                     rivals.weigh(Rival.LATER_ECHO, odds, rival_us + np.zeros(len(flags)))
                     flag_rivals(odds, least, Flag.EARLIER_ECHO, flags)
             begin_us = echo.time_us
-
-
-def _of_steps_beside(
-    calibration: Calibration,
-    values: tuple[float, ...],
-    thickness_mm: FloatArray,
-    which: np.ufunc = np.maximum,
-) -> FloatArray:
-    """Return the larger of what two steps showed that a wall lies between; one value a step."""
-    each = np.array(values)
-    after = np.searchsorted(calibration.steps.thickness_mm, thickness_mm).clip(0, each.size - 1)
-    return np.asarray(which(each[np.maximum(after - 1, 0)], each[after]))
