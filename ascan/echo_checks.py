@@ -9,7 +9,7 @@ import numpy as np
 
 from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.calibration.record import Calibration
-from ascan.check_learning import fit_knows
+from ascan.check_learning import fit_knows, wall_gate
 from ascan.conditioning import condition_rows
 from ascan.flags import Flag
 from ascan.following_checks import FollowingChecks, of_steps_beside
@@ -31,7 +31,7 @@ from ascan.health.spikes import check_spikes
 from ascan.health.surface_moved import check_surface
 from ascan.health.surface_repeat import weigh_repeat
 from ascan.health.uneven_echoes import check_lead, check_spacing
-from ascan.health.weak_echo import share_of_usual
+from ascan.health.weak_echo import is_changed, share_of_usual
 from ascan.procedure import Procedure
 from ascan.recording import Recording
 
@@ -116,6 +116,10 @@ class EchoChecks:
         self._check_others(self.calibration, echoes, columns)
         for name, each in self.calibration.misfits.items():
             usual = of_steps_beside(self.calibration, each, columns["thickness_mm"])
+            if "strength" in columns and name == wall_gate(self.procedure):
+                lower = columns["strength"] < self.procedure.checks.least_strength
+                weak = lower & is_changed(echoes[name].misfit, usual, echoes[name].snr_db)
+                columns["flags"] |= np.where(weak, np.uint32(Flag.WEAK_ECHO), np.uint32(0))
             if self.between.size:
                 known_us = np.nan_to_num(echoes[name].time_us)
                 place = np.searchsorted(self.stage.guide.heads_us, known_us) - 1

@@ -27,7 +27,8 @@ class Checks:
         one. A pit under three tenths of the beam takes as much of the echo and leaves its shape and
         its time (own study: elastic finite differences, plane pits of 1 to 8 mm). Without a surface
         echo, coupling alone changes the height by 4 dB and more (common practice); told are 6 dB,
-        at which half of a beam meets something else (half-value method, common practice).
+        at which half of a beam meets something else (half-value method, common practice), and the
+        first limit, too, of an echo whose shape is changed as well (`ascan.health.weak_echo`).
     most_strength : float
         What the wall echo may be at most of its usual height against the surface echo. Sound walls
         stay within 1.3, in grain, too (own study); twice is 6 dB: another gain over time, or an

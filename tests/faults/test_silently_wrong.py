@@ -382,3 +382,28 @@ def test_a_train_of_every_second_echo_is_uneven() -> None:
             found = time_echoes(scan_of(record(first, spacing)), procedure)
             wrong = abs(found.columns["interval_us"][0] - spacing) > 0.05
             assert not wrong or Flag.UNEVEN_ECHOES in flag(found)
+
+
+def test_an_echo_both_lower_and_changed_is_a_pit_s_not_the_coupling_s() -> None:
+    """At 0.6 of its height: alone it is coupling; with a tenth of it 150 ns early, a pit."""
+    time_us = np.arange(1100) / SAMPLE_RATE_MHZ
+    rng = np.random.default_rng(8)
+
+    def plates(*records: np.ndarray) -> Scan:
+        noise = rng.normal(0.0, 0.001, (len(records), time_us.size))
+        return scan_of(np.stack(records) + noise)
+
+    procedure = wall_procedure()
+    steps = np.array([8.0, 12.0, 16.0, 24.0])
+    fit = calibrate(
+        plates(*(0.8 * burst(time_us, 2.0 * step / V) for step in steps)),
+        procedure,
+        steps,
+        u_known_mm=0.01,
+    )
+    at = 2.0 * 10.0 / V
+    low = 0.48 * burst(time_us, at)
+    readings = measure(plates(low, low + 0.05 * burst(time_us, at - 0.15)), procedure, fit)
+    assert readings.columns["strength"] == pytest.approx([0.6, 0.6], abs=0.03)
+    assert flag(readings, 0) == Flag(0)
+    assert Flag.WEAK_ECHO in flag(readings, 1)
