@@ -12,7 +12,6 @@ from ascan.calibration.record import Calibration
 from ascan.check_learning import fit_knows, wall_gate
 from ascan.conditioning import condition_rows
 from ascan.flags import Flag
-from ascan.following_checks import FollowingChecks, of_steps_beside
 from ascan.gate_stage import GateEchoes, GateStage
 from ascan.health.earlier_echo import (
     CLEAR_PERIODS,
@@ -103,19 +102,13 @@ class EchoChecks:
             self._weigh_earlier(block, start_time_us, echoes, interval_us, rivals, flags)
         return rivals
 
-    def check_reading(
-        self,
-        block: AnyArray,
-        start_time_us: FloatArray,
-        echoes: Mapping[str, GateEchoes],
-        columns: Columns,
-    ) -> None:
-        """Check what a calibrated reading foretells: its echo's strength, and the next echoes."""
+    def check_reading(self, echoes: Mapping[str, GateEchoes], columns: Columns) -> None:
+        """Check what a calibrated reading foretells of its echo: strength, company, shape."""
         assert self.calibration is not None
         self._check_strength(self.calibration, echoes, columns)
         self._check_others(self.calibration, echoes, columns)
         for name, each in self.calibration.misfits.items():
-            usual = of_steps_beside(self.calibration, each, columns["thickness_mm"])
+            usual = self.calibration.of_steps_beside(each, columns["thickness_mm"])
             if "strength" in columns and name == wall_gate(self.procedure):
                 lower = columns["strength"] < self.procedure.checks.least_strength
                 weak = lower & is_changed(echoes[name].misfit, usual, echoes[name].snr_db)
@@ -127,8 +120,6 @@ class EchoChecks:
             most, found = self.procedure.checks.most_misfit, echoes[name]
             strength = columns.get("strength", np.full(usual.size, np.nan))
             check_shape(found.misfit, usual, most, found.snr_db, strength, columns["flags"])
-        following = FollowingChecks(self.procedure, self.recording, self.calibration, self.stage)
-        following.check(block, start_time_us, echoes, columns)
 
     def _weigh_half_cycles(
         self,
@@ -219,7 +210,7 @@ class EchoChecks:
             part = np.nan_to_num(np.minimum(strength, 1.0), nan=1.0) + np.zeros(found.ahead.size)
             # Calibrations before format 1.7 know the most over all steps.
             each = calibration.aheads.get(name, usual[:1])
-            ahead = of_steps_beside(calibration, each, columns["thickness_mm"])
+            ahead = calibration.of_steps_beside(each, columns["thickness_mm"])
             shares = (found.ahead, found.behind)
             check_others(shares, ahead, usual[1], most, found.snr_db, part, columns["flags"])
 

@@ -62,7 +62,7 @@ class FollowingChecks:
         """Check that what comes behind an echo is no larger than a wall's later echoes are."""
         for name, usual in self.calibration.followers.items():
             found = echoes[name]
-            largest = of_steps_beside(self.calibration, usual, columns["thickness_mm"])
+            largest = self.calibration.of_steps_beside(usual, columns["thickness_mm"])
             noise = SIGMAS * 10.0 ** (-found.snr_db / 20.0)
             most = self.procedure.checks.most_behind * largest + noise
             larger = found.behind > most
@@ -149,8 +149,8 @@ class FollowingChecks:
         share = np.empty(len(block))
         apart_of_multiples(trace, last, later, reach, height, share)
         columns["other_share"] = share
-        usual = of_steps_beside(
-            self.calibration, self.calibration.others.get(name, (0.0,)), thickness
+        usual = self.calibration.of_steps_beside(
+            self.calibration.others.get(name, (0.0,)), thickness
         )
         flag_apart(share, usual, self.procedure.checks.most_apart, echo.snr_db, columns["flags"])
 
@@ -158,7 +158,7 @@ class FollowingChecks:
         """Check that the wall's second echo is there where the steps had one (dual probes)."""
         for name, usual in self.calibration.seconds.items():
             thickness = columns["thickness_mm"]
-            least = of_steps_beside(self.calibration, usual, thickness, np.minimum)
+            least = self.calibration.of_steps_beside(usual, thickness, np.minimum)
             missing = is_missing(columns["second_share"], least, echoes[name].snr_db)
             columns["flags"] |= np.where(missing, np.uint32(Flag.UNEVEN_ECHOES), np.uint32(0))
 
@@ -173,15 +173,3 @@ class FollowingChecks:
         surface_us = echoes[surface].time_us
         path_us = np.nan_to_num(surface_us - self.procedure.probe.delay_us, nan=np.inf)
         return np.asarray(surface_us + path_us - self.procedure.reach_us)
-
-
-def of_steps_beside(
-    calibration: Calibration,
-    values: tuple[float, ...],
-    thickness_mm: FloatArray,
-    which: np.ufunc = np.maximum,
-) -> FloatArray:
-    """Return the larger of what two steps showed that a wall lies between; one value a step."""
-    each = np.array(values)
-    after = np.searchsorted(calibration.steps.thickness_mm, thickness_mm).clip(0, each.size - 1)
-    return np.asarray(which(each[np.maximum(after - 1, 0)], each[after]))

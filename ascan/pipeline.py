@@ -18,6 +18,7 @@ from ascan.calibration.record import Calibration, check_calibration
 from ascan.echo_checks import EchoChecks
 from ascan.errors import fault
 from ascan.flags import FATAL, Flag, is_fatal
+from ascan.following_checks import FollowingChecks
 from ascan.gate_stage import GateEchoes, GateStage
 from ascan.gating import Gate
 from ascan.health.rivals import Rival, Rivals
@@ -216,7 +217,7 @@ class Pipeline:
             columns = self._to_columns(interval, u_interval, flags, component_c)
             if self.calibration is not None:
                 columns |= self._rival_columns(self.calibration, rivals, later_us, columns)
-                self.checks.check_reading(block, start_time_us, echoes, columns)
+                self._check_reading(self.calibration, block, start_time_us, echoes, columns)
         if self.witness is not None:
             seen = self.witness.run(block, start_time_us, component_c=component_c)
             columns |= self._compare(columns, seen)
@@ -224,6 +225,19 @@ class Pipeline:
             for suffix in GATE_COLUMNS:
                 columns[gate_column(name, suffix)] = getattr(found, suffix)
         return columns
+
+    def _check_reading(
+        self,
+        calibration: Calibration,
+        block: AnyArray,
+        start_time_us: FloatArray,
+        echoes: Mapping[str, GateEchoes],
+        columns: Columns,
+    ) -> None:
+        """Check what a reading foretells of its echo, and of those behind it."""
+        self.checks.check_reading(echoes, columns)
+        following = FollowingChecks(self.procedure, self.recording, calibration, self.stage)
+        following.check(block, start_time_us, echoes, columns)
 
     def window_us(self, gate: Gate) -> tuple[float, float]:
         """Return a gate's start and stop in µs; its mm by calibration, else by nominal values."""
@@ -300,7 +314,8 @@ class Pipeline:
         for name in ("second_share", "other_share"):
             if name in found:
                 columns[name] = found[name]
-        self.checks.check_reading(block, start_time_us, echoes, columns)
+        assert self.calibration is not None
+        self._check_reading(self.calibration, block, start_time_us, echoes, columns)
         if "second_late_mm" in found:
             self._hear_second(columns, found, component_c)
         return columns

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from types import MappingProxyType
@@ -297,6 +297,17 @@ class Calibration(Carried):
             return np.full(self.steps.thickness_mm.size, np.nan)
         gain, design, _ = self.gain()
         return np.asarray(np.einsum("ij,ji->i", design, gain))
+
+    def of_steps_beside(
+        self, values: Sequence[float], thickness_mm: FloatArray, which: np.ufunc = np.maximum
+    ) -> FloatArray:
+        """Return the larger of what two steps showed that a wall lies between, shape (n,).
+
+        ``values`` holds one a step, or one for all.
+        """
+        each = np.array(values)
+        after = np.searchsorted(self.steps.thickness_mm, thickness_mm).clip(0, each.size - 1)
+        return np.asarray(which(each[np.maximum(after - 1, 0)], each[after]))
 
     @property
     def valid_until(self) -> datetime | None:

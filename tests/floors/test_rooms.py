@@ -25,7 +25,7 @@ FLOORS = {
     "procedure": 5,
     "gate_stage": 6,
     "thickness_stage": 6,
-    "echo_checks": 7,
+    "echo_checks": 7, "following_checks": 7,
     "pipeline": 8, "budget": 9, "planning": 10, "head_models": 8,
     "channels": 9, "check_learning": 6, "head_learning": 9, "template_learning": 9,
     "lag_learning": 9,
