@@ -21,7 +21,7 @@ SOUGHT_PERIODS, HALF_PERIODS = 6.0, 1.5
 # Heard is what stands so far out of the noise, is this part of the first, and as like it as this.
 SIGMAS, LEAST_SHARE, LEAST_LIKE = 8.0, 0.08, 0.75
 # A crest with this share of the highest one's height may be the echo as well.
-ALIKE = 0.9
+ALIKE = 0.95
 # The second echo of a dual probe has another shape than its first, and is sought nearby only;
 # between steps of a factor of 3 it is learned to a quarter of a period (aperture integral).
 MOST_DUAL_PERIODS, DUAL_PERIODS = 0.25, 1.5
