@@ -324,10 +324,9 @@ def _calibrate_heads(
         beside = beside_of(seen, procedure, known, learned.usable)
         misfits = misfits_of(seen, procedure.interval.gates, known, learned.usable)
         late = second_late_of(seen, procedure, known, learned.usable, np.inf)
-        steps_mm = np.unique(known[learned.usable])
         dual = learned.dual
-        for late_us in late.values():
-            dual = with_second(dual, steps_mm, late_us)
+        if late:
+            dual = with_second(dual, np.unique(known[learned.usable]), *late.values())
         timed = dataclasses.replace(calibration, dual=dual, second_late_us=late)
         again = Pipeline(alone, scan.recording, timed)
         seen = Readings(joined(found for _, found in again.walk(steps_only)))

@@ -34,9 +34,6 @@ from ascan.health.weak_echo import is_changed, share_of_usual
 from ascan.procedure import Procedure
 from ascan.recording import Recording
 
-# These take the wall from one echo of it.
-SINGLE = ("time_zero_to_echo", "interface_to_echo")
-
 
 @dataclass(frozen=True, eq=False, slots=True)
 class EchoChecks:
@@ -53,11 +50,6 @@ class EchoChecks:
         if dual is not None and len(dual.heads) > 1:
             between = allowed_between(dual.heads, dual.before, head_reach(self.stage.meter.period))
         object.__setattr__(self, "between", between)
-
-    @property
-    def is_train(self) -> bool:
-        """Whether the interval is the spacing of one train of echoes, whose fit checks itself."""
-        return self.procedure.gate(self.procedure.interval.gates[0]).echo == "train"
 
     @property
     def surface(self) -> str:
@@ -96,7 +88,8 @@ class EchoChecks:
         """Check the echoes that an interval is taken between; return what else they may be."""
         rivals = Rivals(len(flags))
         self._weigh_half_cycles(echoes, interval_us, rivals, flags)
-        if not self.is_train:
+        # The fit of a train checks itself.
+        if not self.procedure.is_train:
             self._check_spacing(echoes, flags)
             self._weigh_repeats(echoes, rivals, flags)
             self._weigh_earlier(block, start_time_us, echoes, interval_us, rivals, flags)

@@ -49,11 +49,10 @@ class FollowingChecks:
         """Check the echoes behind the first one against what the reading foretells."""
         self._check_followers(echoes, columns)
         mode = self.procedure.interval.mode
-        train = self.procedure.gate(self.procedure.interval.gates[0]).echo == "train"
+        train, dual = self.procedure.is_train, self.procedure.probe.arrangement == "dual"
         if not train and mode in SINGLE:
             self._check_second(block, start_time_us, echoes, columns)
         # A dual probe hears converted arrivals as loud as the wall's echoes.
-        dual = self.procedure.probe.arrangement == "dual"
         if not train and not dual and mode in (*SINGLE, "echo_to_echo"):
             self._check_apart(block, start_time_us, echoes, columns)
         self._check_missing(echoes, columns)

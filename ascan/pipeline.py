@@ -66,8 +66,8 @@ HEAD_DOUBTS = np.uint32(
 FURTHER = 1.5
 # Some hundred rows amortise the calls; more gained nothing (benches/speed.py).
 BLOCK_BYTES = 2**21
-# Of so many waveforms the median top may exceed the full scale by this factor (one that clips at
-# twice its nominal scale is no fault).
+# The median top of so many waveforms may be so many times the full scale, which may be nominal;
+# codes taken for fractions are a hundred times it and more.
 FIRST_ROWS, MOST_OVER = 64, 10.0
 
 
@@ -371,7 +371,7 @@ class Pipeline:
     ) -> tuple[FloatArray, FloatArray]:
         """Return the interval between echoes, and its standard uncertainty."""
         used = [echoes[name] for name in self.procedure.interval.gates]
-        if self.checks.is_train:
+        if self.procedure.is_train:
             return used[0].spacing_us, used[0].u_spacing_us
         interval, u_interval = np.empty(rows), np.empty(rows)
         take_intervals(

@@ -366,6 +366,11 @@ class Procedure:
         return OWN_PEAK_PERIODS / self.probe.frequency_mhz
 
     @property
+    def is_train(self) -> bool:
+        """Whether the interval is the spacing of one train of echoes."""
+        return self.gate(self.interval.gates[0]).echo == "train"
+
+    @property
     def not_stated(self) -> list[str]:
         """What it leaves open, so that no u holds it: keys of ``[uncertainty]``, temperature."""
         return self.uncertainty.not_stated + ([] if self.temperature else ["temperature"])

@@ -9,7 +9,7 @@ from typing import Any, SupportsIndex
 
 import numpy as np
 
-from ascan.arrays import AnyArray, BoolArray, FlagArray, FloatArray
+from ascan.arrays import AnyArray, BoolArray, FlagArray, FloatArray, IntArray
 from ascan.carried import Carried
 from ascan.errors import fault
 from ascan.flags import MEANINGS, Flag, is_fatal, names, reasons, severity, usability, with_care
@@ -250,6 +250,11 @@ class Readings(Carried):
     def flags(self) -> FlagArray:
         """Flag bits, shape (rows,), uint32."""
         return self.columns["flags"]
+
+    @property
+    def scan_rows(self) -> IntArray:
+        """Number of each reading's waveform in its scan, shape (rows,): where rows were chosen."""
+        return np.asarray(self.columns.get("scan_row", np.arange(len(self))))
 
     @property
     def calibration_digest(self) -> str | None:

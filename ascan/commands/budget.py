@@ -41,9 +41,10 @@ def run(args: argparse.Namespace) -> None:
     if procedure.text != kept:
         say(args, ["not the procedure that the readings were measured with: u differs from theirs"])
     stage = ThicknessStage(procedure, calibration)
-    names = np.asarray(readings.columns.get("scan_row", np.arange(len(readings)))).tolist()
+    names = readings.scan_rows.tolist()
     if args.rows:
-        rows = [_place_of(row, names) for row in rows_of(args.rows, max(names) + 1, "--rows")]
+        place = {name: row for row, name in enumerate(names)}
+        rows = [_place_of(name, place) for name in rows_of(args.rows, max(names) + 1, "--rows")]
     elif np.isnan(readings.thickness_mm).all():
         raise fault(args.readings, "holds no reading with a thickness")
     else:
@@ -60,8 +61,8 @@ def run(args: argparse.Namespace) -> None:
     say(args, [CAUTION])
 
 
-def _place_of(row: int, names: list[int]) -> int:
+def _place_of(name: int, place: dict[int, int]) -> int:
     """Return where a row of the scan stands among the readings."""
-    if row not in names:
-        raise fault("--rows", f"names row {row}, which was not measured")
-    return names.index(row)
+    if name not in place:
+        raise fault("--rows", f"names row {name}, which was not measured")
+    return place[name]

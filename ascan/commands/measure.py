@@ -143,8 +143,7 @@ def lone_rows(readings: Readings) -> list[int]:
         return []
     x_mm, y_mm = (np.asarray(columns[name], np.float64) for name in ("x_mm", "y_mm"))
     lone = np.flatnonzero(lone_readings(x_mm, y_mm, readings.thickness_mm, readings.u_mm))
-    rows = np.asarray(columns.get("scan_row", np.arange(len(readings))))
-    return [int(row) for row in rows[lone]]
+    return [int(row) for row in readings.scan_rows[lone]]
 
 
 def second_look(rows: list[int]) -> list[str]:
@@ -157,5 +156,5 @@ def second_look(rows: list[int]) -> list[str]:
 
 
 def _one_by_one(readings: Readings) -> list[str]:
-    numbers = readings.columns.get("scan_row", range(len(readings)))
-    return [f"row {row:>4}  {reading}" for row, reading in zip(numbers, readings, strict=True)]
+    each = zip(readings.scan_rows, readings, strict=True)
+    return [f"row {row:>4}  {reading}" for row, reading in each]

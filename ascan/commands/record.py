@@ -218,7 +218,7 @@ def _points(table: dict[str, Any], minimum_mm: float | None) -> Picture:
 
 def _thinnest_points(readings: Readings, table: dict[str, Any]) -> dict[int, int]:
     """Return the row of the least reading of each of the thinnest points by number."""
-    rows = readings.columns.get("scan_row", np.arange(len(readings))).tolist()
+    rows = readings.scan_rows.tolist()
     order = np.argsort(table["least_mm"], kind="stable")[: np.isfinite(table["least_mm"]).sum()]
     chosen = order[:INDICATIONS]
     return {number: rows.index(table["row"][one]) for number, one in enumerate(chosen, 1)}
@@ -248,7 +248,7 @@ def _surface(
         "Least reading in each cell, never smoothed; darker is thinner, crossed cells were "
         "refused, ruled ones hold no position; numbers are the thinnest places below"
     )
-    rows = readings.columns.get("scan_row", np.arange(len(readings))).tolist()
+    rows = readings.scan_rows.tolist()
     of_scan = np.zeros(len(places), np.int64) if places.scan is None else places.scan
     thinnest = {
         number: rows.index(places.row[one])
@@ -303,7 +303,7 @@ def _indication(
 
 def _rejected(readings: Readings) -> list[str]:
     gone = np.flatnonzero(gone_of(readings))
-    rows = readings.columns.get("scan_row", np.arange(len(readings)))
+    rows = readings.scan_rows
     lines = [
         f"row {rows[k]}: {names(int(readings.flags[k])) or 'void by a failed check'}"
         for k in gone[:REJECTED]

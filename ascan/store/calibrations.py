@@ -220,15 +220,11 @@ def load_calibration(path: str | Path) -> Calibration:
     """
     place = str(path)
     with schema.opened(path, schema.CALIBRATION) as file:
-        newer = tuple(schema.check_kind(file, schema.CALIBRATION, place)) > schema.VERSION
-        return _read(file, place, newer)
+        return _read(file, place)
 
 
-def _read(group: h5py.Group, place: str, newer: bool = False) -> Calibration:
-    """Return the calibration in a group, checked against its digest.
-
-    One of a ``newer`` minor version may hold what this engine does not know of.
-    """
+def _read(group: h5py.Group, place: str) -> Calibration:
+    """Return the calibration in a group, checked against its digest."""
     scalars: dict[str, Any] = {
         name: float(schema.dataset(group, name, place)[()]) for name in SCALARS
     }
@@ -259,7 +255,7 @@ def _read(group: h5py.Group, place: str, newer: bool = False) -> Calibration:
             parts[key] = read(schema.subgroup(group, name, place), place)
     calibration = Calibration(covariance=covariance, steps=steps, **parts, **scalars, **texts)
     if calibration.digest != digest:
-        if newer:
+        if tuple(group.file.attrs["format_version"]) > schema.VERSION:
             raise fault(place, "holds more than this engine knows of", remedy="update ascan")
         raise fault(place, "was changed since it was written", remedy="calibrate anew")
     return calibration

@@ -94,7 +94,7 @@ def differences_between(earlier: Readings, later: Readings) -> Differences:
     with np.errstate(divide="ignore", invalid="ignore"):
         over = off / np.fmax(earlier.u_mm, later.u_mm)
     return Differences(
-        row=np.asarray(later.columns.get("scan_row", np.arange(len(off)))),
+        row=later.scan_rows,
         earlier_mm=earlier.thickness_mm,
         later_mm=later.thickness_mm,
         off_mm=off,

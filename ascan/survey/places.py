@@ -42,7 +42,7 @@ class Places:
     u_random_mm: FloatArray
     u_common_mm: FloatArray
     flags: FlagArray
-    row: FloatArray
+    row: IntArray
     round_mm: float = 0.0
     calibration: str | None = None
     scan: IntArray | None = None
@@ -123,7 +123,7 @@ def places_of(readings: Readings, *, outside_diameter_mm: float | None = None) -
         u_random_mm=parts[1],
         u_common_mm=parts[2],
         flags=np.asarray(columns["flags"])[somewhere],
-        row=np.asarray(columns.get("scan_row", np.arange(len(readings))))[somewhere],
+        row=readings.scan_rows[somewhere],
         round_mm=float(round_mm),
         calibration=readings.calibration_digest,
         nowhere=int((~somewhere).sum()),

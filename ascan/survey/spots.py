@@ -105,9 +105,8 @@ def spots_of(readings: Readings, column: str = "point") -> list[Spot]:
     text = np.array(point_names(columns[column]))
     found, first = np.unique(text, return_index=True)
     gone = gone_of(readings)
-    number = np.asarray(columns.get("scan_row", np.arange(len(text))))
     return [
-        _spot(readings, str(name), np.flatnonzero(text == name), gone, number)
+        _spot(readings, str(name), np.flatnonzero(text == name), gone, readings.scan_rows)
         for name in found[np.argsort(first)]
     ]
 

@@ -20,6 +20,17 @@ QUIETER, QUIETER_SIGMAS, FEW = 0.25, 0.3186, 12
 
 
 @compiled
+def head_due(
+    learned: tuple[FloatArray, FloatArray, int], clock: tuple[float, float], top: int
+) -> FloatArray:
+    """Return the learned head of the first step that is no thinner than the wall of this top."""
+    heads, heads_us, _ = learned
+    beside = int(np.searchsorted(heads_us, clock[0] + clock[1] * top))
+    head: FloatArray = heads[min(beside, heads_us.size - 1)]
+    return head
+
+
+@compiled
 def size_of_head(samples: AnyArray, top: int, head: FloatArray, before: int, length: int) -> float:
     """Return how many times a head of so many samples is in a trace, its timed top on ``top``."""
     start, product, power = top - before, 0.0, 0.0
@@ -91,10 +102,9 @@ def hidden_first(
     stands_out : bool
         Whether it is clear of what lies ahead of the timed echo.
     """
-    heads, heads_us, before = learned
+    before = learned[2]
     near = max(int(NEAR * reach), 1)
-    beside = int(np.searchsorted(heads_us, clock[0] + clock[1] * top))
-    own = heads[min(beside, heads_us.size - 1)]
+    own = head_due(learned, clock, top)
     timed = size_of_head(samples, top, own, before, own.size)
     share, lead, stands_out = np.nan, np.nan, False
     if train.shape[1] == 0:
@@ -107,8 +117,7 @@ def hidden_first(
         length = min(top - middle - near, before + reach)
         if middle - near < start or length < before + near or not timed > 0.0:
             continue
-        beside = int(np.searchsorted(heads_us, clock[0] + clock[1] * middle))
-        head = heads[min(beside, heads_us.size - 1)]
+        head = head_due(learned, clock, middle)
         apart = (middle - 2 * reach, middle + 2 * reach)
         steps = (start, top - length, max(reach // 6, 1))
         spread = spread_of_sizes(samples, steps, apart, (head, before, length), room)
