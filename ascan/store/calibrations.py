@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from ascan.calibration.parts import (
 from ascan.calibration.record import FOUND, Calibration, Steps, plain
 from ascan.errors import fault
 from ascan.store import schema
+from ascan.store.old.digests import digests_of
 from ascan.store.provenance import writer
 from ascan.store.replacing import whole_file
 from ascan.template import Template
@@ -118,7 +120,7 @@ def _write(group: h5py.Group, calibration: Calibration) -> None:
     for name in FOUND:
         if found := getattr(calibration, name):
             group.attrs[name] = json.dumps(plain(found), sort_keys=True)
-    for name in ("health", "signature", "conditions"):
+    for name in ("health", "signature", "conditions", "written_as"):
         group.attrs[name] = json.dumps(dict(getattr(calibration, name)), sort_keys=True)
     group.attrs["digest"] = calibration.digest
 
@@ -150,7 +152,9 @@ def _read_whole(group: h5py.Group, place: str) -> RecordPart | AperturePart:
         for name in (APERTURE_ARRAYS if dual else RECORD_ARRAYS)
     }
     for name in APERTURE_NUMBERS if dual else RECORD_NUMBERS:
-        parts[name] = float(schema.attribute(group, name, place))
+        # Format 1.2 did not know how far surface echoes scatter: each counts as the learned one.
+        known = name in group.attrs or name != "front_scatter"
+        parts[name] = float(schema.attribute(group, name, place)) if known else 0.0
     parts["before"] = int(parts["before"])
     if dual:
         return AperturePart(**parts)
@@ -223,6 +227,13 @@ def load_calibration(path: str | Path) -> Calibration:
         return _read(file, place)
 
 
+def _values(found: Any, name: str) -> Any:
+    """Return what was found for one gate; format 1.4 kept one number for all steps."""
+    if isinstance(found, list):
+        return tuple(found)
+    return found if name == "lags_us" else (found,)
+
+
 def _read(group: h5py.Group, place: str) -> Calibration:
     """Return the calibration in a group, checked against its digest."""
     scalars: dict[str, Any] = {
@@ -238,13 +249,10 @@ def _read(group: h5py.Group, place: str) -> Calibration:
         for name in ("health", "signature", "conditions")
     }
     digest = schema.attribute(group, "digest", place)
-    parts: dict[str, Any] = {}
+    parts: dict[str, Any] = {"written_as": json.loads(group.attrs.get("written_as", "{}"))}
     for name in FOUND:
         found = json.loads(group.attrs.get(name, "{}"))
-        parts[name] = {
-            gate: tuple(value) if isinstance(value, list) else value
-            for gate, value in found.items()
-        }
+        parts[name] = {gate: _values(value, name) for gate, value in found.items()}
     for name, key, read in (
         ("dual", "dual", _read_dual),
         ("whole_record", "whole", _read_whole),
@@ -254,6 +262,9 @@ def _read(group: h5py.Group, place: str) -> Calibration:
         if name in group:
             parts[key] = read(schema.subgroup(group, name, place), place)
     calibration = Calibration(covariance=covariance, steps=steps, **parts, **scalars, **texts)
+    if calibration.digest != digest and digest in digests_of(group):
+        # Readings, joined scans and series of checks know it by the formula of its day.
+        calibration = replace(calibration, written_as={calibration.digest: digest})
     if calibration.digest != digest:
         if tuple(group.file.attrs["format_version"]) > schema.VERSION:
             raise fault(place, "holds more than this engine knows of", remedy="update ascan")

@@ -1,0 +1,1 @@
+"""Readers of formats that are written no more."""

@@ -1,0 +1,87 @@
+"""Files of every format version since the first, written by the code of its day: read for ever.
+
+`benches/golden.py` made them; what they hold is checked against the values that the code of that
+day had in memory, and against the truth of the signals, never against this code's own output.
+"""
+
+from __future__ import annotations
+
+import zipfile
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import ascan
+from ascan import Flag, Procedure, load_calibration, load_readings, measure, open_scan
+from ascan.flags import is_fatal
+
+GOLDEN = Path(__file__).parent / "golden"
+VERSIONS = ("1.0", "1.1", "1.2", "1.3", "1.4", "1.5", "1.6", "1.7")
+EIGHTH_MM = 5.92 / 5.0 / 8.0
+
+
+def names(version: str) -> list[str]:
+    with zipfile.ZipFile(GOLDEN / f"{version}.zip") as packed:
+        return sorted({name.split("/")[0] for name in packed.namelist()})
+
+
+CASES = [(version, name) for version in VERSIONS for name in names(version)]
+
+
+@pytest.fixture(params=CASES, ids=lambda case: " ".join(case), scope="module")
+def files(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with the files of one version and one way of measuring."""
+    version, name = request.param
+    folder = tmp_path_factory.mktemp("golden")
+    with zipfile.ZipFile(GOLDEN / f"{version}.zip") as packed:
+        packed.extractall(folder, [one for one in packed.namelist() if one.startswith(f"{name}/")])
+    return folder / name
+
+
+def test_every_version_since_the_first_is_there() -> None:
+    assert {path.stem for path in GOLDEN.glob("*.zip")} == set(VERSIONS)
+    assert all(len(names(version)) >= 2 for version in VERSIONS)
+
+
+def test_readings_hold_what_was_in_memory(files: Path) -> None:
+    readings = load_readings(files / "readings.h5")
+    with np.load(files / "columns.npz") as kept:
+        assert set(kept.files) == set(readings.columns)
+        for name in kept.files:
+            np.testing.assert_array_equal(readings.columns[name], kept[name], err_msg=name)
+
+
+def test_calibrations_keep_their_identity(files: Path) -> None:
+    """Readings, joined scans and series of checks name a calibration by its digest."""
+    digest = (files / "digest").read_text()
+    assert load_calibration(files / "calibration.h5").digest == digest
+    told = load_readings(files / "readings.h5").provenance
+    assert told["calibration"]["digest"] == digest
+
+
+def test_they_measure_as_they_did(files: Path) -> None:
+    """An old calibration measures: right where the code of its day was, or marked, or refused."""
+    scan = open_scan(files / "walls.h5")
+    procedure = Procedure.from_text((files / "procedure.toml").read_text())
+    readings = measure(scan, procedure, load_calibration(files / "calibration.h5"))
+    true_mm = scan.columns["true_mm"]
+    refused = is_fatal(readings.flags)
+    off = np.abs(readings.thickness_mm - true_mm)
+    right = off < np.maximum(EIGHTH_MM, 3.0 * readings.u_mm)
+    assert (right | refused | (readings.flags != 0)).all()
+    with np.load(files / "columns.npz") as kept:
+        then = np.abs(kept["thickness_mm"] - true_mm) < EIGHTH_MM
+    assert (right >= then).all()
+    assert (readings.flags & np.uint32(Flag.CALIBRATION_IN_DOUBT) == 0).any()
+
+
+def test_a_changed_calibration_is_told_in_every_version(files: Path) -> None:
+    import h5py
+
+    changed = files / "changed.h5"
+    changed.write_bytes((files / "calibration.h5").read_bytes())
+    with h5py.File(changed, "r+") as file:
+        file["velocity_mm_per_us"][()] *= 1.001
+    with pytest.raises(ascan.AscanError, match="was changed since it was written"):
+        load_calibration(changed)
