@@ -1,14 +1,13 @@
-from ascan.calibrating import calibrate as calibrate
+from ascan.base.errors import AscanError as AscanError
+from ascan.base.flags import Flag as Flag
 from ascan.calibration.record import Calibration as Calibration
-from ascan.engine import measure as measure
-from ascan.engine import prepare as prepare
-from ascan.engine import time_echoes as time_echoes
-from ascan.errors import AscanError as AscanError
-from ascan.flags import Flag as Flag
-from ascan.procedure import Procedure as Procedure
-from ascan.procedure import load_procedure as load_procedure
-from ascan.readings import Readings as Readings
-from ascan.scan import Scan as Scan
+from ascan.engine.measuring import measure as measure
+from ascan.engine.measuring import prepare as prepare
+from ascan.engine.measuring import time_echoes as time_echoes
+from ascan.learning.calibrating import calibrate as calibrate
+from ascan.procedure.written import Procedure as Procedure
+from ascan.procedure.written import load_procedure as load_procedure
+from ascan.results.readings import Readings as Readings
 from ascan.store.calibrations import load_calibration as load_calibration
 from ascan.store.calibrations import save_calibration as save_calibration
 from ascan.store.foreign import read_foreign as read_foreign
@@ -17,7 +16,8 @@ from ascan.store.readings import load_readings as load_readings
 from ascan.store.readings import write_csv as write_csv
 from ascan.store.scans import open_scan as open_scan
 from ascan.store.scans import save_scan as save_scan
-from ascan.stream import measure_to_file as measure_to_file
+from ascan.store.stream import measure_to_file as measure_to_file
+from ascan.waveform.scan import Scan as Scan
 
 __all__ = [
     "AscanError",

@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from ascan.arrays import BoolArray, FloatArray
-from ascan.health.other_echo import SIGMAS
-from ascan.health.shape import ROOT_MEAN_SQUARE
-from ascan.procedure import Procedure
-from ascan.readings import Readings
+from ascan.checks.other_echo import SIGMAS
+from ascan.checks.shape import ROOT_MEAN_SQUARE
+from ascan.kernels.arrays import BoolArray, FloatArray
+from ascan.procedure.written import Procedure
+from ascan.results.readings import Readings
 
 # A film between two hard bodies turns the second echo so far; more is another echo.
 MOST_LATE_PERIODS = 1.0

@@ -7,13 +7,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
+from ascan.base.flags import Flag
 from ascan.calibration.record import Calibration
 from ascan.check_learning import fit_knows, wall_gate
-from ascan.conditioning import condition_rows
-from ascan.flags import Flag
-from ascan.gate_stage import GateEchoes, GateStage
-from ascan.health.earlier_echo import (
+from ascan.checks.earlier_echo import (
     CLEAR_PERIODS,
     NEAR_PERIODS,
     SHARES,
@@ -22,17 +19,20 @@ from ascan.health.earlier_echo import (
     odds_against,
     shares_ahead,
 )
-from ascan.health.other_echo import check_others
-from ascan.health.rivals import Rival, Rivals, flag_rivals
-from ascan.health.shape import allowed_between, check_shape, head_reach
-from ascan.health.skipped_cycle import weigh_half_cycle
-from ascan.health.spikes import check_spikes
-from ascan.health.surface_moved import check_surface
-from ascan.health.surface_repeat import weigh_repeat
-from ascan.health.uneven_echoes import check_lead, check_spacing
-from ascan.health.weak_echo import is_changed, share_of_usual
-from ascan.procedure import Procedure
-from ascan.recording import Recording
+from ascan.checks.other_echo import check_others
+from ascan.checks.rivals import Rival, Rivals, flag_rivals
+from ascan.checks.shape import allowed_between, check_shape, head_reach
+from ascan.checks.skipped_cycle import weigh_half_cycle
+from ascan.checks.spikes import check_spikes
+from ascan.checks.surface_moved import check_surface
+from ascan.checks.surface_repeat import weigh_repeat
+from ascan.checks.uneven_echoes import check_lead, check_spacing
+from ascan.checks.weak_echo import is_changed, share_of_usual
+from ascan.gate_stage import GateEchoes, GateStage
+from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray
+from ascan.procedure.written import Procedure
+from ascan.waveform.conditioning import condition_rows
+from ascan.waveform.recording import Recording
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -44,7 +44,7 @@ procedure may then use. A calibration is bound to it as to any other.
 6.0
 >>> ascan.measure(own, mine, calibration)  # doctest: +ELLIPSIS
 Traceback (most recent call last):
-ascan.errors.AscanError: calibration: was made with another timing: ...
+ascan.base.errors.AscanError: calibration: was made with another timing: ...
 
 Methods side by side, on signals of one's own whose truth is known: the spread of each over the
 least that any unbiased one can reach, and over what it states.
@@ -65,14 +65,14 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray
-from ascan.calibrating import calibrate
 from ascan.calibration.record import Calibration
-from ascan.comparing import Signals, compare_methods
-from ascan.procedure import Procedure
-from ascan.recording import recording_for
-from ascan.scan import Scan
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray
+from ascan.learning.calibrating import calibrate
+from ascan.procedure.written import Procedure
+from ascan.study.comparing import Signals, compare_methods
 from ascan.timing.protocol import METHODS, EchoRows, register
+from ascan.waveform.recording import recording_for
+from ascan.waveform.scan import Scan
 
 __all__ = [
     "METHODS",

@@ -7,15 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.arrays import AnyArray, Columns, FloatArray
+from ascan.base.flags import Flag
 from ascan.calibration.record import Calibration
 from ascan.check_learning import wall_gate
-from ascan.conditioning import condition_rows
-from ascan.flags import Flag
-from ascan.gate_stage import GateEchoes, GateStage
-from ascan.health.multiples import SPACINGS, apart_of_multiples, flag_apart
-from ascan.health.other_echo import SIGMAS
-from ascan.health.second_echo import (
+from ascan.checks.multiples import SPACINGS, apart_of_multiples, flag_apart
+from ascan.checks.other_echo import SIGMAS
+from ascan.checks.second_echo import (
     DUAL_PERIODS,
     HALF_PERIODS,
     MOST_DUAL_PERIODS,
@@ -23,8 +20,11 @@ from ascan.health.second_echo import (
     is_missing,
     second_off,
 )
-from ascan.procedure import Procedure
-from ascan.recording import Recording
+from ascan.gate_stage import GateEchoes, GateStage
+from ascan.kernels.arrays import AnyArray, Columns, FloatArray
+from ascan.procedure.written import Procedure
+from ascan.waveform.conditioning import condition_rows
+from ascan.waveform.recording import Recording
 
 # These take the wall from one echo of it.
 SINGLE = ("time_zero_to_echo", "interface_to_echo")

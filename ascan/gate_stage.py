@@ -7,33 +7,33 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
-from ascan.conditioning import MARGIN, condition_rows, working_type
-from ascan.flags import FATAL, Flag
-from ascan.gating import Gate, place_windows, window_samples
-from ascan.health.blanks import check_blanks
-from ascan.health.low_snr import check_snr
-from ascan.health.other_echo import shares_beside, take_off_forerunners
-from ascan.health.saturation import check_saturation
-from ascan.health.shape import head_reach, write_head_misfits, write_misfits
-from ascan.health.skipped_cycle import weigh_half_cycle
+from ascan.base.flags import FATAL, Flag
+from ascan.checks.blanks import check_blanks
+from ascan.checks.low_snr import check_snr
+from ascan.checks.other_echo import shares_beside, take_off_forerunners
+from ascan.checks.saturation import check_saturation
+from ascan.checks.shape import head_reach, write_head_misfits, write_misfits
+from ascan.checks.skipped_cycle import weigh_half_cycle
+from ascan.finding.clutter import clutter_beside, crests_of_noise
+from ascan.finding.echo import COARSE_SAMPLES, find_echoes, half_cycles_between, refuse_unusable
+from ascan.finding.half_cycle import SETTLED_ODDS, usual_crests
+from ascan.finding.head import HeadGuide, find_heads
 from ascan.kernels.analytic import envelope_tops, quadrature_taps
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
 from ascan.kernels.fir import gaussian_taps, whole_taps
 from ascan.kernels.level import bits_of
-from ascan.noise import NoiseMeter, noise_correlation
-from ascan.procedure import Procedure
-from ascan.recording import Recording
-from ascan.scan import Scan
-from ascan.template import PLACES, Template, half_length, nominal_template
+from ascan.procedure.written import Procedure
 from ascan.timing.bands import spectral_spread
-from ascan.timing.clutter import clutter_beside, crests_of_noise
-from ascan.timing.echo import COARSE_SAMPLES, find_echoes, half_cycles_between, refuse_unusable
 from ascan.timing.envelope import FILTER_PERIODS, TOP_PERIODS
-from ascan.timing.half_cycle import SETTLED_ODDS, usual_crests
-from ascan.timing.head import HeadGuide, find_heads
+from ascan.timing.gating import Gate, place_windows, window_samples
 from ascan.timing.matched import noise_gain
 from ascan.timing.protocol import EchoRows
 from ascan.timing.train import fit_trains
+from ascan.waveform.conditioning import MARGIN, condition_rows, working_type
+from ascan.waveform.noise import NoiseMeter, noise_correlation
+from ascan.waveform.recording import Recording
+from ascan.waveform.scan import Scan
+from ascan.waveform.template import PLACES, Template, half_length, nominal_template
 
 # Where in a stored sample a held record reached a level is not known: evenly spread over it.
 HELD_U_SAMPLES = 1.0 / np.sqrt(12.0)

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray, BoolArray, FlagArray
-from ascan.baseline import take_baselines, take_offsets, window_of
-from ascan.conditioning import working_type
-from ascan.flags import Flag
-from ascan.health.finite import check_finite
-from ascan.health.frozen import check_frozen, equal_neighbours
-from ascan.health.spikes import LEAST_PERIOD, mend_spikes
+from ascan.base.flags import Flag
+from ascan.checks.finite import check_finite
+from ascan.checks.frozen import check_frozen, equal_neighbours
+from ascan.kernels.arrays import AnyArray, BoolArray, FlagArray
 from ascan.kernels.level import bits_of
-from ascan.noise import float_steps
-from ascan.recording import Recording
+from ascan.waveform.baseline import take_baselines, take_offsets, window_of
+from ascan.waveform.conditioning import working_type
+from ascan.waveform.noise import float_steps
+from ascan.waveform.recording import Recording
+from ascan.waveform.spikes import LEAST_PERIOD, mend_spikes
 
 REPEATED = np.uint32(Flag.REPEATED)
 # A record whose neighbouring codes are equal more often may be too quiet to differ from another.

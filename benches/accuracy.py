@@ -16,7 +16,7 @@ import numpy as np
 from ascan_synthetic.pulse import GaussianPulse
 
 from ascan import Procedure
-from ascan.comparing import Cell, Signals, compare_methods
+from ascan.study.comparing import Cell, Signals, compare_methods
 
 SNR_DB = (14.0, 24.0, 34.0, 44.0, 54.0)
 RECORDS = ((25.0, 12), (50.0, 12), (100.0, 12), (100.0, 8), (50.0, 8), (25.0, 8))

@@ -16,10 +16,10 @@ from ascan_synthetic.synthesis import Synthesis
 from ascan_synthetic.tables import ProbeTable, ReceiverTable, RecordTable, Scenario, WallTable
 
 from ascan import Calibration, Procedure, Scan, calibrate, measure
-from ascan.arrays import FloatArray
+from ascan.base.flags import Flag
 from ascan.calibration.line import fit_line
 from ascan.calibration.vee_fit import fit_vee
-from ascan.flags import Flag
+from ascan.kernels.arrays import FloatArray
 from ascan.path import direct, vee
 
 EIGHT = np.array([1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 18.0, 25.0])

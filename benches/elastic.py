@@ -22,9 +22,9 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from ascan import Procedure, Scan, calibrate, measure
-from ascan.arrays import AnyArray, FloatArray
-from ascan.errors import AscanError
-from ascan.flags import is_fatal
+from ascan.base.errors import AscanError
+from ascan.base.flags import is_fatal
+from ascan.kernels.arrays import AnyArray, FloatArray
 
 CELL_MM, RATE_MHZ, READINGS = 0.04, 100.0, 3
 PAD, SPONGE_MM = 4, 3.0

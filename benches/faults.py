@@ -24,8 +24,8 @@ from ascan_synthetic.tables import (
 )
 
 from ascan import Calibration, Procedure, Scan, calibrate, measure
-from ascan.arrays import AnyArray, FlagArray, FloatArray
-from ascan.flags import is_fatal, names
+from ascan.base.flags import is_fatal, names
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray
 
 # Further off than an eighth of a wavelength, or 1 %, and the reading is of something else.
 EIGHTH_MM = 5.92 / 5.0 / 8.0

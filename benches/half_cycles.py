@@ -16,9 +16,9 @@ from ascan_synthetic.tables import ProbeTable, ReceiverTable, RecordTable, Scena
 from faults import U_STEP_MM, Score, scan_of, score
 
 from ascan import Procedure, calibrate, measure
-from ascan.arrays import AnyArray, FloatArray
-from ascan.errors import AscanError
-from ascan.flags import Flag
+from ascan.base.errors import AscanError
+from ascan.base.flags import Flag
+from ascan.kernels.arrays import AnyArray, FloatArray
 
 PHASES_DEG, BANDWIDTHS = (0.0, 30.0, 60.0, 90.0, 120.0, 150.0, 180.0), (0.4, 0.6, 1.0)
 METHODS = ("peak", "zero_crossing", "correlation", "pulse_fit")

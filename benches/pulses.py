@@ -17,7 +17,7 @@ from ascan_synthetic.synthesis import Synthesis
 from whole_record import READINGS, STEPS_MM, U_STEP_MM, WALL_HEIGHT, layered, plates, scan_of, told
 
 from ascan import Procedure, calibrate, measure
-from ascan.errors import AscanError
+from ascan.base.errors import AscanError
 
 # What is changed; the noise is 40 dB below the first wall echo.
 PROBES = (

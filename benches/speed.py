@@ -23,9 +23,9 @@ from ascan_synthetic.synthesis import Synthesis
 from ascan_synthetic.tables import StackTable
 
 from ascan import Calibration, Procedure, Scan, calibrate
-from ascan.arrays import AnyArray
+from ascan.engine.pipeline import Pipeline
+from ascan.kernels.arrays import AnyArray
 from ascan.kernels.jit import compiled
-from ascan.pipeline import Pipeline
 
 GATE = slice(200, 800)
 BLOCK = 512

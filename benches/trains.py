@@ -15,7 +15,7 @@ import numpy as np
 from ascan_synthetic.pulse import GaussianPulse
 
 from ascan import Procedure, Scan, time_echoes
-from ascan.arrays import FloatArray
+from ascan.kernels.arrays import FloatArray
 
 STEEL_MM_PER_US, RATE_MHZ, HEIGHT, ECHOES = 5.92, 100.0, 0.3, 40
 DECAY = 10.0 ** (-1.0 / 20.0)

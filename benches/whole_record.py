@@ -26,9 +26,9 @@ from ascan_synthetic.tables import (
 )
 
 from ascan import Calibration, Procedure, Readings, Scan, calibrate, measure, record_learning
-from ascan.arrays import FloatArray
-from ascan.flags import is_fatal
-from ascan.template import SIGMA_OVER_BANDWIDTH
+from ascan.base.flags import is_fatal
+from ascan.kernels.arrays import FloatArray
+from ascan.waveform.template import SIGMA_OVER_BANDWIDTH
 
 STEPS_MM = np.array([1.0, 3.0, 8.0, 20.0])
 READINGS = 4

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ascan import Procedure, Scan
-from ascan.arrays import FloatArray
+from ascan.kernels.arrays import FloatArray
 
 SAMPLE_RATE_MHZ = 100.0
 CENTRE_MHZ = 5.0

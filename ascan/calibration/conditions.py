@@ -6,8 +6,8 @@ import dataclasses
 import tomllib
 from dataclasses import dataclass
 
-from ascan.errors import fault
-from ascan.tables import from_table, number, text
+from ascan.base.errors import fault
+from ascan.base.tables import from_table, number, text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,7 +23,7 @@ class Conditions:
     valid_days : float, optional
         After so many days it is to be made anew.
     recheck_hours : float, optional
-        A known step is to be read at least so often (`ascan.series`).
+        A known step is to be read at least so often (`ascan.results.series`).
     """
 
     block: str = text("")

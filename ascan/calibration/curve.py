@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.arrays import FloatArray
+from ascan.base.errors import AscanError, fault
 from ascan.calibration.step_block import StepMeans
-from ascan.errors import AscanError, fault
+from ascan.kernels.arrays import FloatArray
 
 # Crest and flank of an aperture's echo wander over factors of two to three in thickness: the
 # correction is as smooth as that (one standard width in ln d).

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.arrays import FloatArray
+from ascan.kernels.arrays import FloatArray
 
 # York's iteration gains some three digits a pass; it stops when the slope stands still.
 PASSES, STANDS_STILL = 100, 1e-15

@@ -12,8 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from ascan.arrays import FloatArray, IntArray
-from ascan.calibration.parts import (
+from ascan.base.errors import fault
+from ascan.base.picklable import Picklable
+from ascan.calibration.signature import differences
+from ascan.kernels.arrays import FloatArray, IntArray
+from ascan.steps.parts import (
     DUAL_ARRAYS,
     AperturePart,
     DualPart,
@@ -21,10 +24,7 @@ from ascan.calibration.parts import (
     frozen,
     names_of,
 )
-from ascan.calibration.signature import differences
-from ascan.carried import Carried
-from ascan.errors import fault
-from ascan.template import Template
+from ascan.waveform.template import Template
 
 # What each health figure means when it is false, with its likely cause.
 HEALTH = {
@@ -126,7 +126,7 @@ class Steps:
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
-class Calibration(Carried):
+class Calibration(Picklable):
     """A fitted calibration; read it, save it, measure with it.
 
     Attributes

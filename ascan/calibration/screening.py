@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import chdtri, gammaincinv
 
-from ascan.arrays import FloatArray
 from ascan.calibration.line import LineFit, fit_line
+from ascan.kernels.arrays import FloatArray
 
 # A step is doubted where it is off the line of the others by more of its standard uncertainties
 # than chance gives one step of eight in some fifty blocks, and they agree without it.

@@ -9,14 +9,14 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import gammaincc
 
-from ascan.arrays import FloatArray, IntArray
+from ascan.base.errors import fault
 from ascan.calibration.line import LineFit, fit_line, fit_line_both
 from ascan.calibration.record import Steps
 from ascan.calibration.screening import Doubt, detectable_us, doubted_step
-from ascan.errors import fault
-from ascan.material import Material
+from ascan.kernels.arrays import FloatArray, IntArray
 from ascan.path.direct import interval_us as interval_of
 from ascan.path.direct import thickness_mm as thickness_of
+from ascan.path.material import Material
 
 # Residuals that chance gives less often than this show a lack of fit.
 SIGNIFICANT = 0.05

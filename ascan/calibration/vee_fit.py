@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.arrays import FloatArray
-from ascan.errors import fault
+from ascan.base.errors import fault
+from ascan.kernels.arrays import FloatArray
 
 LEAST_STEPS = 3
 MOST_SEPARATION_MM = 20.0

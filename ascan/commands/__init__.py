@@ -1,1 +1,1 @@
-"""One file per command; `ascan.cli` only joins them."""
+"""One file per command; `ascan.commands.cli` only joins them."""

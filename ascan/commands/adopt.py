@@ -7,11 +7,11 @@ import argparse
 import numpy as np
 
 from ascan.commands.shared import add_common, check_outputs, progress_bar, say
-from ascan.recording import FORMS, STORED_TYPES
 from ascan.store import schema
 from ascan.store.foreign import read_foreign
 from ascan.store.foreign_layout import USES, ForeignLayout
 from ascan.store.scans import save_scan
+from ascan.waveform.recording import FORMS, STORED_TYPES
 
 EXAMPLE = (
     "ascan adopt raw.bin --kind binary --dtype int16 --samples 1000 --sample-rate-mhz 100 "

@@ -6,17 +6,17 @@ import argparse
 
 import numpy as np
 
-from ascan.budget import budget_of
+from ascan.base.errors import fault
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_quiet, check_measured_with, rows_of, say
-from ascan.errors import fault
-from ascan.job import CALIBRATION
-from ascan.procedure import Procedure, load_procedure
+from ascan.engine.thickness_stage import ThicknessStage
+from ascan.procedure.written import Procedure, load_procedure
 from ascan.report.cautions import CAUTION
 from ascan.store.calibrations import load_calibration
+from ascan.store.job import CALIBRATION
 from ascan.store.readings import load_readings
+from ascan.study.budget import budget_of
 from ascan.survey.places import gone_of
-from ascan.thickness_stage import ThicknessStage
 
 EXAMPLE = "ascan budget readings.h5 --calibration calibration.h5 --rows 0,17"
 

@@ -6,26 +6,26 @@ import argparse
 
 import numpy as np
 
-from ascan.arrays import FloatArray
-from ascan.calibrating import calibrate
+from ascan.base.errors import fault
+from ascan.base.tables import text_of
 from ascan.calibration.conditions import Conditions
 from ascan.calibration.record import Calibration
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, add_steps, check_outputs, known_of, say
-from ascan.component import calibrate_component
-from ascan.engine import measure
-from ascan.errors import fault
-from ascan.job import CALIBRATION, PROCEDURE
+from ascan.engine.measuring import measure
+from ascan.kernels.arrays import FloatArray
+from ascan.learning.calibrating import calibrate
+from ascan.learning.component import calibrate_component
 from ascan.path.direct import interval_us, thickness_mm
-from ascan.procedure import Procedure, load_procedure
-from ascan.readings import Reading
+from ascan.procedure.written import Procedure, load_procedure
 from ascan.report.cautions import CAUTION
-from ascan.scan import Scan
-from ascan.shown import length
+from ascan.results.readings import Reading
+from ascan.results.shown import length
 from ascan.store import schema
 from ascan.store.calibrations import load_calibration, save_calibration
+from ascan.store.job import CALIBRATION, PROCEDURE
 from ascan.store.scans import open_scan
-from ascan.tables import text_of
+from ascan.waveform.scan import Scan
 
 EXAMPLE = (
     "ascan calibrate block.npz --procedure wall.toml --step 5=0-4 --step 10=5-9 -o calibration.h5"

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from ascan.base.errors import fault
 from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
 from ascan.commands.spots import (
     add_loss_options,
@@ -20,13 +21,12 @@ from ascan.commands.spots import (
     years_between,
 )
 from ascan.commands.surface import add_cell_options, cells_of, survey_of
-from ascan.errors import fault
-from ascan.job import Survey
-from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
 from ascan.report.png import save_png
 from ascan.report.surface import DPI, change_figure
-from ascan.shown import length
+from ascan.results.readings import Readings
+from ascan.results.shown import length
+from ascan.store.job import Survey
 from ascan.store.readings import csv_file, load_readings
 from ascan.survey.cells import Cells, pitch_of, to_cells
 from ascan.survey.change import Change, change_between, remaining_years

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 
-from ascan.checking import check_steps
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import (
     add_json,
@@ -15,12 +14,13 @@ from ascan.commands.shared import (
     out_of_date,
     seconds_of,
 )
-from ascan.job import CALIBRATION, PROCEDURE, SERIES
-from ascan.procedure import load_procedure
+from ascan.procedure.written import load_procedure
 from ascan.report.cautions import CAUTION
 from ascan.store.calibrations import load_calibration
+from ascan.store.job import CALIBRATION, PROCEDURE, SERIES
 from ascan.store.scans import open_scan
 from ascan.store.series import add_checks
+from ascan.study.checking import check_steps
 
 EXAMPLE = (
     "ascan check step.npz --procedure wall.toml --calibration calibration.h5 --step 10=0-2 "

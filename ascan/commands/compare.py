@@ -15,23 +15,17 @@ import numpy as np
 from ascan_synthetic.scenario import named_scenarios
 from ascan_synthetic.synthesis import Synthesis
 
-from ascan.arrays import FloatArray
+from ascan.base.errors import fault
 from ascan.commands.shared import add_common, add_steps, check_outputs, known_of, say
 from ascan.commands.synth import synthesis_of
-from ascan.comparing import (
-    Cell,
-    Signals,
-    StepCell,
-    compare_methods,
-    compare_on_steps,
-    with_method,
-)
-from ascan.errors import fault
-from ascan.procedure import Procedure, load_procedure
+from ascan.kernels.arrays import FloatArray
+from ascan.procedure.written import Procedure, load_procedure
 from ascan.report.cautions import CAUTION
 from ascan.report.comparison import draw_comparison
+from ascan.results.compared import Cell, StepCell
 from ascan.store.replacing import whole_file
 from ascan.store.scans import open_scan
+from ascan.study.comparing import Signals, compare_methods, compare_on_steps, with_method
 from ascan.timing.protocol import METHODS, method_from_table
 
 EXAMPLE = (

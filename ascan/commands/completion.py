@@ -21,5 +21,5 @@ def run(args: argparse.Namespace) -> None:
     need_library("shtab", "cli", "completion")
     import shtab
 
-    parser = importlib.import_module("ascan.cli").build_parser("", every=True)
+    parser = importlib.import_module("ascan.commands.cli").build_parser("", every=True)
     print(shtab.complete(parser, shell=args.shell))

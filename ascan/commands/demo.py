@@ -8,20 +8,20 @@ from pathlib import Path
 
 import numpy as np
 
-from ascan.arrays import FloatArray
-from ascan.calibrating import calibrate
+from ascan.base.errors import fault
 from ascan.commands.shared import progress_bar, say
 from ascan.commands.synth import synthesis_of, synthetic_scan
-from ascan.errors import fault
-from ascan.pipeline import Pipeline
-from ascan.procedure import Procedure
-from ascan.readings import Readings
+from ascan.engine.pipeline import Pipeline
+from ascan.kernels.arrays import FloatArray
+from ascan.learning.calibrating import calibrate
+from ascan.procedure.written import Procedure
 from ascan.report.cautions import CAUTION
 from ascan.report.waveform import draw_waveform
+from ascan.results.readings import Readings
 from ascan.store.calibrations import save_calibration
 from ascan.store.readings import load_readings, write_csv
 from ascan.store.scans import open_scan, save_scan
-from ascan.stream import measure_to_file
+from ascan.store.stream import measure_to_file
 
 EXAMPLE = "ascan demo"
 MARKER = ".ascan-demo"

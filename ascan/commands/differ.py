@@ -6,11 +6,11 @@ import argparse
 
 import numpy as np
 
+from ascan.base.flags import names
 from ascan.commands.job_files import add_job
 from ascan.commands.shared import add_common, add_json, answer, check_outputs
-from ascan.flags import names
 from ascan.report.cautions import CAUTION
-from ascan.shown import length
+from ascan.results.shown import length
 from ascan.store.readings import csv_file, load_readings
 from ascan.survey.differences import WORDS, Differences, differences_between
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from ascan.base.errors import fault
 from ascan.commands.job_files import add_job
 from ascan.commands.shared import add_common, check_outputs, say
-from ascan.errors import fault
 from ascan.store import schema
 from ascan.store.readings import csv_file, read_blocks
 from ascan.store.scans import open_scan, save_scan

@@ -7,16 +7,16 @@ from pathlib import Path
 
 import numpy as np
 
-from ascan.arrays import AnyArray
+from ascan.base.errors import fault
 from ascan.commands.job_files import add_job
 from ascan.commands.shared import add_quiet, say
-from ascan.errors import fault
-from ascan.recording import Recording
-from ascan.scan import Scan
+from ascan.kernels.arrays import AnyArray
 from ascan.store import schema
 from ascan.store.calibrations import load_calibration
 from ascan.store.readings import load_readings
 from ascan.store.scans import open_scan
+from ascan.waveform.recording import Recording
+from ascan.waveform.scan import Scan
 
 EXAMPLE = "ascan info component.npz"
 FIRST_ROWS = 1000

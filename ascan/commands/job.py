@@ -6,11 +6,11 @@ import argparse
 import shutil
 from pathlib import Path
 
+from ascan.base.errors import fault
 from ascan.commands.shared import add_quiet, say
-from ascan.errors import fault
-from ascan.job import FILE, PAGES, PROCEDURE, READINGS, SCANS, load_job
-from ascan.procedure import load_procedure
+from ascan.procedure.written import load_procedure
 from ascan.report.cautions import CAUTION
+from ascan.store.job import FILE, PAGES, PROCEDURE, READINGS, SCANS, load_job
 
 EXAMPLE = "ascan job header-7 --procedure wall.toml"
 TEMPLATE = """\

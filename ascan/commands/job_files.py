@@ -6,8 +6,8 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from ascan.errors import fault
-from ascan.job import FILE, READINGS, SCANS, Job, job_here, load_job
+from ascan.base.errors import fault
+from ascan.store.job import FILE, READINGS, SCANS, Job, job_here, load_job
 
 # A positional argument that is no path as it stands is looked for here.
 HOMES = {

@@ -6,6 +6,8 @@ import argparse
 
 import numpy as np
 
+from ascan.base.errors import fault
+from ascan.base.flags import names
 from ascan.calibration.record import Calibration
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import (
@@ -18,19 +20,17 @@ from ascan.commands.shared import (
     progress_bar,
     say,
 )
-from ascan.errors import fault
-from ascan.flags import names
-from ascan.job import CALIBRATION, PROCEDURE, READINGS
-from ascan.neighbours import lone_readings
-from ascan.procedure import load_procedure
-from ascan.readings import Readings
+from ascan.procedure.written import load_procedure
 from ascan.report.cautions import CAUTION
 from ascan.report.deciding import decision_lines
+from ascan.results.readings import Readings
 from ascan.store import schema
 from ascan.store.calibrations import load_calibration
+from ascan.store.job import CALIBRATION, PROCEDURE, READINGS
 from ascan.store.readings import load_readings
 from ascan.store.scans import open_scan
-from ascan.stream import measure_to_file
+from ascan.store.stream import measure_to_file
+from ascan.survey.neighbours import lone_readings
 from ascan.uncertainty.allowances import MEANINGS
 
 EXAMPLE = (

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import argparse
 
+from ascan.base.errors import fault
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_quiet, say
-from ascan.errors import fault
-from ascan.job import PROCEDURE
-from ascan.planning import Expected, plan_for
-from ascan.procedure import load_procedure
+from ascan.procedure.written import load_procedure
 from ascan.report.cautions import CAUTION
+from ascan.store.job import PROCEDURE
+from ascan.study.planning import Expected, plan_for
 
 EXAMPLE = "ascan plan --procedure wall.toml --wall-mm 8 --steps-mm 3,5,10,15,20 --block-u-mm 0.01"
 

@@ -7,20 +7,20 @@ from pathlib import Path
 
 import numpy as np
 
-from ascan.arrays import FloatArray
+from ascan.base.errors import fault
+from ascan.base.flags import Flag
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, check_outputs, need_library, rows_of, say
-from ascan.errors import fault
-from ascan.flags import Flag
-from ascan.job import CALIBRATION, PAGES, PROCEDURE
-from ascan.pipeline import Pipeline
-from ascan.procedure import load_procedure
+from ascan.engine.pipeline import Pipeline
+from ascan.kernels.arrays import FloatArray
+from ascan.procedure.written import load_procedure
 from ascan.report.waveform import draw_waveform
-from ascan.scan import Scan
-from ascan.shown import length, length_of, size_of
+from ascan.results.shown import length, length_of, size_of
 from ascan.store.calibrations import load_calibration
+from ascan.store.job import CALIBRATION, PAGES, PROCEDURE
 from ascan.store.scans import open_scan
 from ascan.survey.spots import point_names
+from ascan.waveform.scan import Scan
 
 EXAMPLE = "ascan plot component.npz --procedure wall.toml --row 22 -o row22.png"
 MOST = 6

@@ -10,7 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from ascan.budget import budget_of
+from ascan.base.errors import fault
+from ascan.base.flags import names
 from ascan.calibration.record import Calibration
 from ascan.commands.change import Compared, compare_surfaces
 from ascan.commands.job_files import add_job_file
@@ -25,32 +26,31 @@ from ascan.commands.surface import (
     overlap_lines,
     survey_of,
 )
-from ascan.errors import fault
-from ascan.flags import names
-from ascan.job import CALIBRATION, PAGES, SCANS, SERIES, Survey
-from ascan.pipeline import Pipeline
-from ascan.procedure import Procedure
-from ascan.readings import Readings
+from ascan.engine.pipeline import Pipeline
+from ascan.engine.thickness_stage import ThicknessStage
+from ascan.procedure.written import Procedure
 from ascan.report.deciding import decision_lines
 from ascan.report.points import points_figure
 from ascan.report.record import Picture, Record, png_of, record_page
 from ascan.report.surface import change_figure, surface_figure
 from ascan.report.surface_lines import surface_lines
 from ascan.report.waveform import waveform_figure
-from ascan.scan import Scan
-from ascan.shown import length
+from ascan.results.readings import Readings
+from ascan.results.shown import length
 from ascan.store.calibrations import load_calibration
+from ascan.store.job import CALIBRATION, PAGES, SCANS, SERIES, Survey
 from ascan.store.provenance import waveforms_digest
 from ascan.store.readings import load_readings
 from ascan.store.replacing import whole_file
 from ascan.store.scans import open_scan
 from ascan.store.series import load_series
+from ascan.study.budget import budget_of
 from ascan.survey.figures import figures_of
 from ascan.survey.indications import indications_of
 from ascan.survey.places import gone_of
 from ascan.survey.spots import point_names
-from ascan.thickness_stage import ThicknessStage
 from ascan.uncertainty.allowances import MEANINGS
+from ascan.waveform.scan import Scan
 
 EXAMPLE = "ascan record readings.h5 --scan component.npz --calibration calibration.h5 -o job.html"
 INDICATIONS, REJECTED, APART_PITCHES = 6, 60, 3.0

@@ -6,15 +6,15 @@ import argparse
 
 import numpy as np
 
+from ascan.base.errors import fault
+from ascan.base.flags import is_fatal
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, check_outputs, say, seconds_of
-from ascan.errors import fault
-from ascan.flags import is_fatal
-from ascan.job import READINGS, SERIES
-from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
-from ascan.series import Standing, standings
+from ascan.results.readings import Readings
+from ascan.results.series import Standing, standings
 from ascan.store import schema
+from ascan.store.job import READINGS, SERIES
 from ascan.store.provenance import now
 from ascan.store.readings import load_readings, readings_file
 from ascan.store.series import load_series

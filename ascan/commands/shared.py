@@ -16,15 +16,15 @@ from typing import Any
 
 import numpy as np
 
-from ascan.arrays import FloatArray
+from ascan.base.errors import fault
 from ascan.calibration.record import Calibration
-from ascan.errors import fault
-from ascan.readings import Readings
-from ascan.scan import Progress, Scan
-from ascan.shown import shown_columns
+from ascan.kernels.arrays import FloatArray
+from ascan.results.readings import Readings
+from ascan.results.shown import shown_columns
 from ascan.store import schema
 from ascan.store.mesh import FORMATS
 from ascan.store.schema import refuse_existing
+from ascan.waveform.scan import Progress, Scan
 
 # How files of each kind end, and what `schema.kind_of` finds in them; all else is HDF5.
 KINDS = {

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import argparse
 
-from ascan.budget import budget_of
+from ascan.base.errors import fault
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, check_outputs, say
-from ascan.errors import fault
-from ascan.job import CALIBRATION, PAGES, PROCEDURE
-from ascan.procedure import load_procedure
+from ascan.engine.thickness_stage import ThicknessStage
+from ascan.procedure.written import load_procedure
 from ascan.report.sheet import sheet_of
 from ascan.store.calibrations import load_calibration
+from ascan.store.job import CALIBRATION, PAGES, PROCEDURE
 from ascan.store.replacing import whole_file
-from ascan.thickness_stage import ThicknessStage
+from ascan.study.budget import budget_of
 
 EXAMPLE = "ascan sheet calibration.h5 --procedure wall.toml -o calibration.html"
 

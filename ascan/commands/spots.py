@@ -9,17 +9,17 @@ from typing import Any
 
 import numpy as np
 
+from ascan.base.errors import fault
+from ascan.base.flags import with_care
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
-from ascan.errors import fault
-from ascan.flags import with_care
-from ascan.job import PROCEDURE
-from ascan.procedure import Procedure, load_procedure
-from ascan.readings import Readings
+from ascan.procedure.written import Procedure, load_procedure
 from ascan.report.cautions import CAUTION
 from ascan.report.png import save_png
 from ascan.report.points import DPI, points_figure
-from ascan.shown import length, size_of
+from ascan.results.readings import Readings
+from ascan.results.shown import length, size_of
+from ascan.store.job import PROCEDURE
 from ascan.store.readings import csv_file, load_readings
 from ascan.survey.change import Change, change_between, remaining_years
 from ascan.survey.spots import NAMELESS, Spot, spots_of, unread

@@ -6,13 +6,13 @@ import argparse
 
 import numpy as np
 
-from ascan.arrays import AnyArray
+from ascan.base.errors import fault
 from ascan.commands.shared import add_quiet, say
-from ascan.errors import fault
-from ascan.readings import Readings
+from ascan.kernels.arrays import AnyArray
 from ascan.report.cautions import CAUTION
+from ascan.results.readings import Readings
 from ascan.store.readings import load_readings
-from ascan.study import blind_trial_lines, study_of
+from ascan.study.variances import blind_trial_lines, study_of
 
 EXAMPLE = "ascan study readings.h5 --point point --operator operator"
 

@@ -8,22 +8,22 @@ from typing import Any
 
 import numpy as np
 
-from ascan.arrays import FloatArray
+from ascan.base.errors import fault
 from ascan.commands.job_files import add_job, found_in
 from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
-from ascan.errors import fault
-from ascan.job import READINGS, Survey
-from ascan.neighbours import footprint_u_mm, joint_map
-from ascan.readings import Readings
+from ascan.kernels.arrays import FloatArray
 from ascan.report.cautions import CAUTION
 from ascan.report.surface import draw_surface
 from ascan.report.surface_lines import surface_lines
-from ascan.shown import length, length_of, size_of
+from ascan.results.readings import Readings
+from ascan.results.shown import length, length_of, size_of
+from ascan.store.job import READINGS, Survey
 from ascan.store.mesh import save_mesh
 from ascan.store.readings import csv_file, load_readings
 from ascan.survey.cells import Area, Cells, Coverage, coverage_of, pitch_of, to_cells
 from ascan.survey.figures import figures_of
 from ascan.survey.joining import Overlap, Placement, join
+from ascan.survey.neighbours import footprint_u_mm, joint_map
 from ascan.survey.places import Places, places_of
 
 EXAMPLE = "ascan surface readings.h5 --beam 4 --limit 6 --limit 5 -o map.png --csv cells.csv"

@@ -12,13 +12,13 @@ import numpy as np
 from ascan_synthetic.scenario import load_scenario, named_scenarios
 from ascan_synthetic.synthesis import CHUNK_ROWS, Synthesis
 
-from ascan.arrays import AnyArray
+from ascan.base.errors import did_you_mean, fault
 from ascan.commands.shared import add_common, check_outputs, progress_bar, say
-from ascan.errors import did_you_mean, fault
-from ascan.recording import recording_for
-from ascan.scan import Scan
+from ascan.kernels.arrays import AnyArray
 from ascan.store import schema
 from ascan.store.scans import save_scan
+from ascan.waveform.recording import recording_for
+from ascan.waveform.scan import Scan
 
 EXAMPLE = "ascan synth pitted_raster -o raster.h5"
 THREADS = 2

@@ -14,16 +14,16 @@ import numpy as np
 from ascan_synthetic.synthesis import Synthesis
 from ascan_synthetic.tables import ProbeTable, ReceiverTable, RecordTable, Scenario, WallTable
 
-from ascan.arrays import FloatArray
-from ascan.calibrating import calibrate
+from ascan.base.errors import fault
 from ascan.calibration.record import Calibration
 from ascan.commands.shared import Bar, add_common, check_outputs, say
 from ascan.commands.synth import synthetic_scan
-from ascan.engine import measure
-from ascan.errors import fault
-from ascan.procedure import Procedure
-from ascan.readings import Readings
+from ascan.engine.measuring import measure
+from ascan.kernels.arrays import FloatArray
+from ascan.learning.calibrating import calibrate
+from ascan.procedure.written import Procedure
 from ascan.report.cautions import CAUTION
+from ascan.results.readings import Readings
 from ascan.store.provenance import software
 from ascan.store.replacing import whole_file
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray, IntArray
+from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 
 # The envelope is looked at every quarter of a period, then climbed.

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray
+from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.kernels.jit import compiled
 
 # Width of a Hamming-windowed transition, in units of sample rate / number of taps.
 HAMMING_TRANSITION = 3.3
 # A Gaussian is cut where it has fallen to a three-thousandth.
 GAUSSIAN_WIDTHS = 4.0
+# σ of a Gaussian pulse in periods is this over its fractional bandwidth at half amplitude:
+# √(2 ln 2) / π, from the transform of a Gaussian.
+SIGMA_OVER_BANDWIDTH = float(np.sqrt(2.0 * np.log(2.0)) / np.pi)
 # No filter is made longer than this on one side, whatever is asked for.
 LONGEST = 10_000
 
@@ -60,7 +63,7 @@ def gaussian_taps(sample_rate_mhz: float, centre_mhz: float, bandwidth_mhz: floa
     The transform of a Gaussian of width σ in time is one of width 1 / (2π σ) in frequency; half
     height at √(2 ln 2) of a width.
     """
-    sigma = np.sqrt(2.0 * np.log(2.0)) / np.pi / bandwidth_mhz * sample_rate_mhz
+    sigma = SIGMA_OVER_BANDWIDTH / bandwidth_mhz * sample_rate_mhz
     half = int(np.ceil(min(GAUSSIAN_WIDTHS * sigma, LONGEST)))
     place = np.arange(half + 1)
     window = np.exp(-0.5 * (place / sigma) ** 2)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray
+from ascan.kernels.arrays import AnyArray
 from ascan.kernels.jit import compiled
 
 CHUNK = 64

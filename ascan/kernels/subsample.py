@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray
+from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.kernels.jit import compiled
 
 # Between the samples of a band-limited trace more are laid, so many to one, by a windowed sinc over

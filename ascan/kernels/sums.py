@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray
+from ascan.kernels.arrays import AnyArray
 from ascan.kernels.jit import compiled_sums
 
 

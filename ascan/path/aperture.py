@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.arrays import FloatArray
+from ascan.kernels.arrays import FloatArray
 from ascan.path.wedge import Layers, least_time
 
 # Cells across and along an element of 5 × 8 mm; twice as many change no time by 0.1 ns (tests). A

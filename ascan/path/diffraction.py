@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import FloatArray
-from ascan.template import SIGMA_OVER_BANDWIDTH
+from ascan.kernels.arrays import FloatArray
+from ascan.kernels.fir import SIGMA_OVER_BANDWIDTH
 
 # Paths are tabulated in near-field units; beyond, the lead is that of the last.
 LEAST_S, MOST_S, NODES = 0.02, 200.0, 160

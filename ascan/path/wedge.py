@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.arrays import FloatArray
+from ascan.kernels.arrays import FloatArray
 from ascan.kernels.jit import compiled
 
 # Steps of the search for the slowness along the surface, and what part of the bracket ends it: the

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from itertools import cycle
 from pathlib import Path
 
-from ascan.comparing import Cell
 from ascan.report.png import save_png
+from ascan.results.compared import Cell
 
 # Told apart by marker and dash as well as by tone: read in grey print, too.
 STYLES = [

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.readings import Readings, is_void
-from ascan.shown import length
+from ascan.results.readings import Readings, is_void
+from ascan.results.shown import length
 from ascan.uncertainty.decision import WORDS, Decision, WholeScan
 
 

@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from ascan.arrays import AnyArray
+from ascan.base.units import MM_PER_INCH, SHOWN_IN
+from ascan.kernels.arrays import AnyArray
 from ascan.report.waveform import INK
-from ascan.units import MM_PER_INCH, SHOWN_IN
 
 # More points than these make a picture nobody can read: the thinnest are drawn.
 MOST_POINTS = 60

@@ -10,11 +10,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from ascan.base.flags import MEANINGS, severity
 from ascan.calibration.record import Calibration
-from ascan.flags import MEANINGS, severity
-from ascan.readings import Readings
 from ascan.report.cautions import CAUTION
 from ascan.report.sheet import STYLE, row_of, sheet_parts
+from ascan.results.readings import Readings
 
 PAGE_STYLE = (
     STYLE + "body{max-width:58em}img{max-width:100%}figure{margin:.6em 0;break-inside:avoid}"

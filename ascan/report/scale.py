@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from ascan.arrays import FloatArray
+from ascan.kernels.arrays import FloatArray
 
 # Lightness, chroma and hue (degrees) in OKLCh at the thin end, two places between, the thick end.
 STOPS = np.array([0.0, 0.36, 0.7, 1.0])

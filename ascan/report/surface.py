@@ -12,14 +12,14 @@ from typing import Any
 
 import numpy as np
 
-from ascan.arrays import BoolArray, FloatArray
+from ascan.base.units import MM_PER_INCH, SHOWN_IN
+from ascan.kernels.arrays import BoolArray, FloatArray
 from ascan.report.png import save_png
 from ascan.report.scale import colour_map
 from ascan.report.waveform import INK
 from ascan.survey.cells import Cells, along
 from ascan.survey.change import CERTAIN, Change
 from ascan.survey.figures import Figures
-from ascan.units import MM_PER_INCH, SHOWN_IN
 
 BARS, MOST_HIGH, WIDE, DPI = 48, 9.0, 10.0, 130
 # Cells without a reading: refused ones are crossed, ground without a position is ruled.

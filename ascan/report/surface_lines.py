@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from ascan.flags import with_care
-from ascan.shown import area, length
+from ascan.base.flags import with_care
+from ascan.results.shown import area, length
 from ascan.survey.cells import Cells, Coverage
 from ascan.survey.figures import Figures
 

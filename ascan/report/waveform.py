@@ -7,13 +7,13 @@ from typing import Any
 
 import numpy as np
 
-from ascan.arrays import AnyArray, Columns, FloatArray
-from ascan.conditioning import condition_rows
-from ascan.flags import reasons
-from ascan.gating import Gate
-from ascan.pipeline import Pipeline
-from ascan.readings import Readings, gate_column
+from ascan.base.flags import reasons
+from ascan.engine.pipeline import Pipeline
+from ascan.kernels.arrays import AnyArray, Columns, FloatArray
 from ascan.report.png import save_png
+from ascan.results.readings import Readings, gate_column
+from ascan.timing.gating import Gate
+from ascan.waveform.conditioning import condition_rows
 
 INK, TRACE, BAND, PICK = "#30343b", "#8a94a3", "#dfe7ec", "#b3541e"
 CLOSE_UP_US = 1.0

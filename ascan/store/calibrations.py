@@ -10,7 +10,9 @@ from typing import Any
 import h5py
 import numpy as np
 
-from ascan.calibration.parts import (
+from ascan.base.errors import fault
+from ascan.calibration.record import FOUND, Calibration, Steps, plain
+from ascan.steps.parts import (
     APERTURE_ARRAYS,
     APERTURE_NUMBERS,
     DUAL_ARRAYS,
@@ -21,13 +23,11 @@ from ascan.calibration.parts import (
     RecordPart,
     names_of,
 )
-from ascan.calibration.record import FOUND, Calibration, Steps, plain
-from ascan.errors import fault
 from ascan.store import schema
 from ascan.store.old.digests import digests_of
 from ascan.store.provenance import writer
 from ascan.store.replacing import whole_file
-from ascan.template import Template
+from ascan.waveform.template import Template
 
 SCALARS = {
     "zero_us": ("us", "zero offset"),

@@ -10,10 +10,8 @@ from typing import Any
 import h5py
 import numpy as np
 
-from ascan.arrays import FloatArray
-from ascan.errors import fault
-from ascan.recording import STORED_TYPES, check_meaning, recording_for
-from ascan.scan import ArrayRows, Scan
+from ascan.base.errors import fault
+from ascan.kernels.arrays import FloatArray
 from ascan.store.foreign_arrays import (
     DatasetRows,
     Found,
@@ -25,6 +23,8 @@ from ascan.store.foreign_arrays import (
 from ascan.store.foreign_layout import ROWS_FIRST, USES, ForeignLayout
 from ascan.store.foreign_text import numbers_in
 from ascan.store.scans import UNREADABLE
+from ascan.waveform.recording import STORED_TYPES, check_meaning, recording_for
+from ascan.waveform.scan import ArrayRows, Scan
 
 ENDINGS = {".mat": "mat", ".csv": "text", ".txt": "text"}
 

@@ -11,12 +11,12 @@ from typing import Any
 import h5py
 import numpy as np
 
-from ascan.arrays import AnyArray, IntArray
-from ascan.errors import fault
-from ascan.scan import ArrayRows, RowSource
+from ascan.base.errors import fault
+from ascan.kernels.arrays import AnyArray, IntArray
 from ascan.store import schema
 from ascan.store.foreign_layout import ROWS_FIRST, SAMPLES_FIRST
 from ascan.store.scans import UNREADABLE
+from ascan.waveform.scan import ArrayRows, RowSource
 
 Found = tuple[RowSource, Mapping[str, IntArray]]
 MOST_LISTED = 20

@@ -5,8 +5,8 @@ from __future__ import annotations
 import operator
 from dataclasses import dataclass
 
-from ascan.errors import fault
-from ascan.recording import STORED_TYPES
+from ascan.base.errors import fault
+from ascan.waveform.recording import STORED_TYPES
 
 ROWS_FIRST, SAMPLES_FIRST = "rows_first", "samples_first"
 # What of a layout each kind of file needs; anything else that is stated is a misunderstanding.
@@ -59,7 +59,7 @@ class ForeignLayout:
     ''
     >>> ForeignLayout(order="columns")
     Traceback (most recent call last):
-    ascan.errors.AscanError: order: is 'columns'; allowed: rows_first, samples_first
+    ascan.base.errors.AscanError: order: is 'columns'; allowed: rows_first, samples_first
     """
 
     kind: str = ""

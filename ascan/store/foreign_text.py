@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray
-from ascan.errors import fault
+from ascan.base.errors import fault
+from ascan.kernels.arrays import AnyArray, FloatArray
 
 NO_NUMBER = re.compile(r".*_|[+-]?0[0-9]")
 

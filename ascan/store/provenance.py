@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from ascan.arrays import AnyArray
-from ascan.scan import RowSource, Scan
+from ascan.kernels.arrays import AnyArray
+from ascan.waveform.scan import RowSource, Scan
 
 PROVENANCE_VERSION = 1
 BLOCK = 2048

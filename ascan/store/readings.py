@@ -12,11 +12,11 @@ from typing import Any, TextIO
 import h5py
 import numpy as np
 
-from ascan.arrays import AnyArray
-from ascan.errors import fault
-from ascan.flags import FATAL, MEANINGS, names, usability
-from ascan.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings, is_void
-from ascan.shown import shown_columns
+from ascan.base.errors import fault
+from ascan.base.flags import FATAL, MEANINGS, names, usability
+from ascan.kernels.arrays import AnyArray
+from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings, is_void
+from ascan.results.shown import shown_columns
 from ascan.store import schema
 from ascan.store.provenance import ColumnsDigest, writer
 from ascan.store.replacing import whole_file
@@ -130,7 +130,7 @@ def load_readings(path: str | Path) -> Readings:
     --------
     >>> load_readings("no_such_file.h5")
     Traceback (most recent call last):
-    ascan.errors.AscanError: no_such_file.h5: is no file
+    ascan.base.errors.AscanError: no_such_file.h5: is no file
     """
     (whole,) = read_blocks(path, WHOLE)
     return whole

@@ -12,13 +12,13 @@ from typing import Any
 import h5py
 import numpy as np
 
-from ascan.arrays import AnyArray
-from ascan.errors import fault
-from ascan.recording import FORMS, LEVELS, recording_for
-from ascan.scan import Progress, Scan
+from ascan.base.errors import fault
+from ascan.kernels.arrays import AnyArray
 from ascan.store import schema
 from ascan.store.provenance import writer
 from ascan.store.replacing import whole_file
+from ascan.waveform.recording import FORMS, LEVELS, recording_for
+from ascan.waveform.scan import Progress, Scan
 
 # What numpy and zipfile raise on archives that are cut, encrypted, or made to harm.
 UNREADABLE = (

@@ -10,10 +10,10 @@ from typing import Any
 import h5py
 import numpy as np
 
-from ascan.arrays import AnyArray
-from ascan.errors import AscanError, fault
-from ascan.scan import KNOWN_COLUMNS
-from ascan.units import unit_of
+from ascan.base.errors import AscanError, fault
+from ascan.base.units import unit_of
+from ascan.kernels.arrays import AnyArray
+from ascan.waveform.scan import KNOWN_COLUMNS
 
 # 1.1: scans say whether they are peak-held, and whether they hold a gate only.
 # 1.5: templates of calibrations say how echoes drift with depth.

@@ -7,8 +7,8 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-from ascan.errors import fault
-from ascan.series import Check
+from ascan.base.errors import fault
+from ascan.results.series import Check
 from ascan.store.replacing import held, whole_file
 
 FORMAT, VERSION = "ascan-series", 1

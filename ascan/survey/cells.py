@@ -7,8 +7,8 @@ from typing import TypeVar
 
 import numpy as np
 
-from ascan.arrays import BoolArray, FloatArray, IntArray
-from ascan.errors import fault
+from ascan.base.errors import fault
+from ascan.kernels.arrays import BoolArray, FloatArray, IntArray
 from ascan.survey.places import Places
 
 Lengths = TypeVar("Lengths", float, FloatArray)

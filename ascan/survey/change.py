@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.arrays import AnyArray, BoolArray, FloatArray
-from ascan.errors import fault
+from ascan.base.errors import fault
+from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray
 
 # A change is one where it exceeds so many of its standard uncertainties (coverage of 95 %): of a
 # wall that did not change, noise takes this share beyond them either way (normal distribution).

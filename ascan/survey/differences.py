@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray, IntArray
-from ascan.errors import fault
-from ascan.flags import is_fatal
-from ascan.readings import Readings
+from ascan.base.errors import fault
+from ascan.base.flags import is_fatal
+from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
+from ascan.results.readings import Readings
 
 # Thicknesses that differ by less are the same number.
 SAME_MM = 1e-9

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtr
 
-from ascan.arrays import FloatArray
-from ascan.flags import names
+from ascan.base.flags import names
+from ascan.kernels.arrays import FloatArray
 from ascan.survey.cells import Cells
 
 # The error all readings share is integrated over so many standard deviations, in so many steps.

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ascan.errors import fault
+from ascan.base.errors import fault
 from ascan.survey.places import Places
 
 

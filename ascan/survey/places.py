@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.arrays import BoolArray, FlagArray, FloatArray, IntArray
-from ascan.errors import fault
-from ascan.flags import is_fatal
-from ascan.readings import Readings, is_void
+from ascan.base.errors import fault
+from ascan.base.flags import is_fatal
+from ascan.kernels.arrays import BoolArray, FlagArray, FloatArray, IntArray
+from ascan.results.readings import Readings, is_void
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)

@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from ascan.arrays import AnyArray, BoolArray, IntArray
-from ascan.errors import fault
-from ascan.flags import names
-from ascan.readings import Readings
+from ascan.base.errors import fault
+from ascan.base.flags import names
+from ascan.kernels.arrays import AnyArray, BoolArray, IntArray
+from ascan.results.readings import Readings
 from ascan.survey.figures import expected_extreme
 from ascan.survey.places import gone_of
 

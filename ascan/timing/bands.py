@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import FloatArray
+from ascan.kernels.arrays import FloatArray
 from ascan.kernels.jit import compiled
 
 

@@ -7,11 +7,11 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
 from ascan.kernels.jit import compiled
-from ascan.template import PLACES
 from ascan.timing.matched import dot_at, nearest_place, noise_gain, place_templates
 from ascan.timing.protocol import EchoRows
+from ascan.waveform.template import PLACES
 
 
 @compiled

@@ -7,10 +7,10 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
-from ascan.template import half_length
 from ascan.timing.protocol import EchoRows
+from ascan.waveform.template import half_length
 
 # The window follows the centre it finds; it settles in two or three rounds.
 ROUNDS = 6

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
 from ascan.kernels.jit import compiled
 from ascan.timing.matched import between_samples, delay_gain, place_templates
 from ascan.timing.protocol import EchoRows

@@ -7,11 +7,11 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.base.tables import number
 from ascan.kernels.analytic import envelope, envelope_top, quadrature_taps
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.subsample import crossing_fraction
-from ascan.tables import number
 from ascan.timing.bands import correlation_at, envelope_correlation, spectral_spread
 from ascan.timing.protocol import EchoRows
 

@@ -7,9 +7,10 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
-from ascan.errors import fault
-from ascan.flags import Flag
+from ascan.base.errors import fault
+from ascan.base.flags import Flag
+from ascan.base.tables import number
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.level import bits_of, first_reaching
 from ascan.kernels.subsample import (
@@ -18,7 +19,6 @@ from ascan.kernels.subsample import (
     dense_peak,
     peak_height,
 )
-from ascan.tables import number
 from ascan.timing.bands import correlation_at
 from ascan.timing.protocol import EchoRows
 

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
-from ascan.flags import Flag
+from ascan.base.flags import Flag
+from ascan.finding.half_cycle import SETTLED_ODDS
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.subsample import peak_height, peak_offset
-from ascan.template import PLACES
-from ascan.timing.half_cycle import SETTLED_ODDS
 from ascan.timing.protocol import EchoRows
+from ascan.waveform.template import PLACES
 
 UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
 

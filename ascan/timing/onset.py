@@ -7,9 +7,9 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.base.tables import number
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
-from ascan.tables import number
 from ascan.timing.protocol import EchoRows
 
 LEAST_SAMPLES = 8

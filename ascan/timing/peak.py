@@ -7,7 +7,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.subsample import dense_peak, peak_offset
 from ascan.timing.bands import slope_excess

@@ -9,10 +9,10 @@ from typing import Any, ClassVar, Protocol, cast
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
-from ascan.errors import fault
-from ascan.tables import from_table
-from ascan.template import Template
+from ascan.base.errors import fault
+from ascan.base.tables import from_table
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
+from ascan.waveform.template import Template
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,7 +23,7 @@ class EchoRows:
     ----------
     trace : ndarray, shape (n, width), float32 or float64
         Conditioned samples in codes from zero: the gate, with an echo's reach and
-        `ascan.conditioning.MARGIN` samples on each side.
+        `ascan.waveform.conditioning.MARGIN` samples on each side.
     first, last : ndarray, shape (n,), int64
         The gate within the trace: first sample, and the one after the last.
     begin : ndarray, shape (n,), int64

@@ -7,12 +7,13 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
+from ascan.base.tables import text
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
+from ascan.kernels.fir import SIGMA_OVER_BANDWIDTH
 from ascan.kernels.jit import compiled
-from ascan.tables import text
-from ascan.template import PLACES, SIGMA_OVER_BANDWIDTH
 from ascan.timing.matched import delay_gain, nearest_place, noise_gain, place_templates
 from ascan.timing.protocol import EchoRows
+from ascan.waveform.template import PLACES
 
 # Gauss-Newton from a start within a fraction of a sample settles in three or four rounds.
 ROUNDS = 12

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray, IntArray
-from ascan.flags import FATAL, Flag
+from ascan.base.flags import FATAL, Flag
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
-from ascan.template import PLACES
 from ascan.timing.matched import dot_at
 from ascan.timing.train_fit import PARAMETERS, fit_train, heights_of, model_of
+from ascan.waveform.template import PLACES
 
 FATAL_BITS = np.uint32(FATAL)
 NO_ECHO = np.uint32(Flag.NO_ECHO)
@@ -314,7 +314,7 @@ def fit_trains(
     noise : ndarray, shape (n,)
         Its standard deviation, in codes.
     bank : pair of ndarray
-        `ascan.template.Template.shapes` and ``slopes``.
+        `ascan.waveform.template.Template.shapes` and ``slopes``.
     spacings : tuple of float
         Least and most, in samples.
     colour : float

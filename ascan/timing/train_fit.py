@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray
+from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.kernels.jit import compiled
-from ascan.template import PLACES
 from ascan.timing.matched import nearest_place
+from ascan.waveform.template import PLACES
 
 # An echo may be so much weaker than the one before it, and hardly stronger.
 LEAST_DECAY, MOST_DECAY = 0.02, 1.1

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 from dataclasses import dataclass
 
-from ascan.tables import number
+from ascan.base.tables import number
 
 MEANINGS = {
     "component_velocity_percent": "velocity of the component against that of the block",

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.special import stdtrit
 
-from ascan.arrays import FloatArray
+from ascan.kernels.arrays import FloatArray
 
 LEVEL = 0.95
 # Between these inverse degrees of freedom the quantile is read off a table, to 1e-4.

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.special import log_ndtr, ndtr
 
-from ascan.arrays import AnyArray, FlagArray, FloatArray
-from ascan.flags import Flag, is_fatal
-from ascan.tables import number
+from ascan.base.flags import Flag, is_fatal
+from ascan.base.tables import number
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray
 
 # The common error is integrated over so many standard deviations either way, in so many steps.
 REACH, STEPS = 8.0, 321

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.arrays import FloatArray
+from ascan.kernels.arrays import FloatArray
 from ascan.uncertainty.coverage import LEVEL
 
 TRIALS = 200_000

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.arrays import FloatArray
-from ascan.errors import fault
-from ascan.tables import number, text
+from ascan.base.errors import fault
+from ascan.base.tables import number, text
+from ascan.kernels.arrays import FloatArray
 
 # 1018 low-carbon steel, longitudinal, 0-50 °C (Do Trung Kien et al., Communications in Physics,
 # abstract); its uncertainty is this project's own: the spread of steels (from memory).

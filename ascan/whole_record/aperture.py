@@ -7,7 +7,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray, IntArray
+from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
 from ascan.path.aperture import (
     ARRIVALS,
     SHEAR_RATIO,

@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.fft import next_fast_len
 
-from ascan.arrays import AnyArray, BoolArray, Columns, FlagArray, FloatArray
-from ascan.calibration.parts import AperturePart
+from ascan.kernels.arrays import AnyArray, BoolArray, Columns, FlagArray, FloatArray
 from ascan.path.aperture import ARRIVALS, DualGeometry, arrivals, spread
-from ascan.recording import Recording
+from ascan.steps.parts import AperturePart
+from ascan.waveform.recording import Recording
 from ascan.whole_record.aperture import (
     CLEAR_PERIODS,
     FINER,

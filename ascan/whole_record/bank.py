@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.fft import next_fast_len
 
-from ascan.arrays import AnyArray
+from ascan.kernels.arrays import AnyArray
 from ascan.kernels.jit import compiled
 from ascan.whole_record.operator import Operator
 

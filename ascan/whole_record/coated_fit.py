@@ -12,8 +12,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 
-from ascan.arrays import AnyArray, FloatArray
-from ascan.calibration.parts import RecordPart
+from ascan.kernels.arrays import AnyArray, FloatArray
+from ascan.steps.parts import RecordPart
 from ascan.whole_record.bank import DEPTHS, FIRST_MM, depths_of, step_of
 from ascan.whole_record.coating import (
     LOSS_PER_PERIOD,

@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from ascan.arrays import AnyArray, FloatArray
+from ascan.kernels.arrays import AnyArray, FloatArray
 
 # The two pulses' mismatches lie so far to each side of what is expected; others than this far off
 # are none of a coating.

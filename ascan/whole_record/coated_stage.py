@@ -11,8 +11,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
-from ascan.flags import FATAL, Flag, is_fatal
+from ascan.base.flags import FATAL, Flag, is_fatal
+from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.whole_record.coated_fit import CoatedFit, CoatedRecord, Problem
 from ascan.whole_record.coated_front import APART, FURTHEST, CoatedFronts, Guess
 from ascan.whole_record.coating import Coating, bare_of

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray
+from ascan.kernels.arrays import AnyArray, FloatArray
 
 # Impedance of a coating: its velocity times this density (paints: 1 to 2 g/cm³), known to a
 # factor of exp(2 × U_MISMATCH) = 1.5, and off by no more than exp(2 × MOST_OFF) = 2.2: no paint is

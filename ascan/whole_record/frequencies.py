@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.fft import next_fast_len
 
-from ascan.arrays import AnyArray, FloatArray
+from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.whole_record.fit import WAVES, lay_waves
 from ascan.whole_record.pulse import HIGHEST, PulseBasis
 

@@ -7,7 +7,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray, IntArray
+from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
 from ascan.whole_record.frequencies import Frequencies
 from ascan.whole_record.learning import Columns, Estimate, StepRecords
 from ascan.whole_record.operator import ATTENUATION_POWER, NEPER_PER_DB, Operator

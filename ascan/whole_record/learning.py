@@ -12,7 +12,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray, IntArray
+from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
 from ascan.whole_record.frequencies import Frequencies
 
 ROUNDS, SETTLED = 40, 3e-6

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray
+from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.path.diffraction import piston_loss
 
 NEPER_PER_DB = np.log(10.0) / 20.0

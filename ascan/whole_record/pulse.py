@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FloatArray
-from ascan.template import SIGMA_OVER_BANDWIDTH
+from ascan.kernels.arrays import AnyArray, FloatArray
+from ascan.kernels.fir import SIGMA_OVER_BANDWIDTH
 
 # A pulse may begin so many widths σ of the nominal one before its time zero and end so many after:
 # real pulses open sharply and ring on.

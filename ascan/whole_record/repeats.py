@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 
-from ascan.arrays import AnyArray, FloatArray, IntArray
+from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
 
 # The filter says nothing outside the pulse's band: this part of the largest on the diagonal.
 RIDGE = 1e-5

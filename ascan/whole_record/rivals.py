@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.arrays import AnyArray, FlagArray, IntArray
-from ascan.flags import FATAL, Flag
+from ascan.base.flags import FATAL, Flag
+from ascan.kernels.arrays import AnyArray, FlagArray, IntArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.sums import dot
 from ascan.whole_record.bank import lay

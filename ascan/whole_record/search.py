@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ascan.arrays import AnyArray
+from ascan.kernels.arrays import AnyArray
 from ascan.kernels.jit import compiled, compiled_sums
 from ascan.kernels.sums import dot
 

@@ -6,12 +6,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ascan.arrays import AnyArray, Columns, FlagArray, FloatArray
-from ascan.calibration.parts import RecordPart
-from ascan.flags import Flag, is_fatal
-from ascan.health.other_echo import USUAL
-from ascan.health.thresholds import Checks
-from ascan.recording import Recording
+from ascan.base.flags import Flag, is_fatal
+from ascan.checks.other_echo import USUAL
+from ascan.checks.thresholds import Checks
+from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray
+from ascan.steps.parts import RecordPart
+from ascan.waveform.recording import Recording
 from ascan.whole_record.bank import PLACES, Bank, lay, make_bank
 from ascan.whole_record.operator import Operator
 from ascan.whole_record.repeats import begins, first_trip, second_trip, told_by

@@ -17,7 +17,9 @@ from typing import Any
 import pytest
 
 import ascan
-from ascan import cli, procedure, readings
+from ascan.commands import cli
+from ascan.procedure import written
+from ascan.results import readings
 from ascan.timing.protocol import METHODS, method_class
 
 LIST = json.loads(Path(__file__).with_name("promised_names.json").read_text())
@@ -45,8 +47,8 @@ def found() -> dict[str, Any]:
         "columns": sorted(readings.RESULT_COLUMNS),
         "gate columns": sorted(readings.GATE_COLUMNS),
         "flags": {str(flag.name).lower(): int(flag).bit_length() - 1 for flag in ascan.Flag},
-        "tables": {name: keys_of(kind) for name, kind in procedure._TABLES.items()},
-        "gate": keys_of(procedure.Gate),
+        "tables": {name: keys_of(kind) for name, kind in written._TABLES.items()},
+        "gate": keys_of(written.Gate),
         "methods": {name: keys_of(method_class(name, "timing")) for name in sorted(METHODS)},
         "commands": options(),
         "modules in README": sorted(set(re.findall(r"\bascan\.[a-z_]+\b(?!\()", README))),

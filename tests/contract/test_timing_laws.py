@@ -13,9 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ascan import Scan, prepare, time_echoes
-from ascan.arrays import FloatArray
-from ascan.calibrating import calibrate
-from ascan.flags import FATAL
+from ascan.base.flags import FATAL
+from ascan.kernels.arrays import FloatArray
+from ascan.learning.calibrating import calibrate
 from ascan.timing.protocol import METHODS
 
 # Every registered method, with the options it needs. A new method fails here until it is listed.

@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 
 import ascan
-from ascan.cli import COMMANDS, main
+from ascan.base.flags import Flag
 from ascan.commands.change import compare_surfaces
+from ascan.commands.cli import COMMANDS, main
 from ascan.commands.demo import PROCEDURE
-from ascan.flags import Flag
-from ascan.job import Survey, load_job
 from ascan.report.scale import ramp
 from ascan.report.surface import change_figure
+from ascan.store.job import Survey, load_job
 from ascan.store.readings import readings_file
 
 RASTER = """

@@ -7,8 +7,8 @@ import pytest
 from builders import SAMPLE_RATE_MHZ, burst, wall_procedure
 
 from ascan import Scan, calibrate, load_readings, measure, measure_to_file
-from ascan.arrays import FloatArray
-from ascan.errors import AscanError
+from ascan.base.errors import AscanError
+from ascan.kernels.arrays import FloatArray
 
 # Channel 1's cable delays it by 0.4 µs.
 DELAY_US = {0: 0.0, 1: 0.4}

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ascan.cli import COMMANDS, main
+from ascan.commands.cli import COMMANDS, main
 from ascan.commands.demo import PROCEDURE as DEMO_PROCEDURE
 from ascan.examples import PROCEDURE, plate_scan
 from ascan.store.scans import save_scan
@@ -245,7 +245,7 @@ def test_help_has_an_example_and_the_caution(
 
 def test_the_installed_command_never_shows_a_traceback(tmp_path: Path) -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "ascan.cli", "info", "missing.h5"],
+        [sys.executable, "-m", "ascan.commands.cli", "info", "missing.h5"],
         cwd=tmp_path,
         capture_output=True,
         text=True,

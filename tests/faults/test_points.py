@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 import ascan
-from ascan.cli import main
+from ascan.commands.cli import main
 from ascan.commands.demo import PROCEDURE
 
 NAMES = ["N1", "N2", "N3"]

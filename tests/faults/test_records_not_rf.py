@@ -7,9 +7,9 @@ import pytest
 from builders import SAMPLE_RATE_MHZ, burst, scan_of, wall_procedure
 
 from ascan import AscanError, Flag, Procedure, Scan, calibrate, measure, time_echoes
-from ascan.arrays import FloatArray
-from ascan.noise import NoiseMeter
-from ascan.recording import recording_for
+from ascan.kernels.arrays import FloatArray
+from ascan.waveform.noise import NoiseMeter
+from ascan.waveform.recording import recording_for
 
 TIME_US = np.arange(1100) / SAMPLE_RATE_MHZ
 LEVEL = '{ method = "first_crossing", level = 0.25 }'

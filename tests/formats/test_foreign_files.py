@@ -14,9 +14,9 @@ import pytest
 from scipy import io
 
 from ascan import AscanError, ForeignLayout, Scan, open_scan, read_foreign
-from ascan.cli import main
-from ascan.recording import STORED_TYPES
+from ascan.commands.cli import main
 from ascan.store.foreign_arrays import DatasetRows
+from ascan.waveform.recording import STORED_TYPES
 
 ROWS, SAMPLES = 5, 40
 RATE = {"sample_rate_mhz": 50.0}

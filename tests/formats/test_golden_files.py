@@ -14,7 +14,7 @@ import pytest
 
 import ascan
 from ascan import Flag, Procedure, load_calibration, load_readings, measure, open_scan
-from ascan.flags import is_fatal
+from ascan.base.flags import is_fatal
 
 GOLDEN = Path(__file__).parent / "golden"
 VERSIONS = ("1.0", "1.1", "1.2", "1.3", "1.4", "1.5", "1.6", "1.7")

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from ascan import AscanError, Scan, open_scan, save_scan
-from ascan.recording import FORMS, MEANING, STORED_TYPES
+from ascan.waveform.recording import FORMS, MEANING, STORED_TYPES
 
 
 def example(dtype: str = "int16") -> Scan:

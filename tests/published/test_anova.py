@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from ascan import AscanError
-from ascan.study import one_way, study_of
+from ascan.study.variances import one_way, study_of
 
 
 def nist(name: str) -> tuple[np.ndarray, np.ndarray, list[float]]:

@@ -10,10 +10,10 @@ import pytest
 from builders import SAMPLE_RATE_MHZ, burst, scan_of
 
 from ascan import Procedure, Scan, calibrate, measure
-from ascan.arrays import FloatArray
 from ascan.calibration.step_block import StepMeans, fit_steps
-from ascan.material import Material
+from ascan.kernels.arrays import FloatArray
 from ascan.path.direct import interval_us, thickness_mm
+from ascan.path.material import Material
 
 V = 5.920
 # The cosine through three samples leaves at most 0.04 ns at 20 samples a period on this pulse

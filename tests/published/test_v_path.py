@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ascan.base.errors import AscanError
 from ascan.calibration.line import fit_line
 from ascan.calibration.vee_fit import fit_vee
-from ascan.errors import AscanError
 from ascan.path import direct, vee
 
 V = 5.920

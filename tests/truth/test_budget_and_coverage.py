@@ -6,16 +6,16 @@ import numpy as np
 import pytest
 
 from ascan import AscanError, Calibration, Procedure, calibrate, measure
-from ascan.arrays import FloatArray
-from ascan.budget import budget_of
 from ascan.calibration.curve import PathModel, fit_curve
 from ascan.calibration.step_block import fit_steps, gather_steps
-from ascan.checking import check_steps
-from ascan.component import calibrate_component
+from ascan.calibration.thickness import look_up_thickness
+from ascan.engine.thickness_stage import ThicknessStage
 from ascan.examples import PROCEDURE, plate_scan
-from ascan.material import Material
-from ascan.thickness import look_up_thickness
-from ascan.thickness_stage import ThicknessStage
+from ascan.kernels.arrays import FloatArray
+from ascan.learning.component import calibrate_component
+from ascan.path.material import Material
+from ascan.study.budget import budget_of
+from ascan.study.checking import check_steps
 from ascan.uncertainty.coverage import coverage_factor, inverse_effective_freedom
 from ascan.uncertainty.monte_carlo import propagate
 

@@ -9,8 +9,8 @@ import pytest
 from builders import burst, scan_of, wall_procedure
 
 from ascan import Flag, calibrate, load_calibration, measure, save_calibration
-from ascan.arrays import FloatArray
-from ascan.engine import time_echoes
+from ascan.engine.measuring import time_echoes
+from ascan.kernels.arrays import FloatArray
 
 V_MM_PER_US = 5.92
 STEPS_MM = np.array([8.0, 12.0, 16.0, 20.0])

@@ -8,7 +8,7 @@ from ascan_synthetic.synthesis import Synthesis
 from ascan_synthetic.tables import ProbeTable, ReceiverTable, RecordTable, Scenario, WallTable
 
 from ascan import Procedure, Scan, calibrate, measure
-from ascan.arrays import FloatArray
+from ascan.kernels.arrays import FloatArray
 
 TEXT = """
 [probe]

@@ -22,11 +22,11 @@ from ascan import (
     measure,
     save_calibration,
 )
-from ascan.arrays import AnyArray, FloatArray
+from ascan.base.errors import AscanError
+from ascan.base.flags import Flag
 from ascan.check_learning import second_late_of
-from ascan.errors import AscanError
-from ascan.flags import Flag
-from ascan.head_learning import with_second
+from ascan.kernels.arrays import AnyArray, FloatArray
+from ascan.learning.heads import with_second
 
 EIGHT = np.array([1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 18.0, 25.0])
 FOUR = np.array([1.0, 3.0, 10.0, 25.0])
@@ -269,7 +269,7 @@ def test_first_echoes_far_smaller_than_later_ones(monkeypatch: pytest.MonkeyPatc
     assert min(calibration.shares["wall"]) < 0.15
     readings = measure(with_larger_echoes(truth, 7.0), how, calibration)
     assert np.abs(readings.thickness_mm - truth).max() < 0.01
-    monkeypatch.setattr("ascan.pipeline.OF_USUAL_SHARE", 10.0)
+    monkeypatch.setattr("ascan.engine.pipeline.OF_USUAL_SHARE", 10.0)
     unguided = measure(with_larger_echoes(truth, 7.0), how, calibration)
     assert np.nanmax(unguided.thickness_mm - truth) > 1.0
 

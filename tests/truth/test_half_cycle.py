@@ -10,8 +10,8 @@ from ascan_synthetic.synthesis import Synthesis
 from ascan_synthetic.tables import ProbeTable, ReceiverTable, RecordTable, Scenario, WallTable
 
 from ascan import Flag, Procedure, Readings, Scan, calibrate, measure, time_echoes
-from ascan.arrays import AnyArray, FloatArray
-from ascan.calibrating import settled_by_steps
+from ascan.kernels.arrays import AnyArray, FloatArray
+from ascan.learning.calibrating import settled_by_steps
 
 # An eighth of a wavelength: nearer to the wall than to what another half-cycle says of it.
 EIGHTH_MM = 5.92 / 5.0 / 8.0

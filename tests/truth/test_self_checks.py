@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ascan import Calibration, Procedure, Readings, Scan, calibrate, measure
-from ascan.arrays import FloatArray
-from ascan.flags import Flag
-from ascan.health.spikes import STANDS_OUT
+from ascan.base.flags import Flag
+from ascan.kernels.arrays import FloatArray
+from ascan.waveform.spikes import STANDS_OUT
 
 VELOCITY_MM_PER_US, SURFACE_US = 5.92, 9.0
 TIME_US = np.arange(2400) / SAMPLE_RATE_MHZ

@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ascan import Flag, Readings
-from ascan.arrays import FloatArray
-from ascan.errors import AscanError
+from ascan.base.errors import AscanError
+from ascan.kernels.arrays import FloatArray
 from ascan.report.surface_lines import surface_lines
 from ascan.survey.cells import Area, coverage_of, pitch_of, to_cells
 from ascan.survey.change import change_between, remaining_years

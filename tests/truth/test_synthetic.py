@@ -10,7 +10,7 @@ from ascan_synthetic.synthesis import Synthesis
 from ascan_synthetic.tables import ProbeTable, ReceiverTable, RecordTable, Scenario, WallTable
 
 from ascan import Procedure, Readings, Scan, calibrate, measure
-from ascan.flags import Flag
+from ascan.base.flags import Flag
 
 STEPS_MM = np.array([4.0, 7.0, 11.0, 16.0])
 PROBE = 'probe = {{ arrangement = "{arrangement}", frequency_mhz = 5.0, delay_us = 0.35 }}\n'

@@ -7,8 +7,8 @@ import pytest
 from builders import burst
 
 from ascan import AscanError, Procedure, Readings, Scan, calibrate, measure, time_echoes
-from ascan.arrays import FloatArray
-from ascan.flags import Flag
+from ascan.base.flags import Flag
+from ascan.kernels.arrays import FloatArray
 
 TEXT = """
 probe = { arrangement = "contact", frequency_mhz = 5.0 }

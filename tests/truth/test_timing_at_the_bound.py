@@ -12,9 +12,9 @@ import pytest
 from builders import SIGMA_US, burst
 
 from ascan import Procedure, Scan, calibrate, measure, time_echoes
-from ascan.arrays import FloatArray
-from ascan.comparing import Signals, compare_methods
-from ascan.flags import Flag
+from ascan.base.flags import Flag
+from ascan.kernels.arrays import FloatArray
+from ascan.study.comparing import Signals, compare_methods
 
 ROWS = 1500
 BELL = 'filter = { kind = "gaussian", centre_mhz = 5.0, bandwidth_mhz = 3.0 }'

@@ -29,8 +29,8 @@ from ascan import (
     prepare,
     save_calibration,
 )
-from ascan.arrays import FloatArray
-from ascan.flags import Flag, is_fatal
+from ascan.base.flags import Flag, is_fatal
+from ascan.kernels.arrays import FloatArray
 
 STEPS_MM = (1.0, 3.0, 8.0, 20.0)
 READINGS = 4

@@ -22,7 +22,7 @@ from ascan import (
     measure_to_file,
     save_calibration,
 )
-from ascan.arrays import FloatArray
+from ascan.kernels.arrays import FloatArray
 
 TEXT = """
 probe = { arrangement = "contact", frequency_mhz = 5.0 }

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ascan.arrays import FloatArray
-from ascan.record_learning import aligned
+from ascan.kernels.arrays import FloatArray
+from ascan.learning.records import aligned
 from ascan.whole_record.learning import StepRecords
 from ascan.whole_record.pulse import PulseBasis
 

@@ -18,7 +18,7 @@ PACKAGE = Path(ascan.__file__).parent
 # A kernel that calls another of another file, and reads a constant and a flag's bit.
 SCRIPT = """
 from ascan.timing.first_crossing import place_crossing
-from ascan.health.finite import check_finite
+from ascan.checks.finite import check_finite
 from ascan.kernels.jit import CACHE_FOLDER
 import numpy as np
 at = place_crossing(np.array([0.0, 1.0, 2.0, 3.0, 4.0]), 1, 1, 1.5)[0]
@@ -74,7 +74,7 @@ def test_an_edited_callee_is_never_served_stale(copy: Path, tmp_path: Path) -> N
 def test_an_edited_constant_is_never_served_stale(copy: Path, tmp_path: Path) -> None:
     kept = str(tmp_path / "cache")
     assert run(copy, kept).stdout.split()[1] == str(1 << 1)
-    edit(copy, "flags.py", "NOT_FINITE = 1 << 1", "NOT_FINITE = 1 << 30")
+    edit(copy, "base/flags.py", "NOT_FINITE = 1 << 1", "NOT_FINITE = 1 << 30")
     after = run(copy, kept).stdout.split()
     assert (after[1], after[2]) == (str(1 << 30), "1")
 
@@ -85,9 +85,9 @@ def test_what_no_kernel_reads_recompiles_nothing(copy: Path, tmp_path: Path) -> 
     run(copy, kept)
     for name, before, after in (
         ("commands/measure.py", '"""', '"""Edited. '),
-        ("flags.py", '"not finite: the waveform', '"not finite: this waveform'),
-        ("health/finite.py", '"""', '"""Edited. '),
-        ("errors.py", "allowed: ", "permitted: "),
+        ("base/flags.py", '"not finite: the waveform', '"not finite: this waveform'),
+        ("checks/finite.py", '"""', '"""Edited. '),
+        ("base/errors.py", "allowed: ", "permitted: "),
     ):
         edit(copy, name, before, after)
     assert int(run(copy, kept).stdout.split()[2]) == 0

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ascan.arrays import FloatArray
+from ascan.base.errors import AscanError
 from ascan.calibration.curve import PathModel, choose_curve, fit_curve
 from ascan.calibration.line import fit_line
 from ascan.calibration.step_block import StepMeans
-from ascan.errors import AscanError
+from ascan.kernels.arrays import FloatArray
 
 V = 5.920
 STEPS = np.array([2.0, 3.0, 5.0, 8.0, 12.0, 18.0, 25.0])

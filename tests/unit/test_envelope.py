@@ -7,8 +7,8 @@ import pytest
 from builders import CENTRE_MHZ, SAMPLE_RATE_MHZ, SIGMA_US, scan_of, wall_procedure
 
 from ascan import time_echoes
-from ascan.arrays import FloatArray
 from ascan.kernels.analytic import envelope, quadrature_taps
+from ascan.kernels.arrays import FloatArray
 
 FILTER = 'filter = { kind = "band_pass", low_mhz = 2.0, high_mhz = 8.0 }'
 TAPS = quadrature_taps(40)

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.signal import firwin
 
-from ascan.conditioning import MARGIN, Filter, condition_rows
-from ascan.errors import AscanError
+from ascan.base.errors import AscanError
 from ascan.kernels.fir import band_pass_taps
+from ascan.waveform.conditioning import MARGIN, Filter, condition_rows
 
 
 def whole(taps: np.ndarray) -> np.ndarray:

@@ -7,7 +7,7 @@ import pytest
 from builders import SAMPLE_RATE_MHZ, burst, scan_of, wall_procedure
 
 from ascan import Flag, Procedure, Scan, calibrate, measure, time_echoes
-from ascan.flags import FATAL, MEANINGS, names, reasons, severity
+from ascan.base.flags import FATAL, MEANINGS, names, reasons, severity
 
 TIME_US = np.arange(1100) / SAMPLE_RATE_MHZ
 

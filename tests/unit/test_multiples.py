@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ascan import Flag
-from ascan.health.multiples import apart_of_multiples, flag_apart
+from ascan.checks.multiples import apart_of_multiples, flag_apart
 
 REACH, HEIGHT = 30, 100.0
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ascan.errors import AscanError
-from ascan.neighbours import footprint_u_mm, joint_map, lone_readings, share_below
+from ascan.base.errors import AscanError
+from ascan.survey.neighbours import footprint_u_mm, joint_map, lone_readings, share_below
 
 
 def test_an_even_wall_adds_nothing_and_a_step_adds_its_range() -> None:

@@ -7,7 +7,7 @@ import pytest
 from builders import SAMPLE_RATE_MHZ, burst
 
 from ascan.kernels.fir import band_pass_taps
-from ascan.noise import NoiseMeter, quantisation_floor
+from ascan.waveform.noise import NoiseMeter, quantisation_floor
 
 
 def measure_noise(block, zero_code, taps, step):

@@ -11,10 +11,10 @@ import pytest
 
 from ascan import AscanError, Procedure, calibrate, save_calibration
 from ascan.calibration.conditions import Conditions
-from ascan.cli import main
+from ascan.commands.cli import main
 from ascan.examples import PROCEDURE, plate_scan
-from ascan.planning import OVER_BOUND, Expected, expected_u_time_us, plan_for
 from ascan.report.sheet import sheet_of
+from ascan.study.planning import OVER_BOUND, Expected, expected_u_time_us, plan_for
 
 HOW = Procedure.from_text(PROCEDURE)
 

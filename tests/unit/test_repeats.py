@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ascan.arrays import FloatArray
+from ascan.kernels.arrays import FloatArray
 from ascan.whole_record.repeats import filter_of, first_trip, laid, second_trip, told_by, twice
 
 RATE_MHZ, TAPS, SAMPLES, BEGIN, SECOND = 100.0, 81, 1100, 250, 640

@@ -3,10 +3,10 @@
 import numpy as np
 
 from ascan import Flag
-from ascan.health.earlier_echo import USUAL_HEIGHT, odds_against, shares_ahead
-from ascan.health.rivals import Rival, Rivals, flag_rivals
-from ascan.health.skipped_cycle import weigh_half_cycle
-from ascan.timing.hidden_first import hidden_first
+from ascan.checks.earlier_echo import USUAL_HEIGHT, odds_against, shares_ahead
+from ascan.checks.rivals import Rival, Rivals, flag_rivals
+from ascan.checks.skipped_cycle import weigh_half_cycle
+from ascan.finding.hidden_first import hidden_first
 
 
 def half_cycle_odds(off_periods: float, u_periods: float) -> tuple[float, float]:

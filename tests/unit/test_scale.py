@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from ascan.arrays import FloatArray
+from ascan.kernels.arrays import FloatArray
 from ascan.report.scale import ramp
 
 

@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 
 from ascan import AscanError, Procedure, calibrate, load_readings, measure_to_file, save_calibration
 from ascan.calibration.conditions import Conditions
-from ascan.checking import check_steps
-from ascan.cli import main
+from ascan.commands.cli import main
 from ascan.examples import PROCEDURE, plate_scan
-from ascan.series import Check, Standing, standings
+from ascan.results.series import Check, Standing, standings
 from ascan.store.scans import save_scan
 from ascan.store.series import add_checks, load_series
+from ascan.study.checking import check_steps
 
 
 def check(time_s: float, passed: bool, calibration: str = "a") -> Check:

@@ -7,18 +7,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ascan.arrays import FloatArray
-from ascan.flags import Flag
-from ascan.health.other_echo import take_off_forerunners
-from ascan.health.second_echo import second_off
-from ascan.health.shape import (
+from ascan.base.flags import Flag
+from ascan.checks.other_echo import take_off_forerunners
+from ascan.checks.second_echo import second_off
+from ascan.checks.shape import (
     MOST_DRIFT,
     check_shape,
     u_of_shape_us,
     write_head_misfits,
     write_misfits,
 )
-from ascan.template import Template
+from ascan.kernels.arrays import FloatArray
+from ascan.waveform.template import Template
 
 PERIOD, BEFORE, SIZE, REACH = 20.0, 25, 66, 6
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from ascan import Flag, Readings
-from ascan.errors import AscanError
+from ascan.base.errors import AscanError
 from ascan.survey.differences import Outcome, differences_between
 from ascan.survey.figures import expected_extreme
 from ascan.survey.spots import NAMELESS, point_names, spots_of

@@ -12,11 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ascan import calibrate, load_calibration, measure, save_calibration, time_echoes
-from ascan.flags import Flag
+from ascan.base.flags import Flag
 from ascan.kernels.fir import gaussian_taps
 from ascan.kernels.subsample import dense_crossing, dense_peak, dense_value
-from ascan.template import PLACES, nominal_template
 from ascan.timing.matched import noise_gain
+from ascan.waveform.template import PLACES, nominal_template
 
 TEMPLATED = ['"correlation"', '"carrier_phase"', '"pulse_fit"']
 TIME_US = np.arange(1100) / SAMPLE_RATE_MHZ

@@ -10,10 +10,10 @@ from builders import SAMPLE_RATE_MHZ, burst, scan_of, wall_procedure
 
 from ascan import Calibration, Flag, Procedure, Scan, calibrate, measure, time_echoes
 from ascan.calibration.line import fit_line
+from ascan.calibration.thickness import to_thickness
+from ascan.checks.surface_repeat import weigh_repeat
+from ascan.checks.uneven_echoes import check_spacing
 from ascan.examples import PROCEDURE, plate_example, plate_scan
-from ascan.health.surface_repeat import weigh_repeat
-from ascan.health.uneven_echoes import check_spacing
-from ascan.thickness import to_thickness
 
 V = 5.92
 

@@ -1,0 +1,1 @@
+"""What everything speaks: errors, units, flags, tables of a file as dataclasses."""

@@ -1,0 +1,1 @@
+"""What speaks against a reading: one file a check."""

@@ -1,0 +1,66 @@
+"""EARLIER_ECHO: an echo about as large stands where the first one would be if a later was timed.
+
+If the timed echo is in truth the second or third of a train, the first came at a half or a third of
+its interval, with the same polarity and larger. What cannot be told apart: a wall half as thick
+from a reflector half way down a thicker one.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan.kernels.arrays import AnyArray, FloatArray
+from ascan.kernels.jit import compiled
+
+SHARES = (2, 3)
+# An echo before the timed one in its train is higher by 3 dB, give or take 2 (common practice:
+# three to four echoes of a step stand on one screen); even odds are at 0.7 of the timed one. A dual
+# probe hears the second echo of a thin wall as loud as the first, or louder.
+USUAL_HEIGHT, USUAL_HEAD, U_SHARE = 1.4, 0.7, 0.25
+# A later echo's time tells the first one's to this part of a period.
+NEAR_PERIODS = 0.5
+# Nearer than this to its beginning, an interval still holds the echo or pulse it begins with.
+CLEAR_PERIODS = 2.0
+
+
+def odds_against(share: FloatArray, usual: float) -> FloatArray:
+    """Return twice the log odds that no first echo stands where something of this height does.
+
+    ``share`` is that height over the timed echo's (NaN: nothing can be told), ``usual`` what the
+    first echo of a train is over a later one.
+
+    Notes
+    -----
+    Of a height x there, with none expected if the timed echo is the first and h if it is a later
+    one, standard deviation s: ((h - x)² - x²) / s².
+    """
+    return (1.0 - 2.0 * share / usual) / U_SHARE**2
+
+
+@compiled
+def shares_ahead(
+    trace: AnyArray, ahead_us: FloatArray, clear_us: float, height: FloatArray, share: FloatArray
+) -> None:
+    """Write the largest height in a window at a share of the interval over the timed echo's.
+
+    Parameters
+    ----------
+    trace : ndarray, shape (n, width)
+        Conditioned samples of that window, in codes from zero.
+    ahead_us : ndarray, shape (n,)
+        From the beginning of the interval to the window's middle (NaN: nothing to check).
+    clear_us : float
+        What ``ahead_us`` must exceed for the window to be free of what the interval begins with.
+    height : ndarray, shape (n,)
+        Signed own peak of the timed echo, in codes.
+    share : ndarray, shape (n,)
+        Out: 0 where all is of the other polarity; NaN where nothing can be told.
+    """
+    for row in range(share.size):
+        share[row] = np.nan
+        if not ahead_us[row] > clear_us:
+            continue
+        found = 0.0
+        for j in range(trace.shape[1]):
+            found = max(found, np.float64(trace[row, j]) / height[row])
+        share[row] = found

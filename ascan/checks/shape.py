@@ -1,0 +1,210 @@
+"""UNLIKE_MODEL, of single echoes: an echo has another shape than the steps' echoes had.
+
+A pit or a slope under part of the beam, roughness, an echo that runs into it, another probe, more
+attenuation or dispersion than in the block: all change an echo's shape before they hide it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan.base.flags import Flag
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.kernels.jit import compiled
+from ascan.kernels.sums import dot
+
+UNLIKE = np.uint32(Flag.UNLIKE_MODEL)
+# Told is what exceeds the usual misfit so many times, or is this much more, and so many times what
+# noise adds; an echo's root mean square over one and a half periods to each side is about this part
+# of its height.
+USUAL, NOISE, ROOT_MEAN_SQUARE = 1.5, 1.5, 0.4
+# An echo drifts no further than this, of what the steps' own echoes do.
+MOST_DRIFT = 1.2
+# Heads of walls between two steps are left by up to so much of what these leave of each other, and
+# by 0.06 more (aperture integral, steps of factors 1.3 to 3 from 1 to 25 mm).
+BETWEEN = 0.85
+
+
+@compiled
+def write_misfits(
+    trace: AnyArray,
+    position: FloatArray,
+    shapes: AnyArray,
+    drifts: AnyArray,
+    misfit: FloatArray,
+    height: FloatArray,
+    share: FloatArray,
+) -> None:
+    """Write what of each echo its usual shape leaves, as a share of its root mean square.
+
+    Between thin walls and thick ones echoes change their shape (diffraction, attenuation): what the
+    steps showed of that is part of the usual shape.
+
+    Parameters
+    ----------
+    trace : ndarray, shape (n, width)
+        Conditioned samples.
+    position : ndarray, shape (n,)
+        Times of the echoes, in samples of the trace; NaN where there is none.
+    shapes, drifts : ndarray, shape (places + 1, size), of the trace's type
+        The usual echo and its drift, laid out from half a sample early to half a sample late.
+    misfit : ndarray, shape (n,)
+        Out: the square root of 1 - c², c the correlation; NaN where the echo is not whole.
+    height, share : ndarray, shape (n,)
+        Out: each echo is so many times the usual one with this share of its drift; 0 unknown.
+    """
+    places, half = shapes.shape[0] - 1, shapes.shape[1] // 2
+    for row in range(position.size):
+        misfit[row], height[row], share[row] = np.nan, 0.0, 0.0
+        if not np.isfinite(position[row]):
+            continue
+        whole = int(np.rint(position[row]))
+        start = whole - half
+        if start < 0 or start + shapes.shape[1] > trace.shape[1]:
+            continue
+        k = int(np.rint((position[row] - whole + 0.5) * places))
+        echo, shape, drift = trace[row, start : start + shapes.shape[1]], shapes[k], drifts[k]
+        energy = dot(echo, echo)
+        shared, power, more = dot(shape, drift), dot(shape, shape), dot(drift, drift)
+        alike, along = dot(echo, shape), dot(echo, drift)
+        if not (energy > 0.0 and alike != 0.0):
+            continue
+        # The best share of the drift, of least squares; no more than the steps showed.
+        part, bend = 0.0, more * alike - shared * along
+        if more > 0.0 and bend / alike > 0.0:
+            part = min(max((power * along - shared * alike) / bend, -MOST_DRIFT), MOST_DRIFT)
+        product = alike + part * along
+        square = power + part * (2.0 * shared + part * more)
+        misfit[row] = np.sqrt(max(1.0 - product * product / (square * energy), 0.0))
+        height[row], share[row] = product / square, part
+
+
+@compiled
+def write_head_misfits(
+    trace: AnyArray,
+    peak: IntArray,
+    clock_us: FloatArray,
+    sample_us: float,
+    heads: FloatArray,
+    heads_us: FloatArray,
+    before: int,
+    reach: int,
+    misfit: FloatArray,
+) -> None:
+    """Write what of each head those of the steps beside it leave, as `write_misfits` does.
+
+    Between two steps a head changes evenly with its time. Its place is taken where they fit best.
+
+    Parameters
+    ----------
+    trace : ndarray, shape (n, width)
+        Conditioned samples.
+    peak : ndarray, shape (n,)
+        Top of the timed half-cycle, in samples of the trace; negative where there is none.
+    clock_us : ndarray, shape (n,)
+        Time of the trace's first sample.
+    sample_us : float
+    heads, heads_us, before
+        Learned heads, as in `ascan.finding.head.HeadGuide`.
+    reach : int
+        So many samples to each side of the top they are laid.
+    misfit : ndarray, shape (n,)
+        Out; NaN where the head is not whole.
+    """
+    found, wanted = np.empty(2 * reach + 1), np.empty(heads.shape[1])
+    for row in range(peak.size):
+        misfit[row] = np.nan
+        time_us = clock_us[row] + sample_us * peak[row]
+        right = min(max(int(np.searchsorted(heads_us, time_us)), 1), heads_us.size - 1)
+        left = right - 1 if heads_us.size > 1 else right
+        apart = heads_us[right] - heads_us[left]
+        share = (time_us - heads_us[left]) / apart if apart > 0.0 else 0.0
+        share = min(max(share, 0.0), 1.0)
+        size = 0
+        while size < wanted.size and not np.isnan(heads[left, size] + heads[right, size]):
+            wanted[size] = (1.0 - share) * heads[left, size] + share * heads[right, size]
+            size += 1
+        start = peak[row] - before
+        if peak[row] < 0 or start < reach or start + size + reach >= trace.shape[1] or size < 2:
+            continue
+        best, power = reach, dot(wanted[:size], wanted[:size])
+        for k in range(found.size):
+            part = trace[row, start + k - reach : start + k - reach + size]
+            product, own = 0.0, 0.0
+            for j in range(size):
+                value = np.float64(part[j])
+                product += value * wanted[j]
+                own += value * value
+            found[k] = product / np.sqrt(own * power) if own * power > 0.0 else 0.0
+            if found[k] > found[best]:
+                best = k
+        if 0 < best < found.size - 1 and found[best] > 0.0:
+            # Three samples of a cosine tell its height.
+            here, turn = found[best], 0.5 * (found[best - 1] + found[best + 1]) / found[best]
+            slope = 0.5 * (found[best + 1] - found[best - 1])
+            top = here * here + slope * slope / max(1.0 - turn * turn, 1e-6)
+            misfit[row] = np.sqrt(max(1.0 - top, 0.0))
+
+
+def head_reach(period: float) -> int:
+    """Return how many samples a head is moved to each side to find where it lies best."""
+    return int(np.ceil(0.25 * period)) + 1
+
+
+def allowed_between(heads: FloatArray, before: int, reach: int) -> FloatArray:
+    """Return what heads between two steps may be left by those of the steps, shape (steps - 1,).
+
+    They change less evenly, the less alike the two are.
+    """
+    later = np.nan_to_num(np.pad(heads[1:], ((0, 0), (reach + 1, reach + 2))))
+    apart, place = np.empty(len(heads)), np.array([before + reach + 1])
+    for k in range(len(later)):
+        one, clock_us, head_us = apart[k : k + 1], np.zeros(1), np.zeros(1)
+        write_head_misfits(
+            later[k : k + 1], place, clock_us, 0.0, heads[k : k + 1], head_us, before, reach, one
+        )
+    return BETWEEN * np.nan_to_num(apart[:-1])
+
+
+def u_of_shape_us(misfit: FloatArray, snr_db: FloatArray, frequency_mhz: float) -> FloatArray:
+    """Return how far an echo unlike the usual one may have been timed astray, shape (n,).
+
+    What is left of it beyond noise may lie along its slope as well as across: a part m of its root
+    mean square moves it by m / (2 π f). NaN misfits say nothing.
+    """
+    noise = 10.0 ** (-snr_db / 20.0) / ROOT_MEAN_SQUARE
+    beyond = np.sqrt(np.maximum(np.nan_to_num(misfit**2 - noise**2), 0.0))
+    return np.asarray(beyond / (2.0 * np.pi * frequency_mhz))
+
+
+@compiled
+def check_shape(
+    misfit: FloatArray,
+    usual: FloatArray,
+    most: float,
+    snr_db: FloatArray,
+    strength: FloatArray,
+    flags: FlagArray,
+) -> None:
+    """Flag rows that leave more than ``most`` beyond what the steps (``usual``) and noise do.
+
+    Coupling lowers an echo and leaves its shape; a wall that turns part of the sound away does
+    both. Of an echo lower than usual as much less is allowed.
+
+    Parameters
+    ----------
+    misfit, snr_db : ndarray, shape (n,)
+    usual : ndarray, shape (n,)
+        What steps as thick as each row's wall left.
+    most : float
+    strength : ndarray, shape (n,)
+        Each echo's height over that on the steps; NaN where it is not known.
+    flags : ndarray, shape (n,)
+    """
+    for row in range(flags.size):
+        noise = NOISE / ROOT_MEAN_SQUARE * 10.0 ** (-snr_db[row] / 20.0)
+        allowed = max(USUAL * usual[row], usual[row] + most)
+        if strength[row] < 1.0:
+            allowed *= strength[row]
+        if misfit[row] > np.sqrt(allowed**2 + noise**2):
+            flags[row] |= UNLIKE

@@ -1,0 +1,46 @@
+"""SURFACE_REPEAT: a wall echo lies where the surface echo comes back a second time.
+
+Sound that has returned from the surface is reflected by the probe and runs the water path or delay
+line again: repeats lie at t₀ + n (tₛ − t₀) for n = 2, 3, 4, where tₛ is the surface echo and t₀ the
+probe's own delay. They are as strong as a back-wall echo and look like one.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan.kernels.arrays import FloatArray
+from ascan.kernels.jit import compiled
+
+LAST_REPEAT = 4
+
+
+@compiled
+def weigh_repeat(
+    surface_us: FloatArray, echo_us: FloatArray, delay_us: float, reach_us: float, odds: FloatArray
+) -> None:
+    """Write the odds that an echo is no repeat of its surface echo.
+
+    Either may have been timed up to ``reach_us`` after its onset, and what the surface echo was
+    timed late counts n times: the repeat lies up to n reaches before the place computed, or one
+    after. There, time tells nothing, and the odds are even; beside it they grow as the square of
+    the distance in reaches.
+
+    Parameters
+    ----------
+    surface_us, echo_us : ndarray, shape (n,)
+        Times of the surface echo and of the wall echo; NaN where there is none.
+    delay_us : float
+        The probe's own delay.
+    reach_us : float
+        One and a half periods.
+    odds : ndarray, shape (n,)
+        Out: twice the log odds; NaN where there are not both echoes.
+    """
+    for row in range(odds.size):
+        nearest = np.inf
+        for n in range(2, LAST_REPEAT + 1):
+            late = (echo_us[row] - delay_us - n * (surface_us[row] - delay_us)) / reach_us
+            nearest = min(nearest, max(late - 1.0, -n - late, 0.0))
+        known = np.isfinite(surface_us[row] + echo_us[row])
+        odds[row] = nearest * nearest if known else np.nan

@@ -1,0 +1,1 @@
+"""The block loop, and what turns echoes into readings."""

@@ -1,0 +1,129 @@
+"""Scans of several channels: each waveform through the calibration of its own channel."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+
+from ascan.base.errors import fault
+from ascan.base.flags import Flag
+from ascan.calibration.record import Calibration, check_calibration
+from ascan.engine.pipeline import Pipeline
+from ascan.kernels.arrays import AnyArray, Columns, IntArray
+from ascan.procedure.written import Procedure
+from ascan.raw_checks import repeats
+from ascan.waveform.scan import Progress, Scan, check_scan
+
+MOST_CHANNELS = 1_000_000
+# One for all waveforms, or one for each channel by its number.
+Calibrations = Calibration | Mapping[int, Calibration]
+
+
+def channels_of(scan: Scan) -> IntArray | None:
+    """Return the channel of each waveform; None where the scan does not say.
+
+    Raises
+    ------
+    AscanError
+        A column ``channel`` that holds no whole numbers.
+    """
+    if "channel" not in scan.columns:
+        return None
+    column = scan.columns["channel"]
+    is_number = column.dtype.kind in "iuf"
+    if not is_number or not ((np.abs(column) < MOST_CHANNELS) & (column % 1 == 0)).all():
+        raise fault(f"{scan.name}: channel", "holds no whole numbers", allowed="0, 1, 2 ...")
+    return column.astype(np.int64)
+
+
+def channel_pipelines(
+    scan: Scan, procedure: Procedure, calibrations: Calibrations
+) -> dict[int | None, Pipeline]:
+    """Return a pipeline for each channel of a scan, or one under None for all waveforms.
+
+    Raises
+    ------
+    AscanError
+        A channel without a calibration, one calibration for several channels, or one that was made
+        on another channel.
+    """
+    channels = channels_of(scan)
+    present = [] if channels is None else np.unique(channels).tolist()
+    if not isinstance(calibrations, Mapping):
+        if len(present) > 1:
+            raise fault(
+                f"{scan.name}: channel",
+                f"holds channels {', '.join(map(str, present))} but one calibration is given",
+                remedy="give each channel its own",
+            )
+        _refuse_other(calibrations, present[0] if present else None)
+        return {None: Pipeline(procedure, scan.recording, calibrations)}
+    if channels is None:
+        raise fault(
+            f"{scan.name}",
+            f"has no column 'channel' but calibrations of {len(calibrations)} channels are given",
+            remedy="add the column, or give one calibration",
+        )
+    missing = [channel for channel in present if channel not in calibrations]
+    if missing:
+        raise fault(
+            f"{scan.name}: channel",
+            f"holds channel {', '.join(map(str, missing))}, which has no calibration",
+            allowed=f"channels {', '.join(sorted(map(str, calibrations)))}",
+            remedy="calibrate it, or leave its waveforms out",
+        )
+    pipelines: dict[int | None, Pipeline] = {}
+    for channel in present:
+        _refuse_other(calibrations[channel], channel)
+        pipelines[channel] = Pipeline(procedure, scan.recording, calibrations[channel])
+    return pipelines
+
+
+def _refuse_other(calibration: Calibration, channel: int | None) -> None:
+    check_calibration(calibration)
+    made = calibration.conditions.get("channel", "")
+    if made and channel is not None and int(made) != channel:
+        raise fault(
+            "calibration",
+            f"was made on channel {made}, the waveforms are of channel {channel}",
+            remedy="use the calibration of that channel",
+        )
+
+
+def walk(
+    scan: Scan,
+    procedure: Procedure,
+    calibrations: Calibrations,
+    progress: Progress | None = None,
+) -> Iterator[tuple[slice, Columns]]:
+    """Yield (rows, columns) for the scan's blocks in order; columns of the scan included."""
+    check_scan(scan)
+    pipelines = channel_pipelines(scan, procedure, calibrations)
+    if None in pipelines:
+        yield from pipelines[None].walk(scan, progress)
+        return
+    channels = channels_of(scan)
+    assert channels is not None
+    any_of_them = next(iter(pipelines.values()))
+    last: AnyArray | None = None
+    for rows, block in any_of_them.blocks(scan):
+        found: Columns = {}
+        for channel, pipeline in pipelines.items():
+            own = np.flatnonzero(channels[rows] == channel)
+            if own.size:
+                part = pipeline.run_rows(scan, rows.start + own, np.ascontiguousarray(block[own]))
+                _put(found, part, own, len(block))
+        again = repeats(block, last)
+        found["flags"] |= np.where(again, np.uint32(Flag.REPEATED), np.uint32(0))
+        last = block[-1].copy()
+        kept = {name: column[rows] for name, column in scan.columns.items()}
+        yield rows, kept | found
+        if progress is not None:
+            progress(rows.stop, len(scan))
+
+
+def _put(found: Columns, part: Columns, own: AnyArray, count: int) -> None:
+    """Write the columns of some rows into those of their block."""
+    for name, values in part.items():
+        found.setdefault(name, np.empty(count, values.dtype))[own] = values

@@ -1,0 +1,202 @@
+"""The face of measuring: time echoes, measure a scan, or one waveform after another."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ascan.base.errors import fault
+from ascan.base.tables import checked_number
+from ascan.calibration.record import Calibration
+from ascan.engine.channels import Calibrations, walk
+from ascan.engine.pipeline import Pipeline, joined
+from ascan.kernels.arrays import AnyArray, Columns
+from ascan.procedure.written import Procedure
+from ascan.results.readings import Reading, Readings
+from ascan.waveform.recording import check_meaning, recording_for
+from ascan.waveform.scan import MIN_SAMPLES, Progress, Scan, check_scan
+from ascan.waveform.template import Template
+
+
+def _gather(walk: Iterator[tuple[slice, Columns]]) -> Readings:
+    """Return the readings of a scan in memory."""
+    return Readings(joined(columns for _, columns in walk))
+
+
+def time_echoes(
+    scan: Scan,
+    procedure: Procedure,
+    *,
+    templates: Mapping[str, Template] | None = None,
+    progress: Progress | None = None,
+) -> Readings:
+    """Time the echoes of a scan without a calibration.
+
+    Parameters
+    ----------
+    scan : Scan
+    procedure : Procedure
+    templates : mapping of str to Template, optional
+        What an echo of each gate looks like, for methods that take it; without it, the nominal
+        pulse of the probe.
+    progress : callable, optional
+        Called with (rows done, rows in all) after each block.
+
+    Returns
+    -------
+    readings : Readings
+        Intervals, and for each gate its times, amplitudes, signal-to-noise and flags; no thickness.
+
+    Raises
+    ------
+    AscanError
+        The recording does not fit the procedure.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> t = np.arange(1000) / 100.0
+    >>> echo = np.exp(-(((t - 5.0) / 0.1) ** 2)) * np.cos(2 * np.pi * 5.0 * (t - 5.0))
+    >>> scan = Scan.from_array(echo, sample_rate_mhz=100.0)
+    >>> procedure = Procedure.from_text('''
+    ... probe = { arrangement = "contact", frequency_mhz = 5.0 }
+    ... interval = { mode = "time_zero_to_echo", gates = ["wall"] }
+    ... gate = [{ name = "wall", start_us = 2.0, stop_us = 9.0, threshold = 0.2 }]
+    ... ''')
+    >>> times = time_echoes(scan, procedure).picks("wall")["time_us"]
+    >>> print(f"{times[0]:.6f}")
+    5.000000
+    """
+    check_scan(scan)
+    pipeline = Pipeline(procedure, scan.recording, templates=templates)
+    return _gather(pipeline.walk(scan, progress))
+
+
+def measure(
+    scan: Scan,
+    procedure: Procedure,
+    calibration: Calibrations,
+    *,
+    progress: Progress | None = None,
+) -> Readings:
+    """Measure every waveform of a scan; the readings are held in memory.
+
+    Parameters
+    ----------
+    scan : Scan
+    procedure : Procedure
+    calibration : Calibration, or mapping of int to Calibration
+        Made with the same timing; another is refused. A scan of several channels takes one for
+        each, by the number in its column ``channel``.
+    progress : callable, optional
+        Called with (rows done, rows in all) after each block.
+
+    Returns
+    -------
+    readings : Readings
+        Thickness in mm with its standard uncertainty, random and common parts apart, flags, and
+        the columns of every gate. For a scan whose readings do not fit in memory, see
+        `ascan.measure_to_file`.
+
+    Raises
+    ------
+    AscanError
+        The calibration or the recording does not fit the procedure.
+
+    Examples
+    --------
+    >>> from ascan.examples import plate_example
+    >>> scan, procedure, calibration = plate_example(thickness_mm=8.0)
+    >>> print(measure(scan, procedure, calibration)[0])
+    8.000 mm, u 0.007 mm
+    """
+    return _gather(walk(scan, procedure, calibration, progress))
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Prepared:
+    """Procedure and calibration bound once, for one waveform after another; thread-safe."""
+
+    pipeline: Pipeline
+
+    def __repr__(self) -> str:
+        return f"<Prepared '{self.pipeline.procedure.title}' for {self.pipeline.recording.dtype}>"
+
+    def measure_one(self, waveform: AnyArray, start_time_us: float = 0.0) -> Reading:
+        """Return the reading of one waveform.
+
+        Parameters
+        ----------
+        waveform : ndarray, shape (samples,)
+            In the stored type this engine was prepared for.
+        start_time_us : float
+            Time of sample 0 after the transmit pulse.
+
+        Raises
+        ------
+        AscanError
+            Another shape or stored type, or a start time that is not finite.
+        """
+        dtype = self.pipeline.recording.dtype
+        array = np.asarray(waveform)
+        if array.ndim != 1 or array.size < MIN_SAMPLES or array.dtype.name != dtype:
+            raise fault(
+                "waveform",
+                f"has shape {array.shape} and type {array.dtype}",
+                allowed=f"(samples,) of {dtype}, at least {MIN_SAMPLES}",
+            )
+        start = checked_number(start_time_us, "start_time_us")
+        block = np.ascontiguousarray(array, dtype=dtype)[np.newaxis]
+        columns = self.pipeline.run(block, np.array([start]))
+        return Readings(columns)[0]
+
+
+def prepare(
+    procedure: Procedure,
+    calibration: Calibration,
+    *,
+    dtype: str,
+    sample_rate_mhz: float,
+    **meaning: Any,
+) -> Prepared:
+    """Bind a procedure and a calibration to a stored type, for `Prepared.measure_one`.
+
+    Parameters
+    ----------
+    procedure, calibration
+        As for `measure`.
+    dtype : str
+        Stored type of the waveforms to come, ``"int16"`` for example.
+    sample_rate_mhz : float
+    **meaning
+        ``full_scale``, ``zero_code``, ``clip_low``, ``clip_high`` (codes), ``rectified``,
+        ``peak_held``, ``gated_only``.
+
+    Returns
+    -------
+    prepared : Prepared
+
+    Raises
+    ------
+    AscanError
+        The calibration or the recording does not fit the procedure.
+
+    Examples
+    --------
+    >>> from ascan.examples import plate_example
+    >>> scan, procedure, calibration = plate_example(thickness_mm=8.0)
+    >>> waveform = scan.rows.read_block(0, 1)[0]
+    >>> engine = prepare(procedure, calibration, dtype="float32", sample_rate_mhz=100.0)
+    >>> print(engine.measure_one(waveform))
+    8.000 mm, u 0.007 mm
+    """
+    try:
+        stored = np.dtype(dtype)
+    except TypeError:
+        raise fault("dtype", f"is {dtype!r}", allowed="the name of a stored type") from None
+    check_meaning(meaning, "prepare")
+    recording = recording_for(stored, sample_rate_mhz=sample_rate_mhz, **meaning)
+    return Prepared(Pipeline(procedure, recording, calibration))

@@ -1,0 +1,1 @@
+"""Which echo, and which of its half-cycles."""

@@ -1,0 +1,1 @@
+"""From waveforms of known steps to a calibration."""

@@ -1,0 +1,405 @@
+"""Learning the head of a dual-element probe's echo from step readings, and its calibration curve.
+
+Which half-cycle opens the echo, and of which polarity it is, is not known beforehand. Both
+polarities are tried, and on every step the half-cycles a period off; those are taken that the
+steps' thicknesses explain best. Then the head is learned from them, and all is timed once more with
+it.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ascan.base.errors import AscanError, fault
+from ascan.base.flags import Flag, names
+from ascan.calibration.curve import CurveFit, PathModel, choose_curve, least_score
+from ascan.calibration.step_block import StepMeans, gather_steps
+from ascan.calibration.vee_fit import LEAST_STEPS
+from ascan.check_learning import step_medians
+from ascan.engine.pipeline import Pipeline, guide_of, joined
+from ascan.finding.head import HeadGuide
+from ascan.finding.head_match import OPENING
+from ascan.gate_stage import GateStage
+from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray, IntArray
+from ascan.learning.head_models import (
+    fitted_half_separation_mm,
+    path_models,
+    vee_path,
+    without_unlike,
+)
+from ascan.procedure.written import Procedure
+from ascan.results.readings import Readings
+from ascan.steps.parts import DualPart
+from ascan.waveform.scan import Scan
+
+# Half-cycles of one polarity come in steps of two.
+SHIFTS = (-2, 0, 2)
+# A step is moved to another half-cycle only on strong evidence: this much of −2 ln likelihood.
+STRONG = 12.0
+# The head runs from so many periods before the timed top to so many after: the fewer are clear of
+# the second echo on any wall, the more only where it is known to be late enough.
+HEAD_BEFORE, HEAD_AFTER, MOST_AFTER = 1.25, 0.6, 2.0
+BLOCK_ROWS = 256
+UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
+# Prior relative uncertainty of the velocity: alloys of steel differ by less (common practice).
+U_SCALE = 0.01
+# An arrival must exceed what stands on every step at its time by so much.
+CROSS_TALK_FACTOR = 1.5
+# On steps an arrival may be this part of the largest signal in the gate: their thicknesses tell
+# which one is wrong.
+LEAST_STEP_SHARE = 0.06
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Learned:
+    """Times of all step readings, the fits (the best first), and what a calibration keeps.
+
+    ``shares``: each step's first echo's own peak over the largest half-cycle in its gate.
+    """
+
+    times: Readings
+    means: StepMeans
+    usable: AnyArray
+    fits: list[CurveFit]
+    dual: DualPart
+    shifted: dict[float, int]
+    shares: tuple[float, ...]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Known:
+    """Certified thickness under each row and its standard uncertainty, both of shape (rows,)."""
+
+    mm: FloatArray
+    u_mm: FloatArray
+
+    def told(self, flags: FlagArray) -> str:
+        """Return what stands against each row."""
+        each = enumerate(zip(self.mm, flags, strict=True))
+        return ", ".join(f"row {k} on {mm:g} mm: {names(int(bits))}" for k, (mm, bits) in each)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Attempt:
+    """One polarity: columns of each shift, the step means that fit best, and their fits."""
+
+    columns: Columns
+    usable: AnyArray
+    means: StepMeans
+    fits: list[CurveFit]
+    shifted: dict[float, int]
+
+
+def learn_heads(
+    scan: Scan, procedure: Procedure, known_mm: FloatArray, u_known_mm: FloatArray
+) -> Learned:
+    """Return what step readings of a dual-element probe teach.
+
+    Parameters
+    ----------
+    scan : Scan
+        Step readings only.
+    known_mm, u_known_mm : ndarray, shape (rows,)
+
+    Raises
+    ------
+    AscanError
+        No usable reading, or times that do not grow with the thickness.
+    """
+    gate = procedure.gate(procedure.interval.gates[0])
+    known = Known(known_mm, u_known_mm)
+    models = path_models(procedure, scan.recording, gate)
+    cross_talk = _cross_talk(scan, procedure, known)
+    in_codes = cross_talk * np.array([[1.0], [scan.recording.full_scale]])
+    nominal = dataclasses.replace(
+        guide_of(procedure, scan.recording, None),
+        cross_talk=in_codes,
+        least_share=LEAST_STEP_SHARE,
+    )
+    fixed = {"positive": (1,), "negative": (-1,)}.get(gate.half_cycles, (1, -1))
+    attempts = {}
+    problems: list[AscanError] = []
+    for polarity in fixed:
+        guide = dataclasses.replace(nominal, polarity=polarity)
+        try:
+            attempts[polarity] = _attempt(scan, procedure, guide, models, known)
+        except AscanError as problem:
+            problems.append(problem)
+    if not attempts:
+        raise problems[0]
+    polarity = _clearest(scan, procedure, attempts)
+    first = attempts[polarity]
+    guide = dataclasses.replace(
+        nominal,
+        polarity=polarity,
+        **_mean_heads(scan, procedure, first, known, polarity, nominal.train_us),
+    )
+    steps_mm = first.means.thickness_mm
+    models = without_unlike(models, procedure, scan.recording, gate, steps_mm, guide)
+    curve = choose_curve(first.means, models, U_SCALE)[0]
+    expected_us = np.interp(known_mm, curve.thickness_mm, curve.time_us)
+    final = _attempt(scan, procedure, guide, models, known, expected_us)
+    separation_mm = fitted_half_separation_mm(final.means)
+    if np.isfinite(separation_mm):
+        velocity = procedure.material.velocity_mm_per_us
+        models = [*models, vee_path(separation_mm, velocity, models[0].doubt)]
+        final = dataclasses.replace(final, fits=choose_curve(final.means, models, U_SCALE))
+    return Learned(
+        times=Readings(final.columns),
+        means=final.means,
+        usable=final.usable,
+        fits=final.fits,
+        dual=_dual_part(scan, procedure, final.fits[0], guide, separation_mm),
+        shifted=first.shifted,
+        shares=_shares(scan, procedure, final, known),
+    )
+
+
+def _clearest(scan: Scan, procedure: Procedure, attempts: dict[int, _Attempt]) -> int:
+    """Return the polarity whose opening half-cycle is the clearest on every step.
+
+    It must stand well above what `ascan.finding.head` asks of it, and the one a period before well
+    below: on some pulses one polarity opens with a half-cycle in between, which noise then takes or
+    leaves. A polarity that the steps' thicknesses explain far worse is out.
+    """
+    margin = {}
+    for polarity, attempt in attempts.items():
+        heads, before = _cut_heads(scan, procedure, attempt, polarity)
+        period = GateStage(procedure, scan.recording).meter.period
+        own = np.abs(heads[:, int(before - 0.6 * period) :]).max(axis=1)
+        ahead = (polarity * heads[:, : int(before - 0.6 * period)]).max(axis=1) / own
+        ahead = np.maximum(ahead, 1e-3)
+        opening = polarity * heads[:, before] / own
+        margin[polarity] = float(np.min(np.minimum(opening / OPENING, OPENING / ahead)))
+    least = min(attempt.fits[0].score for attempt in attempts.values())
+    usable = [k for k, attempt in attempts.items() if attempt.fits[0].score < least + 2.0 * STRONG]
+    return max(usable, key=lambda polarity: margin[polarity])
+
+
+def _attempt(
+    scan: Scan,
+    procedure: Procedure,
+    guide: HeadGuide,
+    models: list[PathModel],
+    known: Known,
+    expected_us: FloatArray | None = None,
+) -> _Attempt:
+    """Time the steps with a guide, and settle which half-cycle each step is timed on."""
+    shifts = SHIFTS if expected_us is None else (0,)
+    by_shift = {shift: _times(scan, procedure, guide, shift, expected_us) for shift in shifts}
+    columns = dict(by_shift[0])
+    # Which half-cycle it is, is told by the steps' thicknesses.
+    usable = (columns["flags"] & ~UNSURE) == 0
+    astray = _astray(columns["interval_us"], known.mm, usable, 0.5 / procedure.probe.frequency_mhz)
+    columns["flags"] = np.where(usable, 0, columns["flags"]).astype(np.uint32)
+    columns["flags"][astray] |= UNSURE
+    usable &= ~astray
+    if not usable.any():
+        raise fault(
+            "calibration",
+            f"no step reading can be used ({known.told(columns['flags'])})",
+            remedy="mend the gate, the gain or the coupling",
+        )
+    steps = np.unique(known.mm[usable]).tolist()
+
+    def interval_of(choice: dict[float, int]) -> FloatArray:
+        interval = columns["interval_us"].copy()
+        for step, shift in choice.items():
+            interval = np.where(known.mm == step, by_shift[shift]["interval_us"], interval)
+        return interval
+
+    def means_of(choice: dict[float, int]) -> StepMeans | None:
+        interval = interval_of(choice)[usable]
+        if np.isnan(interval).any():
+            return None
+        u = columns["u_interval_us"][usable]
+        return gather_steps(known.mm[usable], known.u_mm[usable], interval, u)
+
+    def score_of(choice: dict[float, int]) -> float:
+        means = means_of(choice)
+        return np.inf if means is None else least_score(means, models, U_SCALE)
+
+    chosen = dict.fromkeys(steps, 0)
+    best = score_of(chosen)
+    # With no more steps than numbers to fit, nothing tells which half-cycle is the odd one out.
+    for _ in range(2 if len(steps) > LEAST_STEPS else 0):
+        for step, shift in itertools.product(steps, shifts):
+            score = score_of(chosen | {step: shift})
+            if score < best - STRONG:
+                chosen, best = chosen | {step: shift}, score
+    means = means_of(chosen)
+    assert means is not None
+    fits = choose_curve(means, models, U_SCALE)
+    columns["interval_us"] = interval_of(chosen)
+    return _Attempt(columns, usable, means, fits, chosen)
+
+
+def _times(
+    scan: Scan,
+    procedure: Procedure,
+    guide: HeadGuide,
+    shift: int,
+    expected_us: FloatArray | None,
+) -> Columns:
+    """Return the columns of the step readings; where echoes are expected, they are sought there."""
+    pipeline = Pipeline(procedure, scan.recording, None, shift, guide)
+    return joined(
+        pipeline.run(
+            block,
+            scan.start_time_us[rows],
+            None if expected_us is None else expected_us[rows],
+        )
+        for rows, block in scan.blocks(BLOCK_ROWS)
+    )
+
+
+def _astray(
+    interval_us: FloatArray, label: FloatArray, usable: AnyArray, most_us: float
+) -> AnyArray:
+    """Return which usable rows lie far from the median of three or more on their step."""
+    astray = np.zeros(label.size, np.bool_)
+    for step in np.unique(label[usable]):
+        rows = np.flatnonzero(usable & (label == step))
+        if rows.size > 2:
+            off = np.abs(interval_us[rows] - np.median(interval_us[rows]))
+            astray[rows] = off > most_us
+    return astray
+
+
+def _cut_heads(
+    scan: Scan, procedure: Procedure, attempt: _Attempt, polarity: int
+) -> tuple[FloatArray, int]:
+    """Return the echoes of all usable rows round their timed tops, and the index of the top."""
+    stage = GateStage(procedure, scan.recording)
+    period = stage.meter.period
+    before, after = int(np.ceil(HEAD_BEFORE * period)), int(np.ceil(MOST_AFTER * period))
+    rows = np.flatnonzero(attempt.usable)
+    place = (attempt.columns["interval_us"] - scan.start_time_us) * scan.recording.sample_rate_mhz
+    near = place[rows].astype(np.int64)
+    climb = stage.cut(scan, rows, near, int(0.4 * period) + 2)
+    top = near + np.argmax(polarity * climb, axis=1)
+    heads = stage.cut(scan, rows, top - before, before + after + 1)
+    return heads / np.abs(heads).max(axis=1, keepdims=True), before
+
+
+def _mean_heads(
+    scan: Scan,
+    procedure: Procedure,
+    attempt: _Attempt,
+    known: Known,
+    polarity: int,
+    train_us: FloatArray,
+) -> dict[str, Any]:
+    """Return the mean head of each step, the thinnest first, its time, and where its top is.
+
+    Where the second echo reaches in, a head is NaN.
+    """
+    heads, before = _cut_heads(scan, procedure, attempt, polarity)
+    label = known.mm[attempt.usable]
+    mean = np.array([heads[label == step].mean(axis=0) for step in np.unique(label)])
+    times_us, frequency = attempt.means.interval_us, procedure.probe.frequency_mhz
+    after = np.full(times_us.size, HEAD_AFTER)
+    if train_us.size > 0:
+        # The timed top comes about a period after its echo begins.
+        later = (np.interp(times_us, train_us[0], arrivals) for arrivals in train_us[1:])
+        apart = np.min(list(later), axis=0) - times_us
+        after = np.clip(apart * frequency - 1.0, HEAD_AFTER, MOST_AFTER)
+    period = GateStage(procedure, scan.recording).meter.period
+    end = before + np.ceil(after * period).astype(int) + 1
+    mean[np.arange(mean.shape[1]) >= end[:, None]] = np.nan
+    mean = mean[:, : end.max()]
+    return {"heads": mean, "heads_us": times_us, "before": before}
+
+
+def with_second(dual: DualPart, steps_mm: FloatArray, late_us: tuple[float, ...]) -> DualPart:
+    """Return a part whose second echoes come when they were heard on the steps.
+
+    The path gives the least time; by how much the echo's half-cycles come later (``late_us``, on
+    each step) changes with the wall, and with the echo's number.
+    """
+    second = dual.second_us + np.interp(dual.thickness_mm, steps_mm, late_us)
+    return dataclasses.replace(dual, second_us=second)
+
+
+def _shares(scan: Scan, procedure: Procedure, attempt: _Attempt, known: Known) -> tuple[float, ...]:
+    """Return each step's first echo's own peak over the largest half-cycle in its gate."""
+    stage, rate = GateStage(procedure, scan.recording), scan.recording.sample_rate_mhz
+    gate = procedure.gate(procedure.interval.gates[0])
+    _, stop_us = gate.window_us(procedure.nominal_zero_us, procedure.material.velocity_mm_per_us)
+    rows = np.flatnonzero(attempt.usable)
+    start_us = scan.start_time_us[rows]
+    top = ((attempt.columns["interval_us"][rows] - start_us) * rate).astype(np.int64)
+    stop = np.minimum((stop_us - start_us) * rate, scan.shape[1]).astype(np.int64)
+    traces = np.abs(stage.cut(scan, rows, np.zeros_like(top), scan.shape[1]))
+    reach = stage.reach
+    shares = [
+        trace[first : first + reach].max() / trace[first : max(last, first + reach)].max()
+        for trace, first, last in zip(traces, top, stop, strict=True)
+    ]
+    return step_medians(np.array(shares), known.mm[rows], np.ones(rows.size, np.bool_))
+
+
+def _dual_part(
+    scan: Scan, procedure: Procedure, best: CurveFit, guide: HeadGuide, separation: float
+) -> DualPart:
+    """Return what a calibration keeps; ``separation`` (mm) is the fitted one, NaN for none."""
+    geometry, velocity = procedure.probe.geometry(), procedure.material.velocity_mm_per_us
+    if not np.isfinite(separation) and geometry is not None:
+        separation = 0.5 * (geometry.gap_mm + geometry.width_mm)
+    nodes = best.thickness_mm
+    if geometry is not None:
+        second = geometry.middle_time_us(nodes, velocity, echo=2) - geometry.middle_time_us(
+            nodes, velocity
+        )
+    else:
+        s = separation if np.isfinite(separation) else 0.0
+        second = 2.0 / velocity * (np.hypot(2.0 * nodes, s) - np.hypot(nodes, s))
+    return DualPart(
+        model=best.model,
+        thickness_mm=nodes,
+        time_us=best.time_us,
+        u_time_us=best.u_time_us,
+        second_us=second,
+        half_separation_mm=float(separation),
+        polarity=guide.polarity,
+        heads=guide.heads,
+        heads_us=guide.heads_us,
+        before=guide.before,
+        cross_talk=guide.cross_talk * np.array([[1.0], [1.0 / scan.recording.full_scale]]),
+    )
+
+
+def _cross_talk(scan: Scan, procedure: Procedure, known: Known) -> FloatArray:
+    """Return what stands in every record at the same time, whatever the step: cross-talk.
+
+    The envelope of a step is the mean of its records' largest sizes within half a period; the least
+    of all steps is what no step's own echo explains. With fewer than three steps, or records that
+    begin at different times, it is not known.
+    """
+    steps = np.unique(known.mm)
+    # Records that begin at different times have no common clock to lay over each other.
+    if steps.size < LEAST_STEPS or np.ptp(scan.start_time_us) > 0.0:
+        return np.zeros((2, 0))
+    stage = GateStage(procedure, scan.recording)
+    half = int(np.ceil(0.5 * stage.meter.period))
+    samples = scan.shape[1]
+    least = np.full(samples, np.inf)
+    for step in steps:
+        rows = np.flatnonzero(known.mm == step)
+        envelope = np.zeros(samples)
+        for row in rows:
+            trace = stage.cut(scan, np.array([row]), np.zeros(1, np.int64), samples)[0]
+            # A row that is not finite says nothing; it is named among those left out.
+            envelope += np.nan_to_num(np.abs(trace), nan=np.inf, posinf=np.inf) / rows.size
+        padded = np.pad(envelope, half)
+        windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
+        least = np.minimum(least, windows.max(axis=1))
+    clock = scan.start_time_us[0] + np.arange(samples) / scan.recording.sample_rate_mhz
+    places: IntArray = np.arange(0, samples, half)
+    level = CROSS_TALK_FACTOR * least / scan.recording.full_scale
+    return np.stack([clock[places], level[places]])

@@ -1,0 +1,1 @@
+"""The written procedure, read strictly."""

@@ -1,0 +1,318 @@
+"""Readings: one row per waveform, as named columns, and what they add up to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any, SupportsIndex
+
+import numpy as np
+
+from ascan.base.errors import fault
+from ascan.base.flags import (
+    MEANINGS,
+    Flag,
+    is_fatal,
+    names,
+    reasons,
+    severity,
+    usability,
+    with_care,
+)
+from ascan.base.picklable import Picklable
+from ascan.kernels.arrays import AnyArray, BoolArray, FlagArray, FloatArray, IntArray
+from ascan.results.shown import length
+
+# Columns the engine writes; those of each gate are named <gate>_<suffix>. name -> (unit, meaning)
+RESULT_COLUMNS = {
+    "thickness_mm": ("mm", "thickness; NaN if and only if a fatal flag stands"),
+    "u_mm": ("mm", "combined standard uncertainty of the thickness"),
+    "u_random_mm": ("mm", "part of u that differs from reading to reading"),
+    "u_common_mm": ("mm", "part of u that all readings of the calibration share"),
+    "expanded_mm": ("mm", "expanded uncertainty: half the 95 % interval, by Student's t"),
+    "conformity": ("1", "probability that the wall is at least the procedure's minimum"),
+    "decision": (
+        "1",
+        "verdict against the minimum: 0 undecided, 1 accept, 2 conditional accept, "
+        "3 conditional reject, 4 reject",
+    ),
+    "standing": ("1", "by the checks of the series: 0 open, 1 confirmed, 2 void"),
+    "interval_us": ("us", "interval the thickness was computed from"),
+    "u_interval_us": ("us", "its standard uncertainty from noise and clutter"),
+    "flags": ("1", "what the waveform showed"),
+    "witness_mm": ("mm", "thickness by the procedure's second interval"),
+    "u_witness_mm": ("mm", "its combined standard uncertainty"),
+    "without_film_mm": ("mm", "thickness if what the second echo shows is a film under the probe"),
+    "u_without_film_mm": ("mm", "its combined standard uncertainty"),
+    "witness_off": ("1", "thickness less witness, in their combined standard uncertainties"),
+    "rival_mm": ("mm", "what the wall would be if the likeliest other reading were right"),
+    "rival_odds": ("1", "twice the natural log of the odds of the thickness against its rival"),
+    "rival_cause": (
+        "1",
+        "what the rival takes the echo for: 0 none, 1 the next half-cycle, 2 a later echo of the "
+        "wall, 3 a repeat of the surface echo (leaves no wall), 4 another spacing of all echoes",
+    ),
+    "strength": ("1", "wall echo over what it was on the steps at such a depth"),
+    "second_off_us": ("us", "by how much the wall's second echo, where heard, comes late"),
+    "second_share": ("1", "the wall's second echo over its first"),
+    "other_share": (
+        "1",
+        "largest echo that neither the whole-record fit nor noise explains, or behind a single "
+        "wall echo at none of its multiples, over the wall's",
+    ),
+    "unexplained": ("1", "rms of what the whole-record fit leaves, fraction of full scale"),
+    "coating_mm": ("mm", "coating: what one interval crosses and the other does not, or as fitted"),
+}
+GATE_COLUMNS = {
+    "time_us": ("us", "time of the echo after the transmit pulse"),
+    "u_time_us": ("us", "its standard uncertainty from noise and clutter"),
+    "envelope_us": ("us", "time of the top of its envelope; NaN where none can be told"),
+    "amplitude": ("1", "timed half-cycle's peak as a signed fraction of full scale"),
+    "snr_db": ("dB", "that peak over noise"),
+    "clutter": ("1", "rms of what lies beside the echo beyond noise, fraction of full scale"),
+    "ahead": ("1", "largest half-cycle ahead of the echo in its gate, over its own"),
+    "behind": ("1", "largest half-cycle behind the echo in its gate, over its own"),
+    "misfit": ("1", "what the steps' mean echo leaves of the echo, over its root mean square"),
+    "half_cycle": ("1", "half-cycles from the first that reached the threshold to the timed one"),
+    "flags": ("1", "what this gate showed"),
+}
+
+
+def gate_column(gate: str, suffix: str) -> str:
+    """Return the name of a gate's column.
+
+    Examples
+    --------
+    >>> gate_column("wall", "time_us")
+    'wall_time_us'
+    """
+    return f"{gate}_{suffix}"
+
+
+def gate_columns(gate: str) -> list[str]:
+    """Return the names of all columns of a gate."""
+    return [gate_column(gate, suffix) for suffix in GATE_COLUMNS]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """One reading; `thickness_mm` is NaN if and only if a fatal flag stands."""
+
+    thickness_mm: float
+    u_mm: float
+    u_random_mm: float
+    u_common_mm: float
+    flags: Flag
+    columns: Mapping[str, Any]
+
+    @property
+    def usability(self) -> str:
+        """``usable``, ``usable with care`` or ``not usable``."""
+        return usability(int(self.flags))
+
+    @property
+    def reasons(self) -> list[str]:
+        """The meaning of every flag that is set, fatal ones first."""
+        return reasons(int(self.flags))
+
+    def __str__(self) -> str:
+        doubts = f" [{'; '.join(self.reasons)}]" if self.flags else ""
+        if "thickness_mm" not in self.columns:
+            return f"interval {self.columns['interval_us']:.5f} µs" + doubts
+        if np.isnan(self.thickness_mm):
+            return "no thickness" + doubts
+        return f"{length(self.thickness_mm)}, u {length(self.u_mm)}{doubts}"
+
+
+# Code of the column `standing` of readings that a failed check has voided (`ascan.results.series`).
+VOID = 2
+
+
+def is_void(columns: Mapping[str, AnyArray]) -> BoolArray:
+    """Return which readings a failed check has voided, shape (n,)."""
+    nothing = np.zeros(len(columns["flags"]), np.uint8)
+    return np.asarray(columns.get("standing", nothing) == VOID)
+
+
+@dataclass(slots=True)
+class Tally:
+    """Counts and extremes of readings that pass by a block at a time."""
+
+    rows: int = 0
+    refused: int = 0
+    void: int = 0
+    with_care: int = 0
+    flags: dict[str, int] = field(default_factory=dict)
+    # Thickness, its u, row and flags.
+    thinnest: tuple[float, float, int, int] = (np.inf, np.nan, -1, 0)
+    thickest: tuple[float, float, int, int] = (-np.inf, np.nan, -1, 0)
+
+    def add(self, columns: Mapping[str, AnyArray]) -> None:
+        """Add a block of readings; ``scan_row`` names rows by their place in a larger scan."""
+        flags = columns["flags"]
+        nothing = np.full(len(flags), np.nan)
+        thickness, u = columns.get("thickness_mm", nothing), columns.get("u_mm", nothing)
+        void = is_void(columns)
+        fatal = is_fatal(flags) | void
+        thickness = np.where(void, np.nan, thickness)
+        self.void += int((void & ~is_fatal(flags)).sum())
+        for flag in MEANINGS:
+            count = int(np.count_nonzero(flags & np.uint32(flag)))
+            if count:
+                name = str(flag.name).lower()
+                self.flags[name] = self.flags.get(name, 0) + count
+        self.refused += int(fatal.sum())
+        self.with_care += int(((flags != 0) & ~fatal).sum())
+        if not np.isnan(thickness).all():
+            low, high = int(np.nanargmin(thickness)), int(np.nanargmax(thickness))
+            row = columns.get("scan_row", np.arange(self.rows, self.rows + len(flags)))
+            if row.dtype.kind != "i":
+                row = np.arange(self.rows, self.rows + len(flags))
+            least, most = (
+                (float(thickness[at]), float(u[at]), int(row[at]), int(flags[at]))
+                for at in (low, high)
+            )
+            self.thinnest = min(self.thinnest, least, key=lambda item: item[0])
+            self.thickest = max(self.thickest, most, key=lambda item: item[0])
+        self.rows += len(flags)
+
+    def lines(self) -> list[str]:
+        """Return the summary as text: counts, extremes, every flag, and the caution."""
+        clean = self.rows - self.refused - self.with_care
+        out = [
+            f"{self.rows} waveforms: {clean} usable, {self.with_care} usable with care, "
+            f"{self.refused} not usable",
+        ]
+        for word, (value, u, row, bits) in (
+            ("thinnest", self.thinnest), ("thickest", self.thickest)
+        ):  # fmt: skip
+            if row >= 0:
+                out.append(
+                    f"{word}  {length(value)}, u {length(u)}, row {row}{with_care(names(bits))}"
+                )
+        if self.void:
+            out.append(f"{self.void} of these are void by a failed check, and count for nothing")
+        if self.refused:
+            out.append("what is not usable has no thickness: the thinnest wall may lie there")
+        for flag, meaning in MEANINGS.items():
+            count = self.flags.get(str(flag.name).lower(), 0)
+            if count:
+                out.append(f"{count:>8}  {severity(flag)}: {meaning}")
+        return out
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Readings(Picklable):
+    """Columns of equal length, one value per waveform.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> nothing = Readings({"flags": np.array([1], np.uint32), "thickness_mm": np.array([np.nan])})
+    >>> nothing.reasons(0)
+    ['no echo: nothing in the gate reached its threshold or rose through its level']
+    """
+
+    columns: Mapping[str, AnyArray]
+    provenance: Mapping[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        lengths = {name: len(column) for name, column in self.columns.items()}
+        if len(set(lengths.values())) > 1:
+            raise fault("readings", f"columns differ in length: {lengths}", allowed="equal lengths")
+        object.__setattr__(self, "columns", MappingProxyType(dict(self.columns)))
+
+    def __len__(self) -> int:
+        return len(self.columns["flags"])
+
+    def __repr__(self) -> str:
+        refused = int(is_fatal(self.flags).sum())
+        return f"<Readings: {len(self)} waveforms, {refused} refused; {', '.join(self.columns)}>"
+
+    def __getitem__(self, row: SupportsIndex) -> Reading:
+        if isinstance(row, str):
+            raise fault(
+                "readings",
+                f"are taken by row, not by '{row}'",
+                remedy=f"take the column: readings.columns['{row}']",
+            )
+        values = {name: column[row] for name, column in self.columns.items()}
+        wanted = ("thickness_mm", "u_mm", "u_random_mm", "u_common_mm")
+        main = {name: float(values.get(name, np.nan)) for name in wanted}
+        return Reading(flags=Flag(int(values["flags"])), columns=values, **main)
+
+    def __iter__(self) -> Iterator[Reading]:
+        return (self[row] for row in range(len(self)))
+
+    @property
+    def thickness_mm(self) -> FloatArray:
+        """Thickness, shape (rows,); NaN if and only if a fatal flag stands."""
+        return self.columns["thickness_mm"]
+
+    @property
+    def u_mm(self) -> FloatArray:
+        """Combined standard uncertainty, shape (rows,)."""
+        return self.columns["u_mm"]
+
+    @property
+    def flags(self) -> FlagArray:
+        """Flag bits, shape (rows,), uint32."""
+        return self.columns["flags"]
+
+    @property
+    def scan_rows(self) -> IntArray:
+        """Number of each reading's waveform in its scan, shape (rows,): where rows were chosen."""
+        return np.asarray(self.columns.get("scan_row", np.arange(len(self))))
+
+    @property
+    def calibration_digest(self) -> str | None:
+        """Digest of the one calibration they were measured with; None where it is not known."""
+        digest = self.provenance.get("calibration", {}).get("digest")
+        return None if digest is None else str(digest)
+
+    def picks(self, gate: str) -> dict[str, AnyArray]:
+        """Return the columns of one gate, by their suffix (``time_us``, ``amplitude`` ...).
+
+        Raises
+        ------
+        AscanError
+            No gate of that name was timed.
+        """
+        found = {
+            suffix: self.columns[gate_column(gate, suffix)]
+            for suffix in GATE_COLUMNS
+            if gate_column(gate, suffix) in self.columns
+        }
+        if not found:
+            ending = "_time_us"
+            gates = [
+                name.removesuffix(ending)
+                for name in self.columns
+                if name.endswith(ending) and not name.endswith(f"_u{ending}")
+            ]
+            raise fault("readings", f"hold no gate '{gate}'", allowed=", ".join(gates))
+        return found
+
+    def reasons(self, row: int) -> list[str]:
+        """Return why a reading was refused or needs care, fatal reasons first.
+
+        Raises
+        ------
+        AscanError
+            No such row.
+        """
+        if not 0 <= row < len(self):
+            raise fault("readings", f"have no row {row}", allowed=f"0 to {len(self) - 1}")
+        return reasons(int(self.flags[row]))
+
+    @property
+    def refused(self) -> AnyArray:
+        """Numbers of the rows that have no thickness."""
+        return np.flatnonzero(is_fatal(self.flags))
+
+    def tally(self) -> Tally:
+        """Return counts and extremes."""
+        tally = Tally()
+        tally.add(self.columns)
+        return tally

@@ -1,0 +1,1 @@
+"""Known steps and what they taught, as data only."""

@@ -1,0 +1,1 @@
+"""Before and beside the job: planning, comparing, budgets, checks of known steps."""

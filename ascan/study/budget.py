@@ -1,0 +1,259 @@
+"""The uncertainty budget of one reading: every contribution, and the same by random draws."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from ascan.base.errors import fault
+from ascan.engine.thickness_stage import Part, ThicknessStage, combined_mm, inverse_freedom
+from ascan.kernels.arrays import FloatArray
+from ascan.procedure.written import Procedure
+from ascan.uncertainty.allowances import MEANINGS
+from ascan.uncertainty.coverage import coverage_factor
+from ascan.uncertainty.monte_carlo import Drawn, propagate
+
+ALLOWED = {
+    "component velocity": "component_velocity_percent",
+    "couplant": "couplant_mm",
+    "surface": "surface_mm",
+    "curvature": "curvature_mm",
+    "operator": "operator_mm",
+}
+# Parts that the model of `_drawn` holds itself; the others are added as they are.
+BY_MODEL = (
+    "timing",
+    "repeatability",
+    "calibration fit",
+    "scatter of the steps",
+    "component velocity",
+    "temperature",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One line of a budget.
+
+    Attributes
+    ----------
+    component : str
+    value : str
+        The input's value and standard uncertainty, or why there is none.
+    sensitivity : str
+        What of it reaches the thickness.
+    u_mm : float
+        Contribution to the standard uncertainty of the thickness.
+    freedom : int
+        Degrees of freedom; 0: counts as exactly known.
+    random : bool
+        Whether it differs from reading to reading.
+    """
+
+    component: str
+    value: str
+    sensitivity: str
+    u_mm: float
+    freedom: int
+    random: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Budget:
+    """All lines of one reading, its thickness, combined and expanded uncertainty."""
+
+    thickness_mm: float
+    u_mm: float
+    freedom: float
+    expanded_mm: float
+    rows: list[Line]
+    not_stated: list[str]
+    drawn: Drawn
+
+    def lines(self) -> list[str]:
+        """Return the budget as text."""
+        out = [
+            f"{'component':<22}{'value':<36}{'sensitivity':<18}{'u, mm':>9}  {'freedom':>7}  kind"
+        ]
+        for row in self.rows:
+            freedom = str(row.freedom) if row.freedom else "inf"
+            kind = "random" if row.random else "common"
+            out.append(
+                f"{row.component:<22}{row.value:<36}{row.sensitivity:<18}{row.u_mm:9.5f}  "
+                f"{freedom:>7}  {kind}"
+            )
+        freedom = "infinite" if np.isinf(self.freedom) else f"{self.freedom:.1f}"
+        out += [
+            f"thickness {self.thickness_mm:.4f} mm, u {self.u_mm:.5f} mm, effective degrees of "
+            f"freedom {freedom}, expanded (95 %) {self.expanded_mm:.5f} mm",
+            f"by {self.drawn_told}",
+        ]
+        if self.not_stated:
+            told = "; ".join(MEANINGS[name] for name in self.not_stated)
+            out.append(f"not stated in the procedure, so not in u: {told}")
+        return out
+
+    @property
+    def drawn_told(self) -> str:
+        """The Monte Carlo twin in words."""
+        one = self.drawn
+        return f"random draws: u {one.u:.5f} mm, 95 % from {one.low:.4f} to {one.high:.4f} mm"
+
+
+def budget_of(stage: ThicknessStage, interval_us: float, u_interval_us: float) -> Budget:
+    """Return the budget of a reading.
+
+    Parameters
+    ----------
+    stage : ThicknessStage
+        The procedure and the calibration it was measured with.
+    interval_us, u_interval_us : float
+        Its columns of that name.
+
+    Raises
+    ------
+    AscanError
+        The reading has no interval.
+
+    References
+    ----------
+    JCGM 100:2008, 5.1.2 and 5.2.2; a table after its annex H.
+    """
+    flags = np.zeros(1, np.uint32)
+    wall, parts = stage.parts(np.array([interval_us]), np.array([u_interval_us]), flags)
+    if not np.isfinite(wall[0]):
+        raise fault("budget", "the reading has no thickness", remedy="choose another row")
+    thickness = float(wall[0])
+    u = combined_mm(parts)
+    inverse = inverse_freedom(u, parts)
+    return Budget(
+        thickness_mm=thickness,
+        u_mm=float(u[0]),
+        freedom=float(1.0 / inverse[0]) if inverse[0] > 0.0 else np.inf,
+        expanded_mm=float((u * coverage_factor(inverse))[0]),
+        rows=_rows(stage, interval_us, u_interval_us, thickness, parts),
+        not_stated=stage.procedure.not_stated,
+        drawn=_drawn(stage, interval_us, u_interval_us, parts),
+    )
+
+
+def _rows(
+    stage: ThicknessStage,
+    interval_us: float,
+    u_interval_us: float,
+    thickness_mm: float,
+    parts: Mapping[str, Part],
+) -> list[Line]:
+    """Return the lines, those of the fit split by where they come from."""
+    fit, procedure = stage.calibration, stage.procedure
+    per_us = float(parts["timing"].u_mm[0]) / u_interval_us
+    told = {
+        "timing": (f"{interval_us:.5f} µs, u {u_interval_us:.5f}", f"{per_us:.3f} mm/µs"),
+        "repeatability": (f"u {fit.repeatability_us:.5f} µs", f"{per_us:.3f} mm/µs"),
+        "scatter of the steps": (f"u {fit.lack_of_fit_us:.5f} µs", f"{per_us:.3f} mm/µs"),
+        "temperature": (_temperature_told(procedure), f"{thickness_mm:.3f} mm"),
+        "coating": (f"{stage.coat_mm[0]:.4f} mm of wall", "1"),
+        "pipe": (f"{stage.crown_mm[0]:.4f} mm added", "1"),
+    }
+    out: list[Line] = []
+    for name, part in parts.items():
+        if name == "scatter of the steps" and fit.dual is not None:
+            continue
+        if name == "calibration fit":
+            out += _fit_lines(stage, thickness_mm, part)
+            continue
+        value, sensitivity = told.get(name) or _allowance_told(procedure, name, thickness_mm)
+        if name in ("temperature", "coating", "pipe") and getattr(procedure, name) is None:
+            value, sensitivity = "none", "-"
+        out.append(_line(name, value, sensitivity, float(part.u_mm[0]), part))
+    return out
+
+
+def _line(name: str, value: str, sensitivity: str, u_mm: float, part: Part) -> Line:
+    return Line(
+        component=name,
+        value=value,
+        sensitivity=sensitivity,
+        u_mm=u_mm,
+        freedom=part.freedom,
+        random=part.random,
+    )
+
+
+def _fit_lines(stage: ThicknessStage, thickness_mm: float, part: Part) -> list[Line]:
+    """Return what block, timing and scatter of the steps put into zero and velocity."""
+    fit, whole = stage.calibration, float(part.u_mm[0])
+    if fit.dual is not None:
+        return [_line("calibration curve", fit.dual.model, "-", whole, part)]
+    gain, _, by_block_us = fit.gain()
+    # Thickness follows zero and slowness s as −1 / s and −d / s: so it follows each step's time.
+    follows = 0.5 * fit.velocity_mm_per_us * (gain[0] + thickness_mm * gain[1])
+    shares = {
+        "block": np.linalg.norm(follows * by_block_us),
+        "timing on the steps": np.linalg.norm(follows * fit.steps.u_interval_us),
+        "fit of the steps": np.linalg.norm(follows) * fit.lack_of_fit_us,
+    }
+    rest = whole**2 - sum(float(share) ** 2 for share in shares.values())
+    told = f"v {fit.velocity_mm_per_us:.4f} mm/µs, zero {fit.zero_us:+.4f} µs"
+    out = [
+        _line(name, told, "through the fit", float(share), part)
+        for name, share in shares.items()
+        if share > 0.0
+    ]
+    if rest > (0.02 * whole) ** 2:
+        out.append(_line("known velocity", told, "through the fit", float(np.sqrt(rest)), part))
+    return out
+
+
+def _temperature_told(procedure: Procedure) -> str:
+    rule = procedure.temperature
+    return f"{rule.block_c:g} to {rule.component_c:g} °C" if rule else "none"
+
+
+def _allowance_told(procedure: Procedure, name: str, thickness_mm: float) -> tuple[str, str]:
+    value = getattr(procedure.uncertainty, ALLOWED[name])
+    if value is None:
+        return "not stated", "-"
+    if name == "component velocity":
+        return f"u {value:g} %", f"{thickness_mm:.3f} mm"
+    return f"u {value:g} mm", "1"
+
+
+def _drawn(
+    stage: ThicknessStage, interval_us: float, u_interval_us: float, parts: Mapping[str, Part]
+) -> Drawn:
+    """Return the reading by draws of every input: zero and velocity jointly, the rest alone."""
+    fit, rule = stage.calibration, stage.procedure.temperature
+    added = [name for name in parts if name not in BY_MODEL]
+    factor, u_factor = (float(one[0]) for one in stage.factor())
+
+    def model(drawn: Mapping[str, FloatArray]) -> FloatArray:
+        time = interval_us + drawn["time"]
+        if fit.dual is None:
+            read = 0.5 * drawn["fit"][:, 1] * (time - drawn["fit"][:, 0])
+        else:
+            curve = np.interp(time, fit.dual.time_us, fit.dual.thickness_mm)
+            read = curve + drawn["fit"][:, 0]
+        wall = (read - stage.coat_mm[0] + stage.crown_mm[0]) * drawn["factor"]
+        wall = wall * (1.0 + drawn["velocity"])
+        return np.asarray(wall + sum(drawn[name] for name in added))
+
+    def normal(u: float, mean: float = 0.0):  # type: ignore[no-untyped-def]
+        return lambda rng, n: mean + u * rng.standard_normal(n)
+
+    scatter = 0.0 if fit.dual is not None else fit.lack_of_fit_us
+    u_time = np.sqrt(u_interval_us**2 + fit.repeatability_us**2 + scatter**2)
+    mean = np.array([fit.zero_us, fit.velocity_mm_per_us])
+    covariance = fit.covariance
+    if fit.dual is not None:
+        mean, covariance = np.zeros(2), np.diag([float(parts["calibration fit"].u_mm[0]) ** 2, 0])
+    draws = {
+        "time": normal(float(u_time)),
+        "fit": lambda rng, n: rng.multivariate_normal(mean, covariance, n),
+        "factor": normal(u_factor if rule else 0.0, factor),
+        "velocity": normal(stage.procedure.uncertainty.common_share),
+        **{name: normal(float(parts[name].u_mm[0])) for name in added},
+    }
+    return propagate(model, draws)
