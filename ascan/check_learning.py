@@ -31,20 +31,18 @@ def guides_of(
         The step under each.
     usable : ndarray, shape (n,)
     """
-    surface = procedure.surface_gate
-    gate = procedure.gate(wall_gate(procedure))
+    layout = procedure.layout
+    surface, gate = layout.interface, procedure.gate(layout.back_wall)
     arrivals: Pairs = {}
-    if surface and procedure.probe.arrangement == "delay_line":
+    if surface and layout.arrangement == "delay_line":
         arrivals[surface] = _span(times, surface, "time_us", usable)
     found: dict[str, Any] = {"arrivals_us": arrivals}
-    if fit_knows(procedure):
+    if procedure.layout.fit_judges_itself:
         # And how strong the wall is against the surface.
         return found
     strength = strength_of(times, procedure)
     found["strengths"] = {gate.name: step_medians(strength, known_mm, usable)}
-    if procedure.interval.mode == "echo_to_echo" and (
-        surface or procedure.probe.arrangement == "contact"
-    ):
+    if not layout.mode.free_zero and (surface or layout.arrangement == "contact"):
         # A contact probe's sound enters the wall when it is sent.
         first, second = (
             times.picks(name)["time_us"][usable] for name in procedure.interval.gates[:2]
@@ -68,8 +66,8 @@ def beside_of(
 
     ``readings`` are those of whole gates.
     """
-    gate = procedure.gate(wall_gate(procedure))
-    if fit_knows(procedure):
+    gate = procedure.gate(procedure.layout.back_wall)
+    if procedure.layout.fit_judges_itself:
         if "other_share" not in readings.columns:
             return {}
         other = step_medians(readings.columns["other_share"], known_mm, usable)
@@ -100,7 +98,7 @@ def seconds_of(
     for share in reversed(found):
         least = share if np.isfinite(share) else least
         seconds.append(least)
-    return {wall_gate(procedure): tuple(reversed(seconds))}
+    return {procedure.layout.back_wall: tuple(reversed(seconds))}
 
 
 def behind_of(
@@ -111,7 +109,7 @@ def behind_of(
     By how much its second echo came late, and the largest that was no multiple of it. ``readings``
     are calibrated.
     """
-    name, found = wall_gate(procedure), {}
+    name, found = procedure.layout.back_wall, {}
     if "other_share" in readings.columns:
         others = step_medians(readings.columns["other_share"], known_mm, usable)
         found["others"] = {name: tuple(np.nan_to_num(others).tolist())}
@@ -138,7 +136,7 @@ def second_late_of(
     late_us = step_medians(off_us, known_mm, heard)
     steps_mm = np.unique(known_mm[usable])
     every = np.interp(steps_mm, np.unique(known_mm[heard]), late_us)
-    return {wall_gate(procedure): tuple(every.tolist())}
+    return {procedure.layout.back_wall: tuple(every.tolist())}
 
 
 def misfits_of(
@@ -161,24 +159,10 @@ def misfits_of(
     return found
 
 
-def fit_knows(procedure: Procedure) -> bool:
-    """Tell whether the fit itself knows what it leaves: a train's, and that of a whole record."""
-    gate = procedure.gate(wall_gate(procedure))
-    whole = procedure.interval.mode == "whole_record" and gate.echo != "head"
-    return whole or gate.echo == "train"
-
-
-def wall_gate(procedure: Procedure) -> str:
-    """Return the name of the gate that holds the first wall echo that is used."""
-    gates = procedure.interval.gates
-    follows = len(gates) > 1 and gates[0] == procedure.surface_gate
-    return gates[1] if follows else gates[0]
-
-
 def strength_of(times: Readings, procedure: Procedure) -> FloatArray:
     """Return the height of each first wall echo, over the surface echo's where there is one."""
-    surface = procedure.surface_gate
-    height = np.abs(times.picks(wall_gate(procedure))["amplitude"])
+    surface = procedure.layout.interface
+    height = np.abs(times.picks(procedure.layout.back_wall)["amplitude"])
     return np.asarray(height / np.abs(times.picks(surface)["amplitude"]) if surface else height)
 
 

@@ -9,7 +9,6 @@ import numpy as np
 
 from ascan.base.flags import Flag
 from ascan.calibration.record import Calibration
-from ascan.check_learning import fit_knows, wall_gate
 from ascan.checks.earlier_echo import (
     CLEAR_PERIODS,
     NEAR_PERIODS,
@@ -30,6 +29,7 @@ from ascan.checks.uneven_echoes import check_lead, check_spacing
 from ascan.checks.weak_echo import is_changed, share_of_usual
 from ascan.gate_stage import GateEchoes, GateStage
 from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray
+from ascan.path.modes import Begins
 from ascan.procedure.written import Procedure
 from ascan.waveform.conditioning import condition_rows
 from ascan.waveform.recording import Recording
@@ -54,12 +54,12 @@ class EchoChecks:
     @property
     def surface(self) -> str:
         """Name of the gate that holds the surface echo, or ""."""
-        return self.procedure.surface_gate
+        return self.procedure.layout.interface
 
     @property
     def time_zero_us(self) -> float:
         """When the sound left the probe: calibrated, else nominal."""
-        if self.calibration is not None and self.calibration.mode == "time_zero_to_echo":
+        if self.calibration is not None and self.procedure.layout.mode.begins is Begins.TRANSMIT:
             return self.calibration.zero_us
         return self.procedure.nominal_zero_us
 
@@ -89,7 +89,7 @@ class EchoChecks:
         rivals = Rivals(len(flags))
         self._weigh_half_cycles(echoes, interval_us, rivals, flags)
         # The fit of a train checks itself.
-        if not self.procedure.is_train:
+        if self.procedure.layout.reader != "train":
             self._check_spacing(echoes, flags)
             self._weigh_repeats(echoes, rivals, flags)
             self._weigh_earlier(block, start_time_us, echoes, interval_us, rivals, flags)
@@ -102,7 +102,7 @@ class EchoChecks:
         self._check_others(self.calibration, echoes, columns)
         for name, each in self.calibration.misfits.items():
             usual = self.calibration.of_steps_beside(each, columns["thickness_mm"])
-            if "strength" in columns and name == wall_gate(self.procedure):
+            if "strength" in columns and name == self.procedure.layout.back_wall:
                 lower = columns["strength"] < self.procedure.checks.least_strength
                 weak = lower & is_changed(echoes[name].misfit, usual, echoes[name].snr_db)
                 columns["flags"] |= np.where(weak, np.uint32(Flag.WEAK_ECHO), np.uint32(0))
@@ -196,7 +196,7 @@ class EchoChecks:
     ) -> None:
         """Check what stands ahead of wall echoes and behind them against the steps'."""
         # A fit of whole records that models all echoes says itself what is left of them.
-        beside = {} if fit_knows(self.procedure) else calibration.beside
+        beside = {} if self.procedure.layout.fit_judges_itself else calibration.beside
         most = (self.procedure.checks.most_ahead, self.procedure.checks.most_behind)
         for name, usual in beside.items():
             found, strength = echoes[name], columns.get("strength", np.ones(1))
@@ -207,17 +207,12 @@ class EchoChecks:
             shares = (found.ahead, found.behind)
             check_others(shares, ahead, usual[1], most, found.snr_db, part, columns["flags"])
 
-    @property
-    def walls(self) -> list[str]:
-        """Names of the gates of the interval that hold wall echoes."""
-        return [name for name in self.procedure.interval.gates if name != self.surface]
-
     def _check_spacing(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:
         """Check the wall echoes that were used against each other."""
-        if self.procedure.interval.mode == "echo_to_echo":
+        if not self.procedure.layout.mode.free_zero:
             nothing = np.full(len(flags), np.nan)
             surface_us = echoes[self.surface].time_us if self.surface else nothing
-            times = np.stack([echoes[name].time_us for name in self.walls])
+            times = np.stack([echoes[name].time_us for name in self.procedure.layout.back_walls])
             check_spacing(surface_us, times, 1.0 / self.procedure.probe.frequency_mhz, flags)
 
     def _weigh_repeats(
@@ -228,8 +223,10 @@ class EchoChecks:
             return
         procedure, odds = self.procedure, np.empty(len(flags))
         surface_us, delay_us = echoes[self.surface].time_us, procedure.probe.delay_us
-        for name in self.walls:
-            weigh_repeat(surface_us, echoes[name].time_us, delay_us, procedure.reach_us, odds)
+        for name in self.procedure.layout.back_walls:
+            weigh_repeat(
+                surface_us, echoes[name].time_us, delay_us, procedure.layout.reach_us, odds
+            )
             rivals.weigh(Rival.SURFACE_REPEAT, odds, np.full(len(flags), np.nan))
             flag_rivals(odds, procedure.checks.least_rival_odds, Flag.SURFACE_REPEAT, flags)
 
@@ -244,7 +241,7 @@ class EchoChecks:
     ) -> None:
         """Weigh each interval between echoes against a half and a third of it."""
         recording, least = self.recording, self.procedure.checks.least_rival_odds
-        if self.procedure.probe.arrangement == "dual":
+        if self.procedure.layout.arrangement == "dual":
             echo = echoes[self.procedure.interval.gates[-1]]
             odds = odds_against(echo.hidden_share, USUAL_HEAD)
             rivals.weigh(Rival.LATER_ECHO, odds, interval_us - echo.hidden_lead_us)

@@ -9,7 +9,6 @@ import numpy as np
 
 from ascan.base.flags import Flag
 from ascan.calibration.record import Calibration
-from ascan.check_learning import wall_gate
 from ascan.checks.multiples import SPACINGS, apart_of_multiples, flag_apart
 from ascan.checks.other_echo import SIGMAS
 from ascan.checks.second_echo import (
@@ -25,9 +24,6 @@ from ascan.kernels.arrays import AnyArray, Columns, FloatArray
 from ascan.procedure.written import Procedure
 from ascan.waveform.conditioning import condition_rows
 from ascan.waveform.recording import Recording
-
-# These take the wall from one echo of it.
-SINGLE = ("time_zero_to_echo", "interface_to_echo")
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -48,12 +44,12 @@ class FollowingChecks:
     ) -> None:
         """Check the echoes behind the first one against what the reading foretells."""
         self._check_followers(echoes, columns)
-        mode = self.procedure.interval.mode
-        train, dual = self.procedure.is_train, self.procedure.probe.arrangement == "dual"
-        if not train and mode in SINGLE:
+        layout = self.procedure.layout
+        if layout.mode.single_echo:
             self._check_second(block, start_time_us, echoes, columns)
         # A dual probe hears converted arrivals as loud as the wall's echoes.
-        if not train and not dual and mode in (*SINGLE, "echo_to_echo"):
+        apart = layout.mode.single_echo or (not layout.mode.free_zero and layout.reader != "train")
+        if apart and layout.arrangement != "dual":
             self._check_apart(block, start_time_us, echoes, columns)
         self._check_missing(echoes, columns)
 
@@ -133,7 +129,7 @@ class FollowingChecks:
     ) -> None:
         """Check that what follows the wall's first echo are its multiples, and little else."""
         recording, rate = self.recording, self.recording.sample_rate_mhz
-        name, reach = wall_gate(self.procedure), self.stage.reach
+        name, reach = self.procedure.layout.back_wall, self.stage.reach
         echo, thickness = echoes[name], columns["thickness_mm"]
         later = np.nan_to_num(self._later_us(name, thickness) * rate)
         # What follows the surface's repeat are the wall's echoes once more.
@@ -166,9 +162,9 @@ class FollowingChecks:
 
         Infinite where there is none.
         """
-        surface = self.procedure.surface_gate
+        surface = self.procedure.layout.interface
         if not surface:
             return np.inf
         surface_us = echoes[surface].time_us
         path_us = np.nan_to_num(surface_us - self.procedure.probe.delay_us, nan=np.inf)
-        return np.asarray(surface_us + path_us - self.procedure.reach_us)
+        return np.asarray(surface_us + path_us - self.procedure.layout.reach_us)

@@ -151,7 +151,7 @@ class GateStage:
         And the trace without what of that shape stands ahead of each echo's reach.
         """
         misfit = np.full(len(trace), np.nan)
-        if gate.echo == "head" and self.guide.heads_us.size:
+        if gate.seeks_first_arrival and self.guide.heads_us.size:
             sample_us = 1.0 / self.recording.sample_rate_mhz
             learned = (self.guide.heads, self.guide.heads_us, self.guide.before)
             near = head_reach(self.meter.period)
@@ -222,7 +222,7 @@ class GateStage:
     @property
     def reach(self) -> int:
         """One and a half periods, in samples."""
-        return int(np.ceil(self.procedure.reach_us * self.recording.sample_rate_mhz))
+        return int(np.ceil(self.procedure.layout.reach_us * self.recording.sample_rate_mhz))
 
     def time_gate(
         self,
@@ -311,12 +311,12 @@ class GateStage:
         clock_us = start_time_us + origin / rate
         self._find(gate, search, found, record, clock_us, half_cycle, hidden, flags)
         settles = getattr(gate.timing, "settles_half_cycle", False)
-        if settles and gate.echo != "head":
+        if settles and not gate.seeks_first_arrival:
             flags &= ~np.uint32(Flag.HALF_CYCLE_UNSURE)
         clutter = np.empty(rows)
         crests = crests_of_noise(self.reach, self.taps.size > 1, width)
         clutter_beside(trace, first, last, found.peak, noise, self.reach, crests, clutter)
-        if gate.echo == "train":
+        if gate.seeks_train:
             # What lies beside its echoes is itself.
             clutter[:] = 0.0
         radians = 2.0 * np.pi / self.meter.period
@@ -327,12 +327,12 @@ class GateStage:
             noise_slope[:] = np.hypot(noise_slope, clutter * radians)
         position, u_position = np.full(rows, np.nan), np.full(rows, np.nan)
         spacing, u_spacing = np.full(rows, np.nan), np.full(rows, np.nan)
-        if gate.echo == "train":
+        if gate.seeks_train:
             self._fit_trains(gate, found, position, u_position, spacing, u_spacing, flags)
         else:
             gate.timing.refine(found, position, u_position, flags)
         envelope, u_envelope = self._envelopes(search, found, noise)
-        if gate.name in self.lags_us and gate.echo in ("first", "largest") and not settles:
+        if gate.name in self.lags_us and gate.seeks_one_echo and not settles:
             tops = (envelope, u_envelope)
             self._settle(gate, found, tops, position, u_position, half_cycle, flags)
         peak, sign = found.peak, found.sign
@@ -489,7 +489,7 @@ class GateStage:
         `find_heads` writes.
         """
         height = (gate.threshold or 0.0) * self.recording.full_scale
-        if gate.echo == "head":
+        if gate.seeks_first_arrival:
             find_heads(
                 found.trace,
                 found.first,
@@ -534,7 +534,7 @@ class GateStage:
 
     def _counting(self, gate: Gate, earlier: Mapping[str, GateEchoes], rows: int) -> SignArray:
         """Return which half-cycles count in each row: +1, -1, or 0 for any."""
-        if gate.half_cycles == "any" and gate.echo == "head":
+        if gate.half_cycles == "any" and gate.seeks_first_arrival:
             return np.full(rows, self.guide.polarity, np.int8)
         if gate.half_cycles in SIGN_OF:
             return np.full(rows, SIGN_OF[gate.half_cycles], np.int8)

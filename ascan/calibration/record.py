@@ -16,6 +16,7 @@ from ascan.base.errors import fault
 from ascan.base.picklable import Picklable
 from ascan.calibration.signature import differences
 from ascan.kernels.arrays import FloatArray, IntArray
+from ascan.path.modes import MODES
 from ascan.steps.parts import (
     DUAL_ARRAYS,
     AperturePart,
@@ -282,10 +283,10 @@ class Calibration(Picklable):
         design = np.stack([np.ones_like(u), steps.thickness_mm], axis=1)
         if u.size == 1:
             free = np.array([[1.0], [0.0]])
-            if self.mode == "echo_to_echo":
+            if not self.fits_zero:
                 free = np.array([[0.0], [1.0 / steps.thickness_mm[0]]])
             return free, design, by_block
-        if self.mode == "echo_to_echo":
+        if not self.fits_zero:
             design[:, 0] = 0.0
         weighted = design / u[:, None]
         return np.linalg.pinv(weighted) / u, design, by_block
@@ -340,12 +341,17 @@ class Calibration(Picklable):
             return 0
         if self.whole is not None:
             return self.steps.thickness_mm.size
-        return max(self.steps.thickness_mm.size - (1 if self.mode == "echo_to_echo" else 2), 0)
+        return max(self.steps.thickness_mm.size - (2 if self.fits_zero else 1), 0)
 
     @property
     def mode(self) -> str:
         """Interval mode it was made with."""
         return str(self.signature["mode"])
+
+    @property
+    def fits_zero(self) -> bool:
+        """Whether its zero offset was fitted; else it is 0 by definition."""
+        return MODES[self.mode].free_zero
 
     @property
     def u_zero_us(self) -> float:

@@ -17,6 +17,7 @@ from ascan.kernels.arrays import FloatArray, IntArray
 from ascan.path.direct import interval_us as interval_of
 from ascan.path.direct import thickness_mm as thickness_of
 from ascan.path.material import Material
+from ascan.path.modes import MODES
 
 # Residuals that chance gives less often than this show a lack of fit.
 SIGNIFICANT = 0.05
@@ -173,7 +174,7 @@ def fit_steps(means: StepMeans, mode: str, material: Material) -> StepFit:
     AscanError
         The times do not grow with the thickness.
     """
-    if mode == "echo_to_echo":
+    if not MODES[mode].free_zero:
         return _fit_through_zero(means)
     if means.thickness_mm.size == 1:
         return _fit_zero_offset(means, material)

@@ -27,6 +27,7 @@ from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray, IntAr
 from ascan.kernels.fir import whole_taps
 from ascan.path.aperture import converted_later_us
 from ascan.path.diffraction import lead_table
+from ascan.procedure.rules import check_recording
 from ascan.procedure.written import Procedure, check_procedure
 from ascan.raw_checks import check_raw, mirrored, repeats
 from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column, gate_columns
@@ -93,7 +94,7 @@ class Pipeline:
         check_procedure(self.procedure)
         if self.calibration is not None:
             check_calibration(self.calibration)
-        self.procedure.check_recording(self.recording)
+        check_recording(self.procedure, self.recording)
         recording, calibration = self.recording, self.calibration
         if calibration is not None:
             calibration.check_signature(self.procedure.signature(recording))
@@ -201,7 +202,7 @@ class Pipeline:
         for gate in self.procedure.gates:
             window_us = self.window_us(gate)
             if expected_us is not None:
-                window_us = (-self.procedure.reach_us, self.procedure.reach_us)
+                window_us = (-self.procedure.layout.reach_us, self.procedure.layout.reach_us)
             echoes[gate.name] = self.stage.time_gate(
                 gate, window_us, echoes, block, start_time_us, expected_us
             )
@@ -242,10 +243,8 @@ class Pipeline:
     def window_us(self, gate: Gate) -> tuple[float, float]:
         """Return a gate's start and stop in µs; its mm by calibration, else by nominal values."""
         procedure = self.procedure
-        if (
-            procedure.interval.mode == "echo_to_converted"
-            and gate.name != procedure.interval.gates[1]
-        ):
+        layout = procedure.layout
+        if layout.mode.velocity_ratio != 1.0 and gate.name != layout.gates[1]:
             velocity = procedure.material.velocity_mm_per_us
         elif self.calibration is not None:
             velocity = self.calibration.velocity_mm_per_us
@@ -371,7 +370,7 @@ class Pipeline:
     ) -> tuple[FloatArray, FloatArray]:
         """Return the interval between echoes, and its standard uncertainty."""
         used = [echoes[name] for name in self.procedure.interval.gates]
-        if self.procedure.is_train:
+        if self.procedure.layout.reader == "train":
             return used[0].spacing_us, used[0].u_spacing_us
         interval, u_interval = np.empty(rows), np.empty(rows)
         take_intervals(
@@ -426,7 +425,7 @@ class Pipeline:
         disagrees = np.abs(off) > procedure.checks.most_witness_off
         if procedure.coating is not None and self.calibration is not None:
             # Back-wall echoes run in the wall alone; the other interval crosses the coating, too.
-            way = -1.0 if procedure.interval.mode == "echo_to_echo" else 1.0
+            way = 1.0 if procedure.layout.mode.free_zero else -1.0
             ratio = procedure.coating.velocity_mm_per_us / self.calibration.velocity_mm_per_us
             found["coating_mm"] = way * apart * ratio
             disagrees &= way * apart < 0.0

@@ -183,7 +183,7 @@ class ThicknessStage:
                 interval_us,
                 u_interval_us,
                 (fit.dual.thickness_mm, fit.dual.time_us, fit.dual.u_time_us),
-                float(fit.dual.time_us[0]) - 2.0 * self.procedure.reach_us,
+                float(fit.dual.time_us[0]) - 2.0 * self.procedure.layout.reach_us,
                 fit.minimum_mm,
                 fit.repeatability_us,
                 *out,

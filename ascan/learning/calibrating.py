@@ -42,7 +42,9 @@ from ascan.learning.lags import learn_lags
 from ascan.learning.records import CERTAIN, RecordFit, learn_records
 from ascan.learning.templates import learn_shapes, learn_templates
 from ascan.path.direct import interval_us
-from ascan.procedure.written import MeasuringRange, Procedure, check_procedure
+from ascan.path.modes import Begins
+from ascan.procedure.tables import MeasuringRange
+from ascan.procedure.written import Procedure, check_procedure
 from ascan.results.readings import Readings
 from ascan.waveform.scan import Scan, check_scan
 
@@ -69,9 +71,6 @@ ON_LINE_PERIODS = 0.125
 AGREE_PERIODS = 0.25
 # Two echoes of one probe differ in shape and in timing method by no more than this.
 SHAPE_PERIODS = 2.0
-# The mode-converted echo of a dual probe changes its shape with the wall as the first one does not
-# (aperture-integrated echoes between steps 1 to 2 mm apart, own study).
-DRIFT_PERIODS = 0.05
 # What wear face, couplant and trigger delay a contact probe beyond its nominal delay.
 FACE_US = 1.0
 # A curve has zero and scale besides its correction: fewer steps leave nothing to test it with.
@@ -188,9 +187,10 @@ def _calibrate_alone(
     u_known = _block_uncertainty(u_known_mm, known, rows, len(scan))
     known = one_value_a_step(known)
     _one_channel(scan, rows)
-    if procedure.gate(procedure.interval.gates[0]).echo == "head" and guide is None:
+    layout = procedure.layout
+    if procedure.gate(layout.gates[0]).seeks_first_arrival and guide is None:
         return _calibrate_heads(scan, procedure, rows, known, u_known)
-    if procedure.interval.mode == "whole_record":
+    if layout.mode.begins is Begins.MODEL:
         learned = learn_records(scan.choose(rows.tolist()), procedure, known, u_known)
         return _calibrate_whole(scan, procedure, rows, known, u_known, learned)
     steps = scan.choose(rows.tolist())
@@ -216,6 +216,8 @@ def _calibrate_alone(
         "every_step_used": set(known.tolist()) == set(known[usable].tolist())
     }
     tested = _tests_in_words(fit)
+    # How far an interval between echoes of unlike shape drifts between the steps.
+    drift_us = layout.mode.drift_periods / procedure.probe.frequency_mhz
     shapes = learn_shapes(pipeline, steps, times.columns)
     shaped = Pipeline(procedure, scan.recording, templates=shapes, guide=guide, lags_us=lags_us)
     again = Readings(joined(found for _, found in shaped.walk(steps)))
@@ -224,7 +226,7 @@ def _calibrate_alone(
         velocity_mm_per_us=fit.velocity_mm_per_us,
         covariance=fit.covariance,
         repeatability_us=fit.repeatability_us,
-        lack_of_fit_us=float(np.hypot(fit.lack_of_fit_us, _drift_us(procedure))),
+        lack_of_fit_us=float(np.hypot(fit.lack_of_fit_us, drift_us)),
         steps=fit.steps,
         fitted_zero_us=fit.fitted_zero_us,
         u_fitted_zero_us=fit.u_fitted_zero_us,
@@ -244,13 +246,6 @@ def _calibrate_alone(
     return dataclasses.replace(calibration, **behind_of(seen, procedure, known, usable))
 
 
-def _drift_us(procedure: Procedure) -> float:
-    """Return how far an interval between echoes of unlike shape drifts between the steps."""
-    if procedure.interval.mode != "echo_to_converted":
-        return 0.0
-    return DRIFT_PERIODS / procedure.probe.frequency_mhz
-
-
 def _lags_us(times: Readings, procedure: Procedure, usable: AnyArray) -> dict[str, float]:
     """Return by how much each gate's usable echoes were timed after the top of their envelope."""
     lags = {}
@@ -258,7 +253,7 @@ def _lags_us(times: Readings, procedure: Procedure, usable: AnyArray) -> dict[st
         picks = times.picks(name)
         lag = (picks["time_us"] - picks["envelope_us"])[usable]
         known = lag[np.isfinite(lag)]
-        if known.size and procedure.gate(name).echo != "train":
+        if known.size and not procedure.gate(name).seeks_train:
             # Diffraction moves the wave under its envelope evenly from thin steps to thick ones.
             lags[name] = 0.5 * float(known.min() + known.max())
     return lags
@@ -317,7 +312,7 @@ def _calibrate_heads(
     steps_only = scan.choose(rows.tolist())
     learned = learn_heads(steps_only, procedure, known, u_known)
     calibration = _head_calibration(scan, procedure, rows, known, learned)
-    if procedure.interval.mode != "whole_record":
+    if procedure.layout.mode.begins is not Begins.MODEL:
         alone = dataclasses.replace(procedure, witness=None, coating=None)
         pipeline = Pipeline(alone, scan.recording, calibration)
         seen = Readings(joined(found for _, found in pipeline.walk(steps_only)))
@@ -593,16 +588,16 @@ def _tests_in_words(fit: StepFit) -> dict[str, str]:
 def _zero_is_plausible(fit: StepFit, procedure: Procedure) -> bool:
     """Tell whether the zero offset is one that pulse shape and probe can explain."""
     periods = 1.0 / procedure.probe.frequency_mhz
-    if procedure.interval.mode == "interface_to_echo":
+    if procedure.layout.mode.begins is Begins.INTERFACE:
         return abs(fit.zero_us) <= SHAPE_PERIODS * periods
-    if procedure.probe.arrangement == "contact":
+    if procedure.layout.arrangement == "contact":
         return abs(fit.zero_us - procedure.probe.delay_us) <= max(FACE_US, 5.0 * periods)
     return True
 
 
 def _health(fit: StepFit, procedure: Procedure) -> dict[str, bool]:
     steps = fit.steps.thickness_mm
-    fitted = 2 if procedure.interval.mode != "echo_to_echo" and steps.size > 1 else 1
+    fitted = 2 if procedure.layout.mode.free_zero and steps.size > 1 else 1
     nominal = procedure.interval_material.velocity_mm_per_us
     # So little is no mix-up, and is in the uncertainty.
     slight_us = 2.0 * SLIGHT_SINGLE_PERIODS / procedure.probe.frequency_mhz

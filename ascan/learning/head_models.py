@@ -151,7 +151,7 @@ def _timed(stage: GateStage, gate: Gate, block: FloatArray, sign: str) -> GateEc
     """Return nominal echoes found and timed as a record's are, on half-cycles of one sign."""
     lead = LEAD_PERIODS / stage.procedure.probe.frequency_mhz
     alike = dataclasses.replace(gate, half_cycles=sign, threshold=None)
-    window_us = (0.5 * lead, 2.0 * lead + stage.procedure.reach_us)
+    window_us = (0.5 * lead, 2.0 * lead + stage.procedure.layout.reach_us)
     return stage.time_gate(alike, window_us, {}, block, np.zeros(len(block)))
 
 

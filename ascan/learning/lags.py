@@ -51,7 +51,7 @@ def learn_lags(
         flags = columns[gate_column(name, "flags")] & ~np.uint32(Flag.HALF_CYCLE_UNSURE)
         lag = columns[gate_column(name, "time_us")] - columns[gate_column(name, "envelope_us")]
         known = lag[(flags == 0) & np.isfinite(lag)]
-        if known.size and procedure.gate(name).echo in ("first", "largest"):
+        if known.size and procedure.gate(name).seeks_one_echo:
             lags_us[name] = commonest(known, near_us)
     return lags_us
 

@@ -83,7 +83,7 @@ def learn_shapes(
     procedure, shapes = pipeline.procedure, dict(pipeline.stage.templates)
     for name in () if pipeline.recording.rectified else procedure.interval.gates:
         gate = procedure.gate(name)
-        if gate.echo in ("head", "train"):
+        if not gate.seeks_one_echo:
             continue
         if name not in shapes:
             learned = _mean_echo(pipeline, scan, gate, columns, "time_us")

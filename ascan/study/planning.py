@@ -12,6 +12,7 @@ from ascan.calibration.record import Calibration
 from ascan.calibration.step_block import StepMeans, fit_steps
 from ascan.engine.thickness_stage import ThicknessStage, combined_mm
 from ascan.kernels.fir import SIGMA_OVER_BANDWIDTH
+from ascan.path.modes import Begins
 from ascan.procedure.written import Procedure
 from ascan.study.budget import Budget, budget_of
 
@@ -106,7 +107,7 @@ def plan_for(procedure: Procedure, expected: Expected) -> Plan:
     AscanError
         No step, too many, or a dual-element probe: its curve depends on its own echoes.
     """
-    if procedure.probe.arrangement == "dual":
+    if procedure.layout.arrangement == "dual":
         raise fault("plan", "cannot foresee a dual probe's curve", remedy="calibrate on thin steps")
     steps = tuple(sorted(set(expected.steps_mm)))
     if not 1 <= len(steps) <= MOST_STEPS or min(steps) <= 0.0 or expected.wall_mm <= 0.0:
@@ -144,7 +145,8 @@ def _reading(
     u_time = expected_u_time_us(procedure, expected)
     echoes = len(procedure.interval.gates)
     u_interval = u_time * (np.sqrt(2.0) if echoes > 1 else 1.0)
-    zero = procedure.nominal_zero_us if procedure.interval.mode == "time_zero_to_echo" else 0.0
+    transmit = procedure.layout.mode.begins is Begins.TRANSMIT
+    zero = procedure.nominal_zero_us if transmit else 0.0
     velocity = procedure.material.velocity_mm_per_us
     d = np.array(choice)
     spread = np.hypot(u_interval, expected.repeatability_us) / np.sqrt(expected.readings)

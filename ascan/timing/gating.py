@@ -87,7 +87,7 @@ class Gate:
                 f"runs from {start} to {stop} {unit}",
                 allowed="both given, start before stop",
             )
-        if self.threshold is None and self.echo != "head":
+        if self.threshold is None and not self.seeks_first_arrival:
             raise fault(
                 place, "lacks the key 'threshold'", remedy="what an echo must reach, 0.2 say"
             )
@@ -103,6 +103,21 @@ class Gate:
                 f"half_cycles is '{self.half_cycles}' but it follows no gate",
                 remedy="name the gate it follows, or say any, positive or negative",
             )
+
+    @property
+    def seeks_first_arrival(self) -> bool:
+        """Whether it seeks the half-cycle that opens a dual probe's echo."""
+        return self.echo == "head"
+
+    @property
+    def seeks_train(self) -> bool:
+        """Whether it seeks a whole train of echoes."""
+        return self.echo == "train"
+
+    @property
+    def seeks_one_echo(self) -> bool:
+        """Whether one echo is timed, on one of its own half-cycles."""
+        return not (self.seeks_first_arrival or self.seeks_train)
 
     def window_us(self, zero_us: float, velocity_mm_per_us: float) -> tuple[float, float]:
         """Return start and stop in µs after the transmit pulse or after the followed echo."""

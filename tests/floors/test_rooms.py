@@ -33,7 +33,7 @@ ROOMS: dict[str, tuple[float, str]] = {
     "procedure": (3, "waveform path results uncertainty finding timing checks"),
     "gate_stage": (3.2, "waveform finding timing checks procedure"),
     "check_learning": (3.2, "checks procedure results"),
-    "echo_checks": (3.5, "waveform calibration check_learning gate_stage checks procedure"),
+    "echo_checks": (3.5, "waveform path calibration check_learning gate_stage checks procedure"),
     "following_checks": (3.5, "waveform calibration check_learning gate_stage checks procedure"),
     "engine": (
         4,

@@ -1,0 +1,68 @@
+"""Tables of the written procedure that belong to no other room: interval, range, coating."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ascan.base.errors import fault
+from ascan.base.tables import names, number, text
+from ascan.path.modes import MODES
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interval:
+    """Mode, and the names of the gates whose echoes it is taken between, in order of arrival.
+
+    ``diffraction`` says whether echo times are freed of it (`ascan.path.diffraction`).
+    """
+
+    mode: str = text(choices=tuple(MODES))
+    gates: tuple[str, ...] = names()
+    diffraction: str = text("none", choices=("none", "round_element"))
+
+    def __post_init__(self) -> None:
+        count = len(self.gates)
+        least, most = MODES[self.mode].gates
+        if not least <= count <= most or len(set(self.gates)) != count:
+            allowed = f"{least} different gates" if least == most else f"{least} or more"
+            raise fault(
+                "interval.gates",
+                f"names {count} ({', '.join(self.gates)})",
+                allowed=f"{allowed} for {self.mode}",
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuringRange:
+    """Thicknesses the procedure is written for."""
+
+    min_mm: float = number(0.0, least=0.0)
+    max_mm: float = number(1000.0, above=0.0)
+
+    def __post_init__(self) -> None:
+        if self.min_mm >= self.max_mm:
+            raise fault(
+                "range",
+                f"runs from {self.min_mm:g} to {self.max_mm:g} mm",
+                allowed="min_mm below max_mm",
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coating:
+    """The coating that an interval crosses.
+
+    With a witness that does not cross it, its thickness is found from the two. Of a known thickness
+    (then no witness is needed), it is taken off.
+    """
+
+    velocity_mm_per_us: float = number(above=0.0, most=10.0)
+    u_velocity_mm_per_us: float = number(0.0, least=0.0, most=3.0)
+    thickness_mm: float | None = number(None, above=0.0, most=100.0)
+    u_thickness_mm: float | None = number(None, least=0.0, most=10.0)
+
+    def __post_init__(self) -> None:
+        if (self.thickness_mm is None) != (self.u_thickness_mm is None):
+            raise fault(
+                "coating", "needs both of thickness_mm and u_thickness_mm, or neither of them"
+            )
