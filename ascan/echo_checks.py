@@ -18,16 +18,17 @@ from ascan.checks.earlier_echo import (
     odds_against,
     shares_ahead,
 )
-from ascan.checks.other_echo import check_others
+from ascan.checks.other_echo import Beside, check_others
 from ascan.checks.rivals import Rival, Rivals, flag_rivals
-from ascan.checks.shape import allowed_between, check_shape, head_reach
-from ascan.checks.skipped_cycle import weigh_half_cycle
+from ascan.checks.shape import allowed_between, arrival_reach, check_shape
+from ascan.checks.skipped_cycle import Times, weigh_half_cycle
 from ascan.checks.spikes import check_spikes
 from ascan.checks.surface_moved import check_surface
 from ascan.checks.surface_repeat import weigh_repeat
 from ascan.checks.uneven_echoes import check_lead, check_spacing
 from ascan.checks.weak_echo import is_changed, share_of_usual
-from ascan.gate_stage import GateEchoes, GateStage
+from ascan.echo.stage import GateStage
+from ascan.finding.echoes import GateEchoes
 from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.path.modes import Begins
 from ascan.procedure.written import Procedure
@@ -46,9 +47,9 @@ class EchoChecks:
     between: FloatArray = field(init=False)
 
     def __post_init__(self) -> None:
-        dual, between = self.calibration.dual if self.calibration else None, np.zeros(0)
-        if dual is not None and len(dual.heads) > 1:
-            between = allowed_between(dual.heads, dual.before, head_reach(self.stage.meter.period))
+        learned, between = self.stage.taught.guide.learned, np.zeros(0)
+        if self.calibration is not None and len(learned.shapes) > 1:
+            between = allowed_between(learned, arrival_reach(self.stage.meter.period))
         object.__setattr__(self, "between", between)
 
     @property
@@ -108,7 +109,7 @@ class EchoChecks:
                 columns["flags"] |= np.where(weak, np.uint32(Flag.WEAK_ECHO), np.uint32(0))
             if self.between.size:
                 known_us = np.nan_to_num(echoes[name].time_us)
-                place = np.searchsorted(self.stage.guide.heads_us, known_us) - 1
+                place = np.searchsorted(self.stage.taught.guide.arrival_us, known_us) - 1
                 usual = np.maximum(usual, self.between[place.clip(0, self.between.size - 1)])
             most, found = self.procedure.checks.most_misfit, echoes[name]
             strength = columns.get("strength", np.full(usual.size, np.nan))
@@ -128,8 +129,8 @@ class EchoChecks:
         for name, lag_us in (self.calibration.lags_us if self.calibration else {}).items():
             echo = echoes[name]
             period_us = 1.0 / probe.frequency_mhz
-            times = (echo.time_us, echo.envelope_us)
-            weigh_half_cycle(*times, lag_us, period_us, echo.u_envelope_us, odds, late_us)
+            times = Times(echo.time_us, echo.envelope_us, echo.u_envelope_us)
+            weigh_half_cycle(times, lag_us, period_us, odds, late_us)
             # An interval ends with its last echo and begins with its first.
             way = 0.0 if name not in gates else 1.0 if name == gates[-1] else -1.0
             shared = max(len(gates) - 1, 1)
@@ -204,8 +205,8 @@ class EchoChecks:
             # Calibrations before format 1.7 know the most over all steps.
             each = calibration.aheads.get(name, usual[:1])
             ahead = calibration.of_steps_beside(each, columns["thickness_mm"])
-            shares = (found.ahead, found.behind)
-            check_others(shares, ahead, usual[1], most, found.snr_db, part, columns["flags"])
+            stands, there = Beside(found.ahead, found.behind), (ahead, usual[1])
+            check_others(stands, there, most, found.snr_db, part, columns["flags"])
 
     def _check_spacing(self, echoes: Mapping[str, GateEchoes], flags: FlagArray) -> None:
         """Check the wall echoes that were used against each other."""
@@ -243,8 +244,8 @@ class EchoChecks:
         recording, least = self.recording, self.procedure.checks.least_rival_odds
         if self.procedure.layout.arrangement == "dual":
             echo = echoes[self.procedure.interval.gates[-1]]
-            odds = odds_against(echo.hidden_share, USUAL_HEAD)
-            rivals.weigh(Rival.LATER_ECHO, odds, interval_us - echo.hidden_lead_us)
+            odds = odds_against(echo.masked.share, USUAL_HEAD)
+            rivals.weigh(Rival.LATER_ECHO, odds, interval_us - echo.masked.lead)
             flag_rivals(odds, least, Flag.EARLIER_ECHO, flags)
             return
         period_us = 1.0 / self.procedure.probe.frequency_mhz

@@ -70,7 +70,8 @@ from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray
 from ascan.learning.calibrating import calibrate
 from ascan.procedure.written import Procedure
 from ascan.study.comparing import Signals, compare_methods
-from ascan.timing.protocol import METHODS, EchoRows, register
+from ascan.timing.protocol import METHODS, EchoRows, Traits, register
+from ascan.timing.rows import Picks
 from ascan.waveform.recording import recording_for
 from ascan.waveform.scan import Scan
 
@@ -146,20 +147,19 @@ class Parabola:
     """A parabola through the three samples about each peak: an example of a method of one's own."""
 
     name: ClassVar[str] = "parabola"
-    needs_rf: ClassVar[bool] = True
-    works_on_held: ClassVar[bool] = False
+    traits: ClassVar[Traits] = Traits()
 
     def signature(self) -> dict[str, Any]:
         """Return what a calibration is bound to."""
         return {"method": self.name}
 
-    def refine(
-        self, echoes: EchoRows, position: FloatArray, u_position: FloatArray, flags: FlagArray
-    ) -> None:
-        """Write the top of each parabola, and its uncertainty: noise of the slope over the bend."""
+    def refine(self, echoes: EchoRows, flags: FlagArray) -> Picks:
+        """Return the top of each parabola; its u is the noise of the slope over the bend."""
+        picks = echoes.nothing()
         rows = np.flatnonzero(echoes.peak >= 0)
         top = echoes.peak[rows]
         before, middle, after = (echoes.trace[rows, top + k].astype(float) for k in (-1, 0, 1))
         bend = 2.0 * middle - before - after
-        position[rows] = top + 0.5 * (after - before) / bend
-        u_position[rows] = echoes.noise_slope[rows] / np.abs(bend)
+        picks.position[rows] = top + 0.5 * (after - before) / bend
+        picks.u_position[rows] = echoes.noise_slope[rows] / np.abs(bend)
+        return picks

@@ -19,7 +19,8 @@ from ascan.checks.second_echo import (
     is_missing,
     second_off,
 )
-from ascan.gate_stage import GateEchoes, GateStage
+from ascan.echo.stage import GateStage
+from ascan.finding.echoes import GateEchoes
 from ascan.kernels.arrays import AnyArray, Columns, FloatArray
 from ascan.procedure.written import Procedure
 from ascan.waveform.conditioning import condition_rows

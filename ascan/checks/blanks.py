@@ -15,8 +15,7 @@ CUT_SHORT = np.uint32(Flag.GATE_CUT_SHORT)
 @compiled
 def check_blanks(
     block: AnyArray,
-    first: IntArray,
-    last: IntArray,
+    gate: tuple[IntArray, IntArray],
     place: FloatArray,
     peak: FloatArray,
     reach: int,
@@ -32,13 +31,14 @@ def check_blanks(
     Parameters
     ----------
     block : ndarray, shape (n, samples), stored type
-    first, last : ndarray, shape (n,)
-        The gate: first sample of the record in it, and the one after the last.
+    gate : pair of ndarray, shape (n,)
+        First sample of the record in it, and the one after the last.
     place, peak : ndarray, shape (n,)
         Timed place and own peak of the echo, in samples of the record (NaN: no echo).
     reach : int
         One and a half periods, in samples.
     """
+    first, last = gate
     for row in range(block.shape[0]):
         samples = block[row]
         begin, end = np.inf, -np.inf

@@ -9,9 +9,12 @@ come its others, each lower than the one before: a larger one says that the time
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from ascan.base.flags import Flag
+from ascan.checks.shape import Sized, Usual
 from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.level import largest
@@ -22,23 +25,29 @@ OTHER = np.uint32(Flag.OTHER_ECHO)
 USUAL, SIGMAS = 1.5, 4.5
 
 
+class Beside(NamedTuple):
+    """Largest half-cycle ahead of each echo over its own, and the largest behind it, shape (n,)."""
+
+    ahead: FloatArray
+    behind: FloatArray
+
+
 @compiled
 def take_off_forerunners(
     trace: AnyArray,
     position: FloatArray,
     peak: IntArray,
     reach: int,
-    shapes: FloatArray,
-    drifts: FloatArray,
-    height: FloatArray,
-    share: FloatArray,
+    usual: Usual,
+    sized: Sized,
 ) -> None:
     """Take off the trace what of each echo's own usual shape stands ahead of its reach.
 
     For as long again: further out the shape may hold what else the steps' records did.
-    ``shapes``, ``drifts``, ``height`` and ``share`` as in `ascan.checks.shape.write_misfits`; the
-    shapes are whole.
+    ``usual`` and ``sized`` as in `ascan.checks.shape.write_misfits`; the usual echo is whole.
     """
+    shapes, drifts = usual
+    height, share = sized
     places, half = shapes.shape[0] - 1, shapes.shape[1] // 2
     for row in range(peak.size):
         if height[row] == 0.0:
@@ -55,12 +64,10 @@ def take_off_forerunners(
 def shares_beside(
     trace: AnyArray,
     bits: AnyArray,
-    first: IntArray,
-    last: IntArray,
+    gate: tuple[IntArray, IntArray],
     peak: IntArray,
     reach: int,
-    ahead: FloatArray,
-    behind: FloatArray,
+    beside: Beside,
 ) -> None:
     """Write the largest half-cycle ahead of each echo over its own, and the largest behind it.
 
@@ -70,12 +77,17 @@ def shares_beside(
     ----------
     trace, bits : ndarray, shape (n, width)
         Conditioned samples, and their bits.
-    first, last, peak : ndarray, shape (n,)
-        First sample of the gate, the one after its last, and own peak of the echo (negative:
-        none), in the trace.
+    gate : pair of ndarray, shape (n,)
+        First sample of the gate, and the one after its last, in the trace.
+    peak : ndarray, shape (n,)
+        Own peak of the echo; negative: none.
     reach : int
         So near, it is the echo itself.
+    beside : Beside
+        Out.
     """
+    first, last = gate
+    ahead, behind = beside
     for row in range(first.size):
         ahead[row], behind[row] = 0.0, 0.0
         if peak[row] < 0:
@@ -96,25 +108,25 @@ def largest_size(samples: AnyArray, bits: AnyArray, start: int, stop: int) -> fl
 
 @compiled
 def check_others(
-    shares: tuple[FloatArray, FloatArray],
-    usual_ahead: FloatArray,
-    usual_behind: float,
+    beside: Beside,
+    usual: tuple[FloatArray, float],
     most: tuple[float, float],
     snr_db: FloatArray,
     strength: FloatArray,
     flags: FlagArray,
 ) -> None:
-    """Flag rows that hold more ahead or behind than ``most``, the steps (``usual_``) and noise.
+    """Flag rows that hold more ahead or behind than ``most``, than on the steps, and than noise.
 
-    Nothing should stand ahead: what does is noise or told. Behind stand later echoes, and noise
-    comes on top of them. Of an echo lower than usual (``strength`` below 1) as much less is allowed
-    ahead: coupling lowers both, a pit lowers the one and is the other.
+    ``usual`` is what the steps had ahead of such an echo, and behind it. Nothing should stand
+    ahead: what does is noise or told. Behind stand later echoes, and noise comes on top of them. Of
+    an echo lower than usual (``strength`` below 1) as much less is allowed ahead: coupling lowers
+    both, a pit lowers the one and is the other.
     """
-    ahead, behind = shares
+    ahead, behind = beside
     for row in range(flags.size):
         noise = SIGMAS * 10.0 ** (-snr_db[row] / 20.0)
-        usual = usual_ahead[row]
-        most_ahead = max(most[0] * strength[row], USUAL * usual, usual + noise)
-        most_behind = max(most[1], USUAL * usual_behind) + noise
+        there = usual[0][row]
+        most_ahead = max(most[0] * strength[row], USUAL * there, there + noise)
+        most_behind = max(most[1], USUAL * usual[1]) + noise
         if ahead[row] > most_ahead or behind[row] > most_behind:
             flags[row] |= OTHER

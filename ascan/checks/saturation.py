@@ -17,8 +17,7 @@ def check_saturation(
     place: FloatArray,
     peak: FloatArray,
     reach: int,
-    clip_low: float,
-    clip_high: float,
+    clips: tuple[float, float],
     flags: FlagArray,
 ) -> None:
     """Flag rows whose echo clips.
@@ -30,8 +29,8 @@ def check_saturation(
     place, peak : ndarray, shape (n,)
         Timed place and own peak of the echo, in samples of the record (NaN: no echo). Looked at is
         all from ``reach`` before the earlier to ``reach`` after the later of the two.
-    clip_low, clip_high : float
-        Codes at and beyond which a sample counts as clipped.
+    clips : tuple of float
+        Low and high codes at and beyond which a sample counts as clipped.
     """
     samples = block.shape[1]
     for row in range(block.shape[0]):
@@ -40,6 +39,6 @@ def check_saturation(
         start = int(np.floor(min(place[row], peak[row]))) - reach
         stop = int(np.ceil(max(place[row], peak[row]))) + reach + 1
         for j in range(max(start, 0), min(stop, samples)):
-            if block[row, j] >= clip_high or block[row, j] <= clip_low:
+            if block[row, j] >= clips[1] or block[row, j] <= clips[0]:
                 flags[row] |= SATURATED
                 break

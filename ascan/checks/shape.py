@@ -6,9 +6,12 @@ attenuation or dispersion than in the block: all change an echo's shape before t
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from ascan.base.flags import Flag
+from ascan.finding.rows import Learned
 from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.sums import dot
@@ -20,20 +23,33 @@ UNLIKE = np.uint32(Flag.UNLIKE_MODEL)
 USUAL, NOISE, ROOT_MEAN_SQUARE = 1.5, 1.5, 0.4
 # An echo drifts no further than this, of what the steps' own echoes do.
 MOST_DRIFT = 1.2
-# Heads of walls between two steps are left by up to so much of what these leave of each other, and
+# First arrivals between two steps are left by up to so much of what these leave of each other, and
 # by 0.06 more (aperture integral, steps of factors 1.3 to 3 from 1 to 25 mm).
 BETWEEN = 0.85
 
 
+class Usual(NamedTuple):
+    """The usual echo and its drift, laid out from half a sample early to half a sample late.
+
+    Attributes
+    ----------
+    shapes, drifts : ndarray, shape (places + 1, size)
+    """
+
+    shapes: AnyArray
+    drifts: AnyArray
+
+
+class Sized(NamedTuple):
+    """Each echo is so many times the usual one with so much of its drift, shape (n,); 0: none."""
+
+    height: FloatArray
+    share: FloatArray
+
+
 @compiled
 def write_misfits(
-    trace: AnyArray,
-    position: FloatArray,
-    shapes: AnyArray,
-    drifts: AnyArray,
-    misfit: FloatArray,
-    height: FloatArray,
-    share: FloatArray,
+    trace: AnyArray, position: FloatArray, usual: Usual, misfit: FloatArray, sized: Sized
 ) -> None:
     """Write what of each echo its usual shape leaves, as a share of its root mean square.
 
@@ -46,13 +62,15 @@ def write_misfits(
         Conditioned samples.
     position : ndarray, shape (n,)
         Times of the echoes, in samples of the trace; NaN where there is none.
-    shapes, drifts : ndarray, shape (places + 1, size), of the trace's type
-        The usual echo and its drift, laid out from half a sample early to half a sample late.
+    usual : Usual
+        Of the trace's type.
     misfit : ndarray, shape (n,)
         Out: the square root of 1 - c², c the correlation; NaN where the echo is not whole.
-    height, share : ndarray, shape (n,)
-        Out: each echo is so many times the usual one with this share of its drift; 0 unknown.
+    sized : Sized
+        Out.
     """
+    shapes, drifts = usual
+    height, share = sized
     places, half = shapes.shape[0] - 1, shapes.shape[1] // 2
     for row in range(position.size):
         misfit[row], height[row], share[row] = np.nan, 0.0, 0.0
@@ -80,20 +98,18 @@ def write_misfits(
 
 
 @compiled
-def write_head_misfits(
+def write_arrival_misfits(
     trace: AnyArray,
     peak: IntArray,
-    clock_us: FloatArray,
-    sample_us: float,
-    heads: FloatArray,
-    heads_us: FloatArray,
-    before: int,
+    clock: tuple[FloatArray, float],
+    learned: Learned,
     reach: int,
     misfit: FloatArray,
 ) -> None:
-    """Write what of each head those of the steps beside it leave, as `write_misfits` does.
+    """Write what of each first arrival those of the steps beside it leave.
 
-    Between two steps a head changes evenly with its time. Its place is taken where they fit best.
+    As `write_misfits` does. Between two steps it changes evenly with its time. Its place is taken
+    where they fit best.
 
     Parameters
     ----------
@@ -101,30 +117,30 @@ def write_head_misfits(
         Conditioned samples.
     peak : ndarray, shape (n,)
         Top of the timed half-cycle, in samples of the trace; negative where there is none.
-    clock_us : ndarray, shape (n,)
-        Time of the trace's first sample.
-    sample_us : float
-    heads, heads_us, before
-        Learned heads, as in `ascan.finding.head.HeadGuide`.
+    clock : tuple
+        Time of each trace's first sample, shape (n,), and of one sample, in µs.
+    learned : Learned
     reach : int
         So many samples to each side of the top they are laid.
     misfit : ndarray, shape (n,)
-        Out; NaN where the head is not whole.
+        Out; NaN where the arrival is not whole.
     """
-    found, wanted = np.empty(2 * reach + 1), np.empty(heads.shape[1])
+    clock_us, sample_us = clock
+    shapes, arrival_us, zero_index = learned
+    found, wanted = np.empty(2 * reach + 1), np.empty(shapes.shape[1])
     for row in range(peak.size):
         misfit[row] = np.nan
         time_us = clock_us[row] + sample_us * peak[row]
-        right = min(max(int(np.searchsorted(heads_us, time_us)), 1), heads_us.size - 1)
-        left = right - 1 if heads_us.size > 1 else right
-        apart = heads_us[right] - heads_us[left]
-        share = (time_us - heads_us[left]) / apart if apart > 0.0 else 0.0
+        right = min(max(int(np.searchsorted(arrival_us, time_us)), 1), arrival_us.size - 1)
+        left = right - 1 if arrival_us.size > 1 else right
+        apart = arrival_us[right] - arrival_us[left]
+        share = (time_us - arrival_us[left]) / apart if apart > 0.0 else 0.0
         share = min(max(share, 0.0), 1.0)
         size = 0
-        while size < wanted.size and not np.isnan(heads[left, size] + heads[right, size]):
-            wanted[size] = (1.0 - share) * heads[left, size] + share * heads[right, size]
+        while size < wanted.size and not np.isnan(shapes[left, size] + shapes[right, size]):
+            wanted[size] = (1.0 - share) * shapes[left, size] + share * shapes[right, size]
             size += 1
-        start = peak[row] - before
+        start = peak[row] - zero_index
         if peak[row] < 0 or start < reach or start + size + reach >= trace.shape[1] or size < 2:
             continue
         best, power = reach, dot(wanted[:size], wanted[:size])
@@ -146,23 +162,22 @@ def write_head_misfits(
             misfit[row] = np.sqrt(max(1.0 - top, 0.0))
 
 
-def head_reach(period: float) -> int:
-    """Return how many samples a head is moved to each side to find where it lies best."""
+def arrival_reach(period: float) -> int:
+    """Return how many samples an arrival is moved to each side to find where it lies best."""
     return int(np.ceil(0.25 * period)) + 1
 
 
-def allowed_between(heads: FloatArray, before: int, reach: int) -> FloatArray:
-    """Return what heads between two steps may be left by those of the steps, shape (steps - 1,).
+def allowed_between(learned: Learned, reach: int) -> FloatArray:
+    """Return what arrivals between two steps may be left by those of the steps, shape (steps - 1,).
 
     They change less evenly, the less alike the two are.
     """
-    later = np.nan_to_num(np.pad(heads[1:], ((0, 0), (reach + 1, reach + 2))))
-    apart, place = np.empty(len(heads)), np.array([before + reach + 1])
+    shapes, zero_index = learned.shapes, learned.zero_index
+    later = np.nan_to_num(np.pad(shapes[1:], ((0, 0), (reach + 1, reach + 2))))
+    apart, place = np.empty(len(shapes)), np.array([zero_index + reach + 1])
     for k in range(len(later)):
-        one, clock_us, head_us = apart[k : k + 1], np.zeros(1), np.zeros(1)
-        write_head_misfits(
-            later[k : k + 1], place, clock_us, 0.0, heads[k : k + 1], head_us, before, reach, one
-        )
+        clock, step = (np.zeros(1), 0.0), Learned(shapes[k : k + 1], np.zeros(1), zero_index)
+        write_arrival_misfits(later[k : k + 1], place, clock, step, reach, apart[k : k + 1])
     return BETWEEN * np.nan_to_num(apart[:-1])
 
 

@@ -6,6 +6,8 @@ has moved under its envelope.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from ascan.kernels.arrays import FloatArray
@@ -16,21 +18,23 @@ from ascan.kernels.jit import compiled
 SHAPE_PERIODS = 0.07
 
 
+class Times(NamedTuple):
+    """The two times of n echoes: by their method, and of the top of their envelope with its u."""
+
+    time_us: FloatArray
+    envelope_us: FloatArray
+    u_envelope_us: FloatArray
+
+
 @compiled
 def weigh_half_cycle(
-    time_us: FloatArray,
-    envelope_us: FloatArray,
-    lag_us: float,
-    period_us: float,
-    u_envelope_us: FloatArray,
-    odds: FloatArray,
-    late_us: FloatArray,
+    times: Times, lag_us: float, period_us: float, odds: FloatArray, late_us: FloatArray
 ) -> None:
     """Write the odds of each timed half-cycle against its likelier neighbour, and how late it is.
 
     Parameters
     ----------
-    time_us, envelope_us, u_envelope_us : ndarray, shape (n,)
+    times : Times
     lag_us : float
         By how much the calibration's echoes were timed after the top of their envelope.
     odds, late_us : ndarray, shape (n,)
@@ -43,7 +47,7 @@ def weigh_half_cycle(
     quarter, an eighth of a wavelength of wall.
     """
     for row in range(odds.size):
-        off = (time_us[row] - envelope_us[row] - lag_us) / period_us
-        noise = u_envelope_us[row] / period_us
+        off = (times.time_us[row] - times.envelope_us[row] - lag_us) / period_us
+        noise = times.u_envelope_us[row] / period_us
         odds[row] = (0.25 - abs(off)) / (SHAPE_PERIODS**2 + noise**2)
         late_us[row] = np.copysign(0.5 * period_us, off)

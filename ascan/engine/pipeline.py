@@ -17,12 +17,16 @@ from ascan.base.flags import FATAL, Flag, is_fatal
 from ascan.calibration.record import Calibration, check_calibration
 from ascan.checks.rivals import Rival, Rivals
 from ascan.checks.shape import u_of_shape_us
+from ascan.echo.bound import Taught
+from ascan.echo.placing import Shots
+from ascan.echo.stage import GateStage
 from ascan.echo_checks import EchoChecks
+from ascan.engine.gates import gates_of
 from ascan.engine.thickness_stage import ThicknessStage
 from ascan.finding.arrival import LEAST_SHARE, OF_USUAL_SHARE
-from ascan.finding.head import HeadGuide
+from ascan.finding.echoes import GateEchoes
+from ascan.finding.first_arrival import ArrivalGuide
 from ascan.following_checks import FollowingChecks
-from ascan.gate_stage import GateEchoes, GateStage
 from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray, IntArray
 from ascan.kernels.fir import whole_taps
 from ascan.path.aperture import converted_later_us
@@ -80,7 +84,7 @@ class Pipeline:
     recording: Recording
     calibration: Calibration | None = None
     shift: int = 0
-    guide: HeadGuide | None = None
+    guide: ArrivalGuide | None = None
     templates: Mapping[str, Template] | None = None
     lags_us: Mapping[str, float] | None = None
     stage: GateStage = field(init=False)
@@ -103,8 +107,14 @@ class Pipeline:
         templates = self.templates or (self.calibration.templates if self.calibration else {})
         heights = self.calibration.heights if self.calibration else {}
         lags_us = self.lags_us or (self.calibration.lags_us if self.calibration else {})
-        known = (templates, heights, lags_us)
-        stage = GateStage(self.procedure, self.recording, guide, self.shift, *known)
+        taught = Taught(
+            guide=guide,
+            cycle_shift=self.shift,
+            templates=templates,
+            heights=heights,
+            lags_us=lags_us,
+        )
+        stage = gates_of(self.procedure, self.recording, taught)
         object.__setattr__(self, "stage", stage)
         checks = EchoChecks(self.procedure, self.recording, self.calibration, stage)
         object.__setattr__(self, "checks", checks)
@@ -125,7 +135,9 @@ class Pipeline:
                 "was made without the procedure's witness",
                 remedy="calibrate anew with this procedure",
             )
-        return Pipeline(second, self.recording, self.calibration.witness, guide=self.stage.guide)
+        return Pipeline(
+            second, self.recording, self.calibration.witness, guide=self.stage.taught.guide
+        )
 
     def run(
         self,
@@ -199,13 +211,12 @@ class Pipeline:
         period, baseline = self.stage.meter.period, self.procedure.baseline
         spiked, block = check_raw(block, self.recording, period, baseline, flags)
         echoes: dict[str, GateEchoes] = {}
+        shots = Shots(block=block, start_time_us=start_time_us, expected_us=expected_us)
         for gate in self.procedure.gates:
             window_us = self.window_us(gate)
             if expected_us is not None:
                 window_us = (-self.procedure.layout.reach_us, self.procedure.layout.reach_us)
-            echoes[gate.name] = self.stage.time_gate(
-                gate, window_us, echoes, block, start_time_us, expected_us
-            )
+            echoes[gate.name] = self.stage.time_gate(gate, window_us, echoes, shots)
         self.checks.check_picks(spiked, block, start_time_us, echoes, flags)
         if self.whole is not None:
             columns = self._fit_whole(self.whole, block, start_time_us, echoes, flags, component_c)
@@ -526,29 +537,29 @@ def joined(blocks: Iterable[Columns]) -> Columns:
 
 def guide_of(
     procedure: Procedure, recording: Recording, calibration: Calibration | None
-) -> HeadGuide:
+) -> ArrivalGuide:
     """Return what calibration, or else nominal dimensions, tell of the heads to come."""
     if calibration is not None and calibration.dual is not None:
         dual = calibration.dual
         converted = converted_later_us(dual.thickness_mm, calibration.velocity_mm_per_us)
         later = np.stack([np.zeros_like(converted), dual.second_us, converted])
         shares = [min(each) for each in calibration.shares.values()]
-        return HeadGuide(
+        return ArrivalGuide(
             train_us=dual.time_us + later,
             cross_talk=dual.cross_talk * np.array([[1.0], [recording.full_scale]]),
-            heads=dual.heads,
-            heads_us=dual.heads_us,
-            before=dual.before,
+            shapes=dual.heads,
+            arrival_us=dual.heads_us,
+            zero_index=dual.before,
             polarity=dual.polarity,
             least_share=min([LEAST_SHARE, *(OF_USUAL_SHARE * share for share in shares)]),
         )
     geometry = procedure.probe.geometry()
     if geometry is None:
-        return HeadGuide()
+        return ArrivalGuide()
     depth, velocity = np.geomspace(0.2, 200.0, 300), procedure.material.velocity_mm_per_us
     first, second = (geometry.middle_time_us(depth, velocity, echo) for echo in (1, 2))
     train = np.stack([first, second, first + converted_later_us(depth, velocity)])
-    return HeadGuide(train_us=train + procedure.probe.delay_us)
+    return ArrivalGuide(train_us=train + procedure.probe.delay_us)
 
 
 def _leads(procedure: Procedure) -> tuple[FloatArray, FloatArray] | None:

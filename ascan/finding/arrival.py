@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ascan.finding.rows import Row
 from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.kernels.jit import compiled
 
@@ -16,8 +17,8 @@ LEAST_SHARE, OF_USUAL_SHARE = 0.2, 0.5
 # arrival in 3000 among a hundred independent half-cycles. Half of the largest passes anyway.
 CLEAR_OF_BACKGROUND = 5.0
 MOST_SHARE = 0.5
-# What stands ahead of a head: pulses that grow in two periods leave 0.02 of their own peak there
-# (aperture integral), a head that is a later echo of a wall too thin to resolve 0.17 and more.
+# What stands ahead of an arrival: pulses that grow in two periods leave 0.02 of their own peak
+# there (aperture integral), one that is a later echo of a wall too thin to resolve 0.17 and more.
 QUIET_SHARE, QUIET_SIGMAS = 0.08, 4.5
 # Once an echo is found, its beginning may be this near to the background.
 AT_LEAST_BACKGROUND = 3.0
@@ -82,66 +83,44 @@ def background(
 
 @compiled
 def levels_of(
-    samples: AnyArray,
-    start: int,
-    stop: int,
-    floor: float,
-    least_share: float,
-    reach: int,
-    room: FloatArray,
+    row: Row, floor: float, least_share: float, room: FloatArray
 ) -> tuple[float, float, float]:
-    """Return what an arrival in start..stop must reach, what its beginning must, the background."""
-    top = largest_size(samples, start, stop)
-    largest = abs(np.float64(samples[top]))
+    """Return what an arrival in a gate must reach, what its beginning must, and the background."""
+    top = largest_size(row.samples, row.start, row.stop)
+    largest = abs(np.float64(row.samples[top]))
     low = max(floor, least_share * largest)
-    level = background(samples, start, max(top - reach, start), stop, reach // 3, room)
+    ahead = max(top - row.reach, row.start)
+    level = background(row.samples, row.start, ahead, row.stop, row.reach // 3, room)
     clear = max(low, min(CLEAR_OF_BACKGROUND * level, MOST_SHARE * largest))
     return clear, max(low, min(AT_LEAST_BACKGROUND * level, clear)), level
 
 
 @compiled
-def arrival_after(
-    samples: AnyArray,
-    lift: FloatArray,
-    start: int,
-    stop: int,
-    clear: float,
-    low: float,
-    reach: int,
-) -> int:
-    """Return where the first echo in start..stop arrives; ``stop``: nowhere.
+def arrival_after(row: Row, start: int, clear: float, low: float) -> int:
+    """Return where the first echo from ``start`` on arrives; the gate's end: nowhere.
 
     The first sample that stands clear of the background; from there back to where the same echo
     first passes the lower level.
     """
-    place = first_above(samples, lift, start, stop, clear)
-    if place == stop:
-        return stop
-    return first_above(samples, lift, max(place - reach, start), stop, low)
+    place = first_above(row.samples, row.lift, start, row.stop, clear)
+    if place == row.stop:
+        return place
+    return first_above(row.samples, row.lift, max(place - row.reach, start), row.stop, low)
 
 
 @compiled
-def foretelling(
-    samples: AnyArray,
-    lift: FloatArray,
-    train: FloatArray,
-    start: int,
-    arrival: int,
-    reach: int,
-    height: float,
-) -> int:
+def foretelling(row: Row, arrival: int, height: float) -> int:
     """Return where something may be the first echo and the arrival after it a later one of its.
 
-    ``arrival`` where nothing is. ``train``, shape (3, depths), holds where the first echo of walls,
-    the second, and the mode-converted one are, in samples of the trace.
+    ``arrival`` where nothing is.
     """
-    if train.shape[1] == 0:
+    if row.train.shape[1] == 0:
         return arrival
-    for j in range(start, arrival - reach):
-        if abs(samples[j]) >= height and clears(samples, lift, j):
-            for later in range(1, train.shape[0]):
-                follower = np.interp(np.float64(j), train[0], train[later])
-                if abs(follower - arrival) <= reach:
+    for j in range(row.start, arrival - row.reach):
+        if abs(row.samples[j]) >= height and clears(row.samples, row.lift, j):
+            for later in range(1, row.train.shape[0]):
+                follower = np.interp(np.float64(j), row.train[0], row.train[later])
+                if abs(follower - arrival) <= row.reach:
                     return j
     return arrival
 
@@ -153,13 +132,11 @@ def own_peak(samples: AnyArray, arrival: int, stop: int, reach: int) -> int:
 
 
 @compiled
-def is_quiet(
-    samples: AnyArray, lift: FloatArray, top: int, own: float, noise: float, reach: int
-) -> bool:
-    """Tell whether nothing stands ahead of a head: else it may be a thinner wall's later echo."""
+def is_quiet(row: Row, top: int, own: float, noise: float) -> bool:
+    """Tell whether nothing stands ahead of an arrival: else it may be a later echo's."""
     limit = max(QUIET_SHARE * own, QUIET_SIGMAS * noise)
-    # From a little over two reaches before the top to just ahead of the head's own beginning.
-    for j in range(max(top - (7 * reach) // 3, 0), top - (9 * reach) // 10):
-        if abs(samples[j]) > limit and clears(samples, lift, j):
+    # From a little over two reaches before the top to just ahead of the echo's own beginning.
+    for j in range(max(top - (7 * row.reach) // 3, 0), top - (9 * row.reach) // 10):
+        if abs(row.samples[j]) > limit and clears(row.samples, row.lift, j):
             return False
     return True

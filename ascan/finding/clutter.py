@@ -16,6 +16,7 @@ from ascan.finding.arrival import (
     WIDE_BAND,
     background,
 )
+from ascan.finding.rows import Trace
 from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 
@@ -65,27 +66,15 @@ def is_quiet_gate(samples: AnyArray, start: int, stop: int, half: int, most: flo
 
 @compiled
 def clutter_beside(
-    trace: AnyArray,
-    first: IntArray,
-    last: IntArray,
-    peak: IntArray,
-    noise: FloatArray,
-    reach: int,
-    crests: float,
-    level: FloatArray,
+    trace: Trace, peak: IntArray, reach: int, crests: float, level: FloatArray
 ) -> None:
     """Write the standard deviation of what lies beside each row's echo beyond its noise; or 0.
 
     Parameters
     ----------
-    trace : ndarray, shape (n, width)
-        Conditioned samples, in codes from zero.
-    first, last : ndarray, shape (n,)
-        The gate within the trace.
+    trace : Trace
     peak : ndarray, shape (n,)
         The echo's own peak; -1 where there is none.
-    noise : ndarray, shape (n,)
-        Standard deviation of the noise, in codes.
     reach : int
         One and a half periods, in samples.
     crests : float
@@ -94,15 +83,17 @@ def clutter_beside(
         Written, in codes. 0 in a gate of fewer than twelve half-periods, which holds little but its
         echo.
     """
-    room = np.empty(trace.shape[1])
+    room = np.empty(trace.samples.shape[1])
     half = max(reach // 3, 1)
     for row in range(peak.size):
         level[row] = 0.0
-        if peak[row] < 0 or (last[row] - first[row]) // half < SHORT_GATE:
+        samples, first, last = trace.samples[row], trace.first[row], trace.last[row]
+        if peak[row] < 0 or (last - first) // half < SHORT_GATE:
             continue
-        if is_quiet_gate(trace[row], first[row], last[row], half, crests * noise[row]):
+        shown = crests * trace.noise[row]
+        if is_quiet_gate(samples, first, last, half, shown):
             continue
-        ahead = max(peak[row] - CLEAR_REACHES * reach, first[row])
-        found = background(trace[row], first[row], ahead, last[row], half, room)
-        if found > crests * noise[row]:
-            level[row] = np.sqrt(found**2 - noise[row] ** 2)
+        ahead = max(peak[row] - CLEAR_REACHES * reach, first)
+        found = background(samples, first, ahead, last, half, room)
+        if found > shown:
+            level[row] = np.sqrt(found**2 - trace.noise[row] ** 2)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from ascan.base.flags import FATAL, Flag
-from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
+from ascan.finding.rows import Found, Trace
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.level import first_reaching, largest
 from ascan.kernels.subsample import dense_peak
@@ -38,39 +41,13 @@ def rises_above(
     return bool((abs(top) if counts == 0 else top * counts) > height)
 
 
-@compiled
-def find_echoes(
-    trace: AnyArray,
-    bits: AnyArray,
-    first: IntArray,
-    last: IntArray,
-    threshold_bits: int,
-    counts: SignArray,
-    want_first: bool,
-    reach: int,
-    dense: bool,
-    noise: FloatArray,
-    record: tuple[IntArray, IntArray],
-    begin: IntArray,
-    peak: IntArray,
-    sign: SignArray,
-    half_cycle: IntArray,
-    flags: FlagArray,
-) -> None:
-    """Write the own peak of the echo in each row's gate, its sign, and where its start may lie.
+class Choice(NamedTuple):
+    """Which echo of a gate is sought.
 
-    Parameters
+    Attributes
     ----------
-    trace : ndarray, shape (n, width)
-        Conditioned samples, in codes from zero.
-    bits : ndarray, shape (n, width)
-        Their bits (`ascan.kernels.level.bits_of`).
-    first, last : ndarray, shape (n,)
-        The gate within the trace; empty where ``last <= first``.
     threshold_bits : int
-        What an echo must reach, in codes, above 0; given by its bits.
-    counts : ndarray, shape (n,), int8
-        +1, -1, or 0 for any half-cycle.
+        What it must reach, in codes, above 0; given by its bits.
     want_first : bool
         The first echo to reach the threshold, else the largest in the gate.
     reach : int
@@ -78,13 +55,21 @@ def find_echoes(
     dense : bool
         Whether the trace is so coarse that the largest sample may lie on a lesser half-cycle, and
         band-limited, so that the crests between the samples are known.
-    noise : ndarray, shape (n,)
-        Standard deviation of the noise, in codes.
-    record : pair of ndarray, shape (n,)
-        Where the record begins and ends, as an index into the trace.
-    half_cycle : ndarray, shape (n,)
-        Written: how many half-cycles the own peak comes after the first sample that reached the
-        threshold.
+    """
+
+    threshold_bits: int
+    want_first: bool
+    reach: int
+    dense: bool
+
+
+@compiled
+def find_echoes(
+    trace: Trace, bits: AnyArray, choice: Choice, found: Found, flags: FlagArray
+) -> None:
+    """Write the own peak of the echo in each row's gate, its sign, and where its start may lie.
+
+    ``bits``, shape (n, width), are those of the samples (`ascan.kernels.level.bits_of`).
 
     Notes
     -----
@@ -94,58 +79,58 @@ def find_echoes(
     reached the threshold before the gate began;
     ``HALF_CYCLE_UNSURE`` where noise may well have lifted one half-cycle above another.
     """
+    reach = choice.reach
     period = int(np.ceil(reach / OWN_PEAK_PERIODS)) + 1
-    for row in range(peak.size):
-        begin[row] = first[row]
-        peak[row] = -1
-        sign[row] = 0
-        half_cycle[row] = 0
-        start, stop, count = first[row], last[row], counts[row]
+    for row in range(found.peak.size):
+        found.begin[row] = trace.first[row]
+        found.peak[row], found.sign[row], found.half_cycle[row] = -1, 0, 0
+        start, stop, count = trace.first[row], trace.last[row], trace.counts[row]
         if stop <= start:
             if not flags[row] & FATAL_BITS:
                 flags[row] |= NO_ECHO
             continue
-        samples, keys = trace[row], bits[row]
-        arrival = first_reaching(keys, start, stop, threshold_bits, count)
+        samples, keys = trace.samples[row], bits[row]
+        arrival = first_reaching(keys, start, stop, choice.threshold_bits, count)
         if arrival == stop:
             flags[row] |= NO_ECHO
             continue
-        if want_first:
+        if choice.want_first:
             best = largest(keys, arrival, min(arrival + reach + 1, stop), count)
             best = highest_of_echo(samples, keys, best, stop, count, period)
-            begin[row] = max(start, arrival - reach)
+            found.begin[row] = max(start, arrival - reach)
         else:
             best = largest(keys, arrival, stop, count)
-            begin[row] = max(start, best - reach)
+            found.begin[row] = max(start, best - reach)
         way = np.int8(1) if samples[best] >= 0.0 else np.int8(-1)
         # The reach may end on a flank: climb to the top of this half-cycle.
         while best + 1 < stop and samples[best + 1] * way > samples[best] * way:
             best += 1
-        if dense:
-            low, high = (arrival, arrival + reach) if want_first else (best - reach, best + reach)
+        if choice.dense:
+            low, high = best - reach, best + reach
+            if choice.want_first:
+                low, high = arrival, arrival + reach
             gate = (max(low, start), min(high, stop - 1))
             best = highest_between(samples, best, gate, count, reach / OWN_PEAK_PERIODS)
             way = np.int8(1) if samples[best] >= 0.0 else np.int8(-1)
-        peak[row] = best
-        sign[row] = way
-        half_cycle[row] = half_cycles_between(samples, arrival, best)
+        found.peak[row], found.sign[row] = best, way
+        found.half_cycle[row] = half_cycles_between(samples, arrival, best)
         height = abs(samples[best])
-        begins_before = want_first and (
-            first_reaching(keys, arrival - reach, start, threshold_bits, count) < start
+        begins_before = choice.want_first and (
+            first_reaching(keys, arrival - reach, start, choice.threshold_bits, count) < start
         )
         if (
             begins_before
             # On the gate's last sample the crest itself may lie outside.
             or best == start
             or best == stop - 1
-            or best - reach < record[0][row]
-            or best + reach >= record[1][row]
+            or best - reach < trace.record_begin[row]
+            or best + reach >= trace.record_end[row]
             or rises_above(samples, keys, best - reach, start, height, count)
             or rises_above(samples, keys, stop, best + reach + 1, height, count)
         ):
             flags[row] |= AT_EDGE
         left, right = ends_of_half_cycle(samples, best, reach)
-        rival = height - UNSURE_SIGMAS * noise[row]
+        rival = height - UNSURE_SIGMAS * trace.noise[row]
         if rises_above(samples, keys, best - reach, left + 1, rival, count) or rises_above(
             samples, keys, right, best + reach + 1, rival, count
         ):

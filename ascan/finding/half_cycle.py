@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 
 from ascan.finding.echo import LEAST_OF_CREST
-from ascan.kernels.arrays import AnyArray, FloatArray, IntArray, SignArray
+from ascan.finding.rows import Trace
+from ascan.kernels.arrays import FloatArray, IntArray
 from ascan.kernels.jit import compiled
 
 # From here on another half-cycle is nearer; none is further from its crest's place than this.
@@ -21,14 +22,7 @@ SETTLED_ODDS = 16.0
 
 @compiled
 def usual_crests(
-    trace: AnyArray,
-    first: IntArray,
-    last: IntArray,
-    counts: SignArray,
-    peak: IntArray,
-    late: FloatArray,
-    period: float,
-    crest: IntArray,
+    trace: Trace, peak: IntArray, late: FloatArray, period: float, crest: IntArray
 ) -> None:
     """Write the crest that lies where the calibration's own peak does; the own peak if it is that.
 
@@ -36,11 +30,7 @@ def usual_crests(
 
     Parameters
     ----------
-    trace : ndarray, shape (n, width)
-    first, last : ndarray, shape (n,)
-        The gate within the trace.
-    counts : ndarray, shape (n,), int8
-        Half-cycles that count: +1, -1, or 0 for any.
+    trace : Trace
     peak : ndarray, shape (n,)
         Own peaks; negative where there is none.
     late : ndarray, shape (n,)
@@ -55,13 +45,14 @@ def usual_crests(
         crest[row] = peak[row]
         if peak[row] < 0 or not abs(late[row]) > NEAREST_PERIODS:
             continue
-        samples, own = trace[row], abs(np.float64(trace[row, peak[row]]))
+        samples, count = trace.samples[row], trace.counts[row]
         place = peak[row] - int(np.rint(late[row] * period))
-        best, height = peak[row], LEAST_OF_CREST * own
-        for j in range(max(place - slack, first[row], 1), min(place + slack + 1, last[row] - 1)):
+        best, height = peak[row], LEAST_OF_CREST * abs(np.float64(samples[peak[row]]))
+        low, high = max(place - slack, trace.first[row], 1), place + slack + 1
+        for j in range(low, min(high, trace.last[row] - 1)):
             here = np.float64(samples[j])
             way = 1.0 if here >= 0.0 else -1.0
             is_crest = here * way >= samples[j - 1] * way and here * way >= samples[j + 1] * way
-            if is_crest and (counts[row] == 0 or way * counts[row] > 0.0) and abs(here) > height:
+            if is_crest and (count == 0 or way * count > 0.0) and abs(here) > height:
                 best, height = j, abs(here)
         crest[row] = best

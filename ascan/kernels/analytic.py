@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
@@ -85,26 +87,33 @@ def envelope_top(
     return best, 0.5 * (a - c) / bend, np.float64(np.exp(b - 0.125 * (a - c) ** 2 / bend)), bend
 
 
+class Tops(NamedTuple):
+    """Where envelopes have their tops, in samples, and the standard uncertainty; NaN: unknown."""
+
+    place: FloatArray
+    u_place: FloatArray
+
+
 @compiled
 def envelope_tops(
     trace: AnyArray,
     peak: IntArray,
-    near: int,
-    period: float,
+    reach: tuple[int, float],
     taps: FloatArray,
     slope: FloatArray,
-    place: FloatArray,
-    u_place: FloatArray,
+    tops: Tops,
 ) -> None:
-    """Write where the envelope of each row's echo has its top, in samples; NaN where none is.
+    """Write where the envelope of each row's echo has its top.
 
-    Noise whose envelope has the slope ``slope``, shape (n,), in codes per sample, moves it by
-    ``u_place``: by its slope over the bend.
+    It is sought within so many samples of the own peak; ``reach`` holds them and the period. Noise
+    whose envelope has the slope ``slope``, shape (n,), in codes per sample, moves it by its slope
+    over the bend.
     """
+    near, period = reach
     for row in range(peak.size):
-        place[row], u_place[row] = np.nan, np.nan
+        tops.place[row], tops.u_place[row] = np.nan, np.nan
         if peak[row] >= 0:
             best, offset, height, bend = envelope_top(trace[row], peak[row], near, period, taps)
             if best >= 0:
-                place[row] = best + offset
-                u_place[row] = slope[row] / (-bend * height)
+                tops.place[row] = best + offset
+                tops.u_place[row] = slope[row] / (-bend * height)

@@ -33,7 +33,7 @@ from ascan.check_learning import (
 )
 from ascan.engine.channels import channels_of
 from ascan.engine.pipeline import Pipeline, guide_of, joined
-from ascan.finding.head import HeadGuide
+from ascan.finding.first_arrival import ArrivalGuide
 from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.learning.apertures import learn_walls
 from ascan.learning.heads import Learned as HeadsLearned
@@ -170,7 +170,7 @@ def _calibrate_alone(
     procedure: Procedure,
     known_mm: npt.ArrayLike,
     u_known_mm: npt.ArrayLike | None,
-    guide: HeadGuide | None = None,
+    guide: ArrivalGuide | None = None,
 ) -> Calibration:
     """Calibrate the procedure's interval; ``guide`` holds what is known of its heads already."""
     known = np.asarray(known_mm, np.float64)

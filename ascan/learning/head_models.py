@@ -14,8 +14,11 @@ from ascan.base.flags import is_fatal
 from ascan.calibration.curve import PathModel
 from ascan.calibration.step_block import StepMeans
 from ascan.calibration.vee_fit import LEAST_STEPS, fit_vee
-from ascan.finding.head import HeadGuide
-from ascan.gate_stage import GateEchoes, GateStage
+from ascan.echo.placing import Shots
+from ascan.echo.stage import GateStage
+from ascan.engine.gates import gates_of
+from ascan.finding.echoes import GateEchoes
+from ascan.finding.first_arrival import ArrivalGuide
 from ascan.kernels.arrays import FloatArray
 from ascan.path.aperture import DualGeometry, first_echoes
 from ascan.procedure.written import Procedure
@@ -103,7 +106,7 @@ def without_unlike(
     recording: Recording,
     gate: Gate,
     steps_mm: FloatArray,
-    guide: HeadGuide,
+    guide: ArrivalGuide,
 ) -> list[PathModel]:
     """Return the paths without that aperture's whose opening half-cycle is another than learned.
 
@@ -117,10 +120,10 @@ def without_unlike(
     alike = {}
     for sign in SIGNS:
         found = _timed(stage, gate, block, sign)
-        cut = np.empty(guide.heads.shape, stage.taps.dtype)
-        condition_rows(block, 0.0, found.peak - guide.before, stage.taps, cut)
-        ours = np.nan_to_num(guide.polarity * guide.heads)
-        theirs = np.where(np.isnan(guide.heads), 0.0, cut * found.sign[:, None])
+        cut = np.empty(guide.shapes.shape, stage.taps.dtype)
+        condition_rows(block, 0.0, found.peak - guide.zero_index, stage.taps, cut)
+        ours = np.nan_to_num(guide.polarity * guide.shapes)
+        theirs = np.where(np.isnan(guide.shapes), 0.0, cut * found.sign[:, None])
         product = (ours * theirs).sum(axis=1)
         sizes = np.linalg.norm(ours, axis=1) * np.linalg.norm(theirs, axis=1)
         alike[sign] = float(np.mean(product / np.maximum(sizes, 1e-300)))
@@ -144,15 +147,16 @@ def _nominal_echoes(
     ]
     block = np.stack(echoes)
     clean = recording_for(block.dtype, sample_rate_mhz=rate, full_scale=2.0)
-    return GateStage(procedure, clean), block, start_us
+    return gates_of(procedure, clean), block, start_us
 
 
 def _timed(stage: GateStage, gate: Gate, block: FloatArray, sign: str) -> GateEchoes:
     """Return nominal echoes found and timed as a record's are, on half-cycles of one sign."""
-    lead = LEAD_PERIODS / stage.procedure.probe.frequency_mhz
+    lead = LEAD_PERIODS / stage.setting.probe.frequency_mhz
     alike = dataclasses.replace(gate, half_cycles=sign, threshold=None)
-    window_us = (0.5 * lead, 2.0 * lead + stage.procedure.layout.reach_us)
-    return stage.time_gate(alike, window_us, {}, block, np.zeros(len(block)))
+    window_us = (0.5 * lead, 2.0 * lead + stage.setting.layout.reach_us)
+    shots = Shots(block=block, start_time_us=np.zeros(len(block)))
+    return stage.time_gate(alike, window_us, {}, shots)
 
 
 def _growing(depth_mm: FloatArray, time_us: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -21,10 +21,10 @@ from ascan.calibration.curve import CurveFit, PathModel, choose_curve, least_sco
 from ascan.calibration.step_block import StepMeans, gather_steps
 from ascan.calibration.vee_fit import LEAST_STEPS
 from ascan.check_learning import step_medians
+from ascan.engine.gates import gates_of
 from ascan.engine.pipeline import Pipeline, guide_of, joined
-from ascan.finding.head import HeadGuide
-from ascan.finding.head_match import OPENING
-from ascan.gate_stage import GateStage
+from ascan.finding.arrival_match import OPENING
+from ascan.finding.first_arrival import ArrivalGuide
 from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray, IntArray
 from ascan.learning.head_models import (
     fitted_half_separation_mm,
@@ -163,14 +163,14 @@ def learn_heads(
 def _clearest(scan: Scan, procedure: Procedure, attempts: dict[int, _Attempt]) -> int:
     """Return the polarity whose opening half-cycle is the clearest on every step.
 
-    It must stand well above what `ascan.finding.head` asks of it, and the one a period before well
-    below: on some pulses one polarity opens with a half-cycle in between, which noise then takes or
-    leaves. A polarity that the steps' thicknesses explain far worse is out.
+    It must stand well above what `ascan.finding.first_arrival` asks of it, and the one a period
+    before well below: on some pulses one polarity opens with a half-cycle in between, which noise
+    then takes or leaves. A polarity that the steps' thicknesses explain far worse is out.
     """
     margin = {}
     for polarity, attempt in attempts.items():
         heads, before = _cut_heads(scan, procedure, attempt, polarity)
-        period = GateStage(procedure, scan.recording).meter.period
+        period = gates_of(procedure, scan.recording).meter.period
         own = np.abs(heads[:, int(before - 0.6 * period) :]).max(axis=1)
         ahead = (polarity * heads[:, : int(before - 0.6 * period)]).max(axis=1) / own
         ahead = np.maximum(ahead, 1e-3)
@@ -184,7 +184,7 @@ def _clearest(scan: Scan, procedure: Procedure, attempts: dict[int, _Attempt]) -
 def _attempt(
     scan: Scan,
     procedure: Procedure,
-    guide: HeadGuide,
+    guide: ArrivalGuide,
     models: list[PathModel],
     known: Known,
     expected_us: FloatArray | None = None,
@@ -242,7 +242,7 @@ def _attempt(
 def _times(
     scan: Scan,
     procedure: Procedure,
-    guide: HeadGuide,
+    guide: ArrivalGuide,
     shift: int,
     expected_us: FloatArray | None,
 ) -> Columns:
@@ -275,7 +275,7 @@ def _cut_heads(
     scan: Scan, procedure: Procedure, attempt: _Attempt, polarity: int
 ) -> tuple[FloatArray, int]:
     """Return the echoes of all usable rows round their timed tops, and the index of the top."""
-    stage = GateStage(procedure, scan.recording)
+    stage = gates_of(procedure, scan.recording)
     period = stage.meter.period
     before, after = int(np.ceil(HEAD_BEFORE * period)), int(np.ceil(MOST_AFTER * period))
     rows = np.flatnonzero(attempt.usable)
@@ -309,11 +309,11 @@ def _mean_heads(
         later = (np.interp(times_us, train_us[0], arrivals) for arrivals in train_us[1:])
         apart = np.min(list(later), axis=0) - times_us
         after = np.clip(apart * frequency - 1.0, HEAD_AFTER, MOST_AFTER)
-    period = GateStage(procedure, scan.recording).meter.period
+    period = gates_of(procedure, scan.recording).meter.period
     end = before + np.ceil(after * period).astype(int) + 1
     mean[np.arange(mean.shape[1]) >= end[:, None]] = np.nan
     mean = mean[:, : end.max()]
-    return {"heads": mean, "heads_us": times_us, "before": before}
+    return {"shapes": mean, "arrival_us": times_us, "zero_index": before}
 
 
 def with_second(dual: DualPart, steps_mm: FloatArray, late_us: tuple[float, ...]) -> DualPart:
@@ -328,7 +328,7 @@ def with_second(dual: DualPart, steps_mm: FloatArray, late_us: tuple[float, ...]
 
 def _shares(scan: Scan, procedure: Procedure, attempt: _Attempt, known: Known) -> tuple[float, ...]:
     """Return each step's first echo's own peak over the largest half-cycle in its gate."""
-    stage, rate = GateStage(procedure, scan.recording), scan.recording.sample_rate_mhz
+    stage, rate = gates_of(procedure, scan.recording), scan.recording.sample_rate_mhz
     gate = procedure.gate(procedure.interval.gates[0])
     _, stop_us = gate.window_us(procedure.nominal_zero_us, procedure.material.velocity_mm_per_us)
     rows = np.flatnonzero(attempt.usable)
@@ -345,7 +345,7 @@ def _shares(scan: Scan, procedure: Procedure, attempt: _Attempt, known: Known) -
 
 
 def _dual_part(
-    scan: Scan, procedure: Procedure, best: CurveFit, guide: HeadGuide, separation: float
+    scan: Scan, procedure: Procedure, best: CurveFit, guide: ArrivalGuide, separation: float
 ) -> DualPart:
     """Return what a calibration keeps; ``separation`` (mm) is the fitted one, NaN for none."""
     geometry, velocity = procedure.probe.geometry(), procedure.material.velocity_mm_per_us
@@ -367,9 +367,9 @@ def _dual_part(
         second_us=second,
         half_separation_mm=float(separation),
         polarity=guide.polarity,
-        heads=guide.heads,
-        heads_us=guide.heads_us,
-        before=guide.before,
+        heads=guide.shapes,
+        heads_us=guide.arrival_us,
+        before=guide.zero_index,
         cross_talk=guide.cross_talk * np.array([[1.0], [1.0 / scan.recording.full_scale]]),
     )
 
@@ -385,7 +385,7 @@ def _cross_talk(scan: Scan, procedure: Procedure, known: Known) -> FloatArray:
     # Records that begin at different times have no common clock to lay over each other.
     if steps.size < LEAST_STEPS or np.ptp(scan.start_time_us) > 0.0:
         return np.zeros((2, 0))
-    stage = GateStage(procedure, scan.recording)
+    stage = gates_of(procedure, scan.recording)
     half = int(np.ceil(0.5 * stage.meter.period))
     samples = scan.shape[1]
     least = np.full(samples, np.inf)

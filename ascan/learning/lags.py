@@ -8,8 +8,8 @@ import numpy as np
 
 from ascan.base.flags import Flag
 from ascan.engine.pipeline import Pipeline, joined
+from ascan.finding.first_arrival import ArrivalGuide
 from ascan.finding.half_cycle import NEAREST_PERIODS
-from ascan.finding.head import HeadGuide
 from ascan.kernels.arrays import FloatArray
 from ascan.procedure.written import Procedure
 from ascan.results.readings import gate_column
@@ -21,7 +21,7 @@ def learn_lags(
     scan: Scan,
     procedure: Procedure,
     templates: Mapping[str, Template],
-    guide: HeadGuide | None = None,
+    guide: ArrivalGuide | None = None,
 ) -> dict[str, float]:
     """Return by how much each gate of the interval times echoes after the top of their envelope.
 
@@ -36,7 +36,7 @@ def learn_lags(
     procedure : Procedure
     templates : mapping of str to Template
         What the timing methods take.
-    guide : HeadGuide, optional
+    guide : ArrivalGuide, optional
         What is known of its heads.
 
     Returns

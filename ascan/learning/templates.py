@@ -9,7 +9,7 @@ import numpy as np
 
 from ascan.base.flags import Flag
 from ascan.engine.pipeline import Pipeline, joined
-from ascan.finding.head import HeadGuide
+from ascan.finding.first_arrival import ArrivalGuide
 from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
 from ascan.procedure.written import Procedure
 from ascan.results.readings import gate_column
@@ -34,7 +34,7 @@ LEAST_STEP = 0.29
 
 
 def learn_templates(
-    scan: Scan, procedure: Procedure, guide: HeadGuide | None = None
+    scan: Scan, procedure: Procedure, guide: ArrivalGuide | None = None
 ) -> dict[str, Template]:
     """Return the mean echo of every gate whose method takes a template.
 
@@ -43,7 +43,7 @@ def learn_templates(
     scan : Scan
         Step readings only; those with a flag are not used.
     procedure : Procedure
-    guide : HeadGuide, optional
+    guide : ArrivalGuide, optional
         What is known of its heads.
 
     Returns
@@ -51,7 +51,7 @@ def learn_templates(
     templates : dict of str to Template
         By gate; without those in which no echo could be used.
     """
-    gates = [gate for gate in procedure.gates if getattr(gate.timing, "takes_template", False)]
+    gates = [gate for gate in procedure.gates if gate.timing.traits.takes_template]
     templates: dict[str, Template] = {}
     for n in range(ROUNDS if gates else 0):
         pipeline = Pipeline(procedure, scan.recording, templates=templates, guide=guide)
@@ -80,7 +80,7 @@ def learn_shapes(
     columns : dict of ndarray
         What the pipeline gave of them.
     """
-    procedure, shapes = pipeline.procedure, dict(pipeline.stage.templates)
+    procedure, shapes = pipeline.procedure, dict(pipeline.stage.taught.templates)
     for name in () if pipeline.recording.rectified else procedure.interval.gates:
         gate = procedure.gate(name)
         if not gate.seeks_one_echo:
@@ -122,7 +122,7 @@ def _mean_echo(
     pipeline: Pipeline, scan: Scan, gate: Gate, columns: Mapping[str, AnyArray], placed_by: str
 ) -> Template | None:
     """Return the mean of a gate's unflagged echoes, each weighted by its height."""
-    known = pipeline.stage.templates.get(gate.name)
+    known = pipeline.stage.taught.templates.get(gate.name)
     present = _wide(known or pipeline.stage.nominal, pipeline)
     found_us = columns[gate_column(gate.name, placed_by)]
     # Which half-cycle it is does not matter to an echo placed by its envelope.

@@ -241,13 +241,13 @@ def _check_rectified(gate: Gate, recording: Recording) -> None:
             f"counts {gate.half_cycles} half-cycles but the record is rectified",
             remedy="set half_cycles = 'any'",
         )
-    if gate.timing.needs_rf:
+    if gate.timing.traits.needs_rf:
         raise fault(
             place,
             f"method {gate.timing.name} needs the RF signal but the record is rectified",
             remedy="use peak or first_crossing",
         )
-    if recording.peak_held and not getattr(gate.timing, "works_on_held", False):
+    if recording.peak_held and not gate.timing.traits.works_on_held:
         raise fault(
             place,
             f"times by {_method_in_words(gate)} but the record is peak-held: where in the hold a "

@@ -19,7 +19,7 @@ def signature_of(how: Procedure, recording: Recording) -> dict[str, Any]:
     they had a name stays good for the records it was made for.
     """
     newer = {"peak_held": recording.peak_held, "gated_only": recording.gated_only}
-    shaped = any(getattr(gate.timing, "takes_template", False) for gate in how.gates)
+    shaped = any(gate.timing.traits.takes_template for gate in how.gates)
     shaped |= how.layout.mode.begins is Begins.MODEL
     spread = how.interval.diffraction != "none"
     band: dict[str, Any] = {}

@@ -253,7 +253,7 @@ def _judge(
 def _knows_phase(procedure: Procedure) -> bool:
     """Tell whether a procedure's methods time a half-cycle, which they may mistake for another."""
     timing = procedure.gate(procedure.interval.gates[-1]).timing
-    return not getattr(timing, "phase_free", False)
+    return not timing.traits.phase_free
 
 
 def compare_on_steps(

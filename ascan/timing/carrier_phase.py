@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 
-from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray
 from ascan.kernels.jit import compiled
-from ascan.timing.matched import dot_at, nearest_place, noise_gain, place_templates
-from ascan.timing.protocol import EchoRows
+from ascan.timing.matched import Laid, dot_at, nearest_place, noise_gain, place_templates
+from ascan.timing.protocol import EchoRows, Traits
+from ascan.timing.rows import Picks, Rows
 from ascan.waveform.template import PLACES
 
 
@@ -28,33 +29,42 @@ def phase_offset(
     return np.arctan2(imaginary, real) / carrier, np.hypot(real, imaginary)
 
 
+class Carrier(NamedTuple):
+    """A template's analytic signal, laid out between the samples.
+
+    Attributes
+    ----------
+    shapes, turned : ndarray, shape (places + 1, size)
+        As in `ascan.waveform.template.Template`.
+    omega : float
+        Of its carrier, in radians per sample.
+    gain : float
+        What noise of level 1 moves an echo by, in samples, times the product's size.
+    """
+
+    shapes: FloatArray
+    turned: FloatArray
+    omega: float
+    gain: float
+
+
 @compiled
-def time_phases(
-    trace: AnyArray,
-    lags: IntArray,
-    ways: SignArray,
-    noise: FloatArray,
-    shapes: FloatArray,
-    turned: FloatArray,
-    carrier: float,
-    gain: float,
-    position: FloatArray,
-    u_position: FloatArray,
-) -> None:
-    """Write the delay of each echo by its phase; ``gain`` is what noise of level 1 moves it by."""
+def time_phases(rows: Rows, laid: Laid, carrier: Carrier, picks: Picks) -> None:
+    """Write the delay of each echo by its phase."""
+    shapes, turned, omega = carrier.shapes, carrier.turned, carrier.omega
     middle = PLACES // 2
-    for row in range(lags.size):
-        lag, way = lags[row], int(ways[row])
+    for row in range(laid.lags.size):
+        lag, way = laid.lags[row], int(laid.ways[row])
         if lag < 0:
             continue
-        samples = trace[row]
-        offset, _ = phase_offset(samples, lag, way, shapes[middle], turned[middle], carrier)
+        samples = rows.trace[row]
+        offset, _ = phase_offset(samples, lag, way, shapes[middle], turned[middle], omega)
         # Where the spectrum is uneven the phase is not quite in step with the delay: a second
         # product, with the template moved next to the echo, leaves nothing of that.
         k = nearest_place(offset)
-        further, size = phase_offset(samples, lag, way, shapes[k], turned[k], carrier)
-        position[row] = lag + (k / PLACES - 0.5) + further
-        u_position[row] = noise[row] * gain / size
+        further, size = phase_offset(samples, lag, way, shapes[k], turned[k], omega)
+        picks.position[row] = lag + (k / PLACES - 0.5) + further
+        picks.u_position[row] = rows.noise[row] * carrier.gain / size
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,30 +81,19 @@ class CarrierPhase:
     """
 
     name: ClassVar[str] = "carrier_phase"
-    needs_rf: ClassVar[bool] = True
-    works_on_held: ClassVar[bool] = False
-    settles_half_cycle: ClassVar[bool] = True
-    takes_template: ClassVar[bool] = True
+    traits: ClassVar[Traits] = Traits(takes_template=True, resolves_cycle=True)
 
     def signature(self) -> dict[str, Any]:
         """Return the method's name; the template lies in the calibration itself."""
         return {"method": self.name}
 
-    def refine(
-        self, echoes: EchoRows, position: FloatArray, u_position: FloatArray, flags: FlagArray
-    ) -> None:
-        """Write the delay of each echo, in samples of the trace, and its standard uncertainty."""
+    def refine(self, echoes: EchoRows, flags: FlagArray) -> Picks:
+        """Return the delay of each echo, in samples of the trace, and its standard uncertainty."""
         template = echoes.template
-        lags, ways = place_templates(echoes, flags)
-        time_phases(
-            echoes.trace,
-            lags,
-            ways,
-            echoes.noise,
-            template.shapes,
-            template.turned,
-            template.carrier,
-            noise_gain(template.turned[PLACES // 2], echoes.noise_correlation) / template.carrier,
-            position,
-            u_position,
+        gain = noise_gain(template.turned[PLACES // 2], echoes.noise_correlation)
+        carrier = Carrier(
+            template.shapes, template.turned, template.carrier, gain / template.carrier
         )
+        laid, picks = place_templates(echoes, flags), echoes.nothing()
+        time_phases(echoes.rows, laid, carrier, picks)
+        return picks

@@ -7,9 +7,10 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.kernels.arrays import FlagArray, FloatArray
 from ascan.kernels.jit import compiled
-from ascan.timing.protocol import EchoRows
+from ascan.timing.protocol import EchoRows, Traits
+from ascan.timing.rows import Picks, Rows
 from ascan.waveform.template import half_length
 
 # The window follows the centre it finds; it settles in two or three rounds.
@@ -17,26 +18,19 @@ ROUNDS = 6
 
 
 @compiled
-def centre_energy(
-    trace: AnyArray,
-    peak: IntArray,
-    noise: FloatArray,
-    correlation: FloatArray,
-    half: int,
-    position: FloatArray,
-    u_position: FloatArray,
-) -> None:
+def centre_energy(rows: Rows, correlation: FloatArray, half: int, picks: Picks) -> None:
     """Write the centre of energy round each peak, in a window of ``half`` samples on each side.
 
     The window's ends lie between the samples, where a sample counts in part: a centre that moves by
     less than a sample moves the window with it.
     """
     weight = np.empty(2 * half + 3)
-    for row in range(peak.size):
-        if peak[row] < 0:
+    for row in range(rows.peak.size):
+        peak, noise = rows.peak[row], rows.noise[row]
+        if peak < 0:
             continue
-        samples = trace[row]
-        centre, energy, low = np.float64(peak[row]), 0.0, 0
+        samples = rows.trace[row]
+        centre, energy, low = np.float64(peak), 0.0, 0
         inside = True
         for _ in range(ROUNDS):
             low = int(np.floor(centre)) - half
@@ -48,7 +42,7 @@ def centre_energy(
                 value = np.float64(samples[low + k])
                 off = low + k - centre
                 part = min(max(half + 0.5 - abs(off), 0.0), 1.0)
-                square = (value * value - noise[row] * noise[row]) * part
+                square = (value * value - noise * noise) * part
                 energy += square
                 moment += square * off
                 weight[k] = value * off * part
@@ -56,16 +50,16 @@ def centre_energy(
                 inside = False
                 break
             centre += moment / energy
-        if not inside or abs(centre - peak[row]) > half:
+        if not inside or abs(centre - peak) > half:
             continue
-        position[row] = centre
+        picks.position[row] = centre
         total = 0.0
         for lag in range(min(correlation.size, 2 * half + 2)):
             products = 0.0
             for k in range(2 * half + 2 - lag):
                 products += weight[k] * weight[k + lag]
             total += products * correlation[lag] * (1.0 if lag == 0 else 2.0)
-        u_position[row] = 2.0 * noise[row] * np.sqrt(max(total, 0.0)) / energy
+        picks.u_position[row] = 2.0 * noise * np.sqrt(max(total, 0.0)) / energy
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,26 +76,14 @@ class Centroid:
     """
 
     name: ClassVar[str] = "centroid"
-    needs_rf: ClassVar[bool] = True
-    works_on_held: ClassVar[bool] = False
-    settles_half_cycle: ClassVar[bool] = True
-    takes_template: ClassVar[bool] = True
-    phase_free: ClassVar[bool] = True
+    traits: ClassVar[Traits] = Traits(takes_template=True, resolves_cycle=True, phase_free=True)
 
     def signature(self) -> dict[str, Any]:
         """Return the method's name."""
         return {"method": self.name}
 
-    def refine(
-        self, echoes: EchoRows, position: FloatArray, u_position: FloatArray, flags: FlagArray
-    ) -> None:
-        """Write each centre, in samples of the trace, and its standard uncertainty."""
-        centre_energy(
-            echoes.trace,
-            echoes.peak,
-            echoes.noise,
-            echoes.noise_correlation,
-            half_length(echoes.period, echoes.bandwidth),
-            position,
-            u_position,
-        )
+    def refine(self, echoes: EchoRows, flags: FlagArray) -> Picks:
+        """Return each centre, in samples of the trace, and its standard uncertainty."""
+        half, picks = half_length(echoes.period, echoes.bandwidth), echoes.nothing()
+        centre_energy(echoes.rows, echoes.noise_correlation, half, picks)
+        return picks

@@ -5,31 +5,24 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
+from ascan.kernels.arrays import FlagArray
 from ascan.kernels.jit import compiled
-from ascan.timing.matched import between_samples, delay_gain, place_templates
-from ascan.timing.protocol import EchoRows
+from ascan.timing.matched import Laid, Shapes, between_samples, place_templates, shapes_of
+from ascan.timing.protocol import EchoRows, Traits
+from ascan.timing.rows import Picks, Rows
 
 
 @compiled
-def correlate(
-    trace: AnyArray,
-    lags: IntArray,
-    ways: SignArray,
-    noise: FloatArray,
-    shapes: FloatArray,
-    slopes: FloatArray,
-    gain: float,
-    position: FloatArray,
-    u_position: FloatArray,
-) -> None:
-    """Write where a template fits each echo best; ``gain`` is what noise of level 1 moves it by."""
-    for row in range(lags.size):
-        lag, way = lags[row], int(ways[row])
+def correlate(rows: Rows, laid: Laid, bank: Shapes, picks: Picks) -> None:
+    """Write where a template fits each echo best."""
+    for row in range(laid.lags.size):
+        lag, way = laid.lags[row], int(laid.ways[row])
         if lag < 0:
             continue
-        position[row], height = between_samples(trace[row], lag, way, shapes, slopes)
-        u_position[row] = noise[row] * gain / height
+        picks.position[row], height = between_samples(
+            rows.trace[row], lag, way, bank.shapes, bank.slopes
+        )
+        picks.u_position[row] = rows.noise[row] * bank.gain / height
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,28 +41,14 @@ class Correlation:
     """
 
     name: ClassVar[str] = "correlation"
-    needs_rf: ClassVar[bool] = True
-    works_on_held: ClassVar[bool] = False
-    settles_half_cycle: ClassVar[bool] = True
-    takes_template: ClassVar[bool] = True
+    traits: ClassVar[Traits] = Traits(takes_template=True, resolves_cycle=True)
 
     def signature(self) -> dict[str, Any]:
         """Return the method's name; the template lies in the calibration itself."""
         return {"method": self.name}
 
-    def refine(
-        self, echoes: EchoRows, position: FloatArray, u_position: FloatArray, flags: FlagArray
-    ) -> None:
-        """Write the delay of each echo, in samples of the trace, and its standard uncertainty."""
-        lags, ways = place_templates(echoes, flags)
-        correlate(
-            echoes.trace,
-            lags,
-            ways,
-            echoes.noise,
-            echoes.template.shapes,
-            echoes.template.slopes,
-            delay_gain(echoes),
-            position,
-            u_position,
-        )
+    def refine(self, echoes: EchoRows, flags: FlagArray) -> Picks:
+        """Return the delay of each echo, in samples of the trace, and its standard uncertainty."""
+        laid, picks = place_templates(echoes, flags), echoes.nothing()
+        correlate(echoes.rows, laid, shapes_of(echoes), picks)
+        return picks

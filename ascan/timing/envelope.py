@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 
 from ascan.base.tables import number
 from ascan.kernels.analytic import envelope, envelope_top, quadrature_taps
-from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.kernels.arrays import FlagArray, FloatArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.subsample import crossing_fraction
 from ascan.timing.bands import correlation_at, envelope_correlation, spectral_spread
-from ascan.timing.protocol import EchoRows
+from ascan.timing.protocol import EchoRows, Traits
+from ascan.timing.rows import Picks, Rows
 
 # The envelope's top lies within this many periods of the largest half-cycle; its edge so many more.
 TOP_PERIODS, EDGE_PERIODS = 1.0, 2.5
@@ -21,37 +22,48 @@ TOP_PERIODS, EDGE_PERIODS = 1.0, 2.5
 FILTER_PERIODS = 2.0
 
 
-@compiled
-def time_envelopes(
-    trace: AnyArray,
-    peak: IntArray,
-    taps: FloatArray,
-    period: float,
-    fraction: float,
-    noise: FloatArray,
-    spread: float,
-    correlation: FloatArray,
-    position: FloatArray,
-    u_position: FloatArray,
-) -> None:
-    """Write the place of each envelope's top (fraction 0) or edge, and its uncertainty.
+class Form(NamedTuple):
+    """How envelopes are made and timed.
 
-    ``spread`` is the rms width of the noise's spectrum round the carrier, in radians per sample.
+    Attributes
+    ----------
+    taps : ndarray
+        Of the quadrature filter.
+    period : float
+        In samples.
+    fraction : float
+        0 for the top, else of the top where the edge is timed.
+    spread : float
+        Rms width of the noise's spectrum round the carrier, in radians per sample.
+    correlation : ndarray, shape (lags,)
+        Of the envelope's noise with itself.
     """
-    near, far = int(np.ceil(TOP_PERIODS * period)), int(np.ceil(EDGE_PERIODS * period))
-    for row in range(peak.size):
-        if peak[row] < 0:
+
+    taps: FloatArray
+    period: float
+    fraction: float
+    spread: float
+    correlation: FloatArray
+
+
+@compiled
+def time_envelopes(rows: Rows, form: Form, picks: Picks) -> None:
+    """Write the place of each envelope's top or edge, and its uncertainty."""
+    taps, fraction = form.taps, form.fraction
+    near, far = int(np.ceil(TOP_PERIODS * form.period)), int(np.ceil(EDGE_PERIODS * form.period))
+    for row in range(rows.peak.size):
+        if rows.peak[row] < 0:
             continue
-        samples = trace[row]
-        best, offset, height, bend = envelope_top(samples, peak[row], near, period, taps)
+        samples, noise = rows.trace[row], rows.noise[row]
+        best, offset, height, bend = envelope_top(samples, rows.peak[row], near, form.period, taps)
         if best < 0:
             continue
         if fraction == 0.0:
-            position[row] = best + offset
-            u_position[row] = noise[row] * spread / (-bend * height)
+            picks.position[row] = best + offset
+            picks.u_position[row] = noise * form.spread / (-bend * height)
             continue
         # Noise lifts an envelope a to √(a² + σ²) in the mean (both quadratures, second order).
-        square = noise[row] * noise[row]
+        square = noise * noise
         level = np.sqrt(fraction * fraction * max(height * height - square, 0.0) + square)
         j = best
         while j > best - far and envelope(samples, j, taps) >= level:
@@ -60,11 +72,11 @@ def time_envelopes(
             continue
         y0, y1 = envelope(samples, j - 1, taps), envelope(samples, j, taps)
         y2, y3 = envelope(samples, j + 1, taps), envelope(samples, j + 2, taps)
-        position[row] = j + crossing_fraction(y0, y1, y2, y3, level)
+        picks.position[row] = j + crossing_fraction(y0, y1, y2, y3, level)
         # The level moves with the noise on the top, which is not independent of that here.
-        lag = best + offset - position[row]
-        common = 2.0 * fraction * correlation_at(correlation, lag)
-        u_position[row] = noise[row] * np.sqrt(1.0 + fraction * fraction - common) / (y2 - y1)
+        lag = best + offset - picks.position[row]
+        common = 2.0 * fraction * correlation_at(form.correlation, lag)
+        picks.u_position[row] = noise * np.sqrt(1.0 + fraction * fraction - common) / (y2 - y1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,11 +90,11 @@ class Envelope:
     """
 
     name: ClassVar[str] = "envelope"
-    needs_rf: ClassVar[bool] = True
-    works_on_held: ClassVar[bool] = False
-    settles_half_cycle: ClassVar[bool] = True
-    phase_free: ClassVar[bool] = True
-    extra_periods: ClassVar[float] = TOP_PERIODS + EDGE_PERIODS + FILTER_PERIODS
+    traits: ClassVar[Traits] = Traits(
+        resolves_cycle=True,
+        phase_free=True,
+        extra_periods=TOP_PERIODS + EDGE_PERIODS + FILTER_PERIODS,
+    )
 
     edge_fraction: float | None = number(None, above=0.0, most=0.95)
 
@@ -90,19 +102,15 @@ class Envelope:
         """Return the method's name and its fraction."""
         return {"method": self.name, "edge_fraction": self.edge_fraction}
 
-    def refine(
-        self, echoes: EchoRows, position: FloatArray, u_position: FloatArray, flags: FlagArray
-    ) -> None:
-        """Write the time of each envelope, in samples of the trace, and its uncertainty."""
-        time_envelopes(
-            echoes.trace,
-            echoes.peak,
-            quadrature_taps(int(np.ceil(FILTER_PERIODS * echoes.period))),
-            echoes.period,
-            self.edge_fraction or 0.0,
-            echoes.noise,
-            spectral_spread(echoes.noise_correlation, echoes.period),
-            envelope_correlation(echoes.noise_correlation),
-            position,
-            u_position,
+    def refine(self, echoes: EchoRows, flags: FlagArray) -> Picks:
+        """Return the time of each envelope, in samples of the trace, and its uncertainty."""
+        form = Form(
+            taps=quadrature_taps(int(np.ceil(FILTER_PERIODS * echoes.period))),
+            period=echoes.period,
+            fraction=self.edge_fraction or 0.0,
+            spread=spectral_spread(echoes.noise_correlation, echoes.period),
+            correlation=envelope_correlation(echoes.noise_correlation),
         )
+        picks = echoes.nothing()
+        time_envelopes(echoes.rows, form, picks)
+        return picks

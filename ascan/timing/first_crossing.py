@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 
 from ascan.base.errors import fault
 from ascan.base.flags import Flag
 from ascan.base.tables import number
-from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.level import bits_of, first_reaching
 from ascan.kernels.subsample import (
@@ -20,7 +20,8 @@ from ascan.kernels.subsample import (
     peak_height,
 )
 from ascan.timing.bands import correlation_at
-from ascan.timing.protocol import EchoRows
+from ascan.timing.protocol import EchoRows, Traits
+from ascan.timing.rows import Picks, Rows
 
 NO_ECHO = np.uint32(Flag.NO_ECHO)
 AT_EDGE = np.uint32(Flag.AT_GATE_EDGE)
@@ -42,52 +43,58 @@ def place_crossing(samples: AnyArray, below: int, way: int, level: float) -> tup
     return below + crossing_fraction(y0, y1, y2, y3, level), y2 - y1
 
 
+class Level(NamedTuple):
+    """A fixed level.
+
+    Attributes
+    ----------
+    codes : float
+    bits : int
+        The same by its bits, in the trace's type.
+    dense : bool
+        Whether the trace is band-limited, and can be known between its samples.
+    """
+
+    codes: float
+    bits: int
+    dense: bool
+
+
 @compiled
 def cross_fixed_level(
-    trace: AnyArray,
-    bits: AnyArray,
-    first: IntArray,
-    begin: IntArray,
-    peak: IntArray,
-    counts: SignArray,
-    noise: FloatArray,
-    level: float,
-    level_bits: int,
-    dense: bool,
-    position: FloatArray,
-    u_position: FloatArray,
-    flags: FlagArray,
+    rows: Rows, bits: AnyArray, level: Level, picks: Picks, flags: FlagArray
 ) -> None:
-    """Write where each echo first rises through a level in codes, up to its own peak.
+    """Write where each echo first rises through a level, up to its own peak.
 
     A row that never rises through it gets ``NO_ECHO``; so does one that stands above it where the
     gate begins, with ``AT_GATE_EDGE``: its rise came before the gate, and the next one is not it.
     """
-    for row in range(peak.size):
-        if peak[row] < 0:
+    height = level.codes
+    for row in range(rows.peak.size):
+        if rows.peak[row] < 0:
             continue
-        samples = trace[row]
-        count, stop = counts[row], peak[row] + 1
-        j = first_reaching(bits[row], begin[row], stop, level_bits, count)
-        if j == first[row]:
+        samples, first, begin = rows.trace[row], rows.first[row], rows.begin[row]
+        count, stop = rows.counts[row], rows.peak[row] + 1
+        j = first_reaching(bits[row], begin, stop, level.bits, count)
+        if j == first:
             flags[row] |= AT_EDGE | NO_ECHO
             continue
-        if j == begin[row]:
+        if j == begin:
             # The search begins inside a half-cycle of another echo: wait for its end.
-            while j < stop and (abs(samples[j]) if count == 0 else samples[j] * count) >= level:
+            while j < stop and (abs(samples[j]) if count == 0 else samples[j] * count) >= height:
                 j += 1
-            j = first_reaching(bits[row], j, stop, level_bits, count)
+            j = first_reaching(bits[row], j, stop, level.bits, count)
         if j >= stop:
             flags[row] |= NO_ECHO
             continue
-        if level < SAFE_LEVEL * noise[row]:
+        if height < SAFE_LEVEL * rows.noise[row]:
             flags[row] |= LOW_SNR
         way = 1 if samples[j] >= 0.0 else -1
-        place, slope = place_crossing(samples, j - 1, way, level)
-        if dense:
-            place, slope = dense_crossing(samples, place, way, level)
-        position[row] = max(place, np.float64(first[row]))
-        u_position[row] = noise[row] / slope if slope > 0.0 else np.inf
+        place, slope = place_crossing(samples, j - 1, way, height)
+        if level.dense:
+            place, slope = dense_crossing(samples, place, way, height)
+        picks.position[row] = max(place, np.float64(first))
+        picks.u_position[row] = rows.noise[row] / slope if slope > 0.0 else np.inf
 
 
 @compiled
@@ -105,16 +112,11 @@ def rises_through(samples: AnyArray, start: int, stop: int, count: int, level: f
 
 @compiled
 def add_walk(
-    trace: AnyArray,
-    begin: IntArray,
-    peak: IntArray,
-    counts: SignArray,
-    noise: FloatArray,
+    rows: Rows,
     level: float,
     span: tuple[float, float],
     quarter: float,
-    position: FloatArray,
-    u_position: FloatArray,
+    picks: Picks,
     flags: FlagArray,
 ) -> None:
     """Add to each uncertainty how far the crossing walks over the span of echo heights.
@@ -124,45 +126,41 @@ def add_walk(
     (JCGM 100:2008 4.3.7). ``HALF_CYCLE_UNSURE`` where it is more than a ``quarter`` of a period, in
     samples: within the span another half-cycle crosses first.
     """
-    for row in range(peak.size):
-        if not np.isfinite(position[row]):
+    for row in range(rows.peak.size):
+        if not np.isfinite(picks.position[row]):
             continue
-        own = abs(np.float64(trace[row, peak[row]]))
-        low = min(max(level * own / max(span[1], own), SAFE_LEVEL * noise[row]), level)
+        samples, begin, count = rows.trace[row], rows.begin[row], rows.counts[row]
+        own = abs(np.float64(samples[rows.peak[row]]))
+        low = min(max(level * own / max(span[1], own), SAFE_LEVEL * rows.noise[row]), level)
         high = level * own / min(span[0], own)
-        stop = peak[row] + 1
-        early = rises_through(trace[row], begin[row], stop, counts[row], low)
-        late = rises_through(trace[row], begin[row], stop, counts[row], high)
-        walk = max(late - min(early, position[row]), 0.0)
+        stop = rows.peak[row] + 1
+        early = rises_through(samples, begin, stop, count, low)
+        late = rises_through(samples, begin, stop, count, high)
+        walk = max(late - min(early, picks.position[row]), 0.0)
         if walk > quarter:
             flags[row] |= UNSURE
-        u_position[row] = np.hypot(u_position[row], walk / np.sqrt(12.0))
+        picks.u_position[row] = np.hypot(picks.u_position[row], walk / np.sqrt(12.0))
 
 
 @compiled
 def cross_own_fraction(
-    trace: AnyArray,
-    first: IntArray,
-    peak: IntArray,
-    sign: SignArray,
-    noise: FloatArray,
+    rows: Rows,
     correlation: FloatArray,
     fraction: float,
     period: float,
-    position: FloatArray,
-    u_position: FloatArray,
+    picks: Picks,
     flags: FlagArray,
 ) -> None:
     """Write where each echo's own half-cycle passes a fraction of its peak, walking back from it.
 
     Where the gate cuts the flank there is no crossing in it: ``NO_ECHO`` and ``AT_GATE_EDGE``.
     """
-    for row in range(peak.size):
-        if peak[row] < 0:
+    for row in range(rows.peak.size):
+        top, first = rows.peak[row], rows.first[row]
+        if top < 0:
             continue
-        samples = trace[row]
-        way = int(sign[row])
-        top = peak[row]
+        samples = rows.trace[row]
+        way = int(rows.sign[row])
         height = peak_height(samples[top - 1], samples[top], samples[top + 1])
         crest = np.float64(top)
         if correlation.size > 1:
@@ -170,19 +168,20 @@ def cross_own_fraction(
             crest, height = np.float64(found[0]), found[1]
         level = fraction * way * height
         j = top
-        while j >= first[row] and samples[j] * way >= level:
+        while j >= first and samples[j] * way >= level:
             j -= 1
-        if j < first[row]:
+        if j < first:
             flags[row] |= AT_EDGE | NO_ECHO
             continue
         place, slope = place_crossing(samples, j, way, level)
         if correlation.size > 1:
             place, slope = dense_crossing(samples, place, way, level)
-        position[row] = place
+        picks.position[row] = place
         # The level moves with the noise on the peak, which is not independent of that here.
         lag = crest - place
         common = 2.0 * fraction * correlation_at(correlation, lag)
-        u_position[row] = noise[row] * np.sqrt(1.0 + fraction * fraction - common) / slope
+        spread = np.sqrt(1.0 + fraction * fraction - common)
+        picks.u_position[row] = rows.noise[row] * spread / slope
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -202,7 +201,6 @@ class FirstCrossing:
     """
 
     name: ClassVar[str] = "first_crossing"
-    needs_rf: ClassVar[bool] = False
 
     level: float | None = number(None, above=0.0, most=1.0)
     own_peak_fraction: float | None = number(None, above=0.0, most=0.95)
@@ -216,13 +214,13 @@ class FirstCrossing:
             )
 
     @property
-    def works_on_held(self) -> bool:
-        """Whether the level is fixed.
+    def traits(self) -> Traits:
+        """Only a fixed level is timed on held peaks.
 
         A held record first reaches a level when the signal does, to within one stored sample; a
         fraction of the own peak may be reached on another half-cycle, which holding hides.
         """
-        return self.level is not None
+        return Traits(needs_rf=False, works_on_held=self.level is not None)
 
     def signature(self) -> dict[str, Any]:
         """Return the method's name and its level."""
@@ -232,52 +230,24 @@ class FirstCrossing:
             "own_peak_fraction": self.own_peak_fraction,
         }
 
-    def refine(
-        self, echoes: EchoRows, position: FloatArray, u_position: FloatArray, flags: FlagArray
-    ) -> None:
-        """Write the time of each crossing, in samples of the trace, and its uncertainty."""
+    def refine(self, echoes: EchoRows, flags: FlagArray) -> Picks:
+        """Return the time of each crossing, in samples of the trace, and its uncertainty."""
+        picks = echoes.nothing()
         if self.own_peak_fraction is not None:
             cross_own_fraction(
-                echoes.trace,
-                echoes.first,
-                echoes.peak,
-                echoes.sign,
-                echoes.noise,
+                echoes.rows,
                 echoes.noise_correlation,
                 self.own_peak_fraction,
                 echoes.period,
-                position,
-                u_position,
+                picks,
                 flags,
             )
         elif self.level is not None:
-            level = echoes.trace.dtype.type(self.level * echoes.full_scale)
-            cross_fixed_level(
-                echoes.trace,
-                bits_of(echoes.trace),
-                echoes.first,
-                echoes.begin,
-                echoes.peak,
-                echoes.counts,
-                echoes.noise,
-                float(level),
-                int(bits_of(np.array(level))),
-                echoes.noise_correlation.size > 1,
-                position,
-                u_position,
-                flags,
-            )
+            height = echoes.trace.dtype.type(self.level * echoes.full_scale)
+            dense = echoes.noise_correlation.size > 1
+            level = Level(float(height), int(bits_of(np.array(height))), dense)
+            cross_fixed_level(echoes.rows, bits_of(echoes.trace), level, picks, flags)
             if np.isfinite(echoes.span[0]):
-                add_walk(
-                    echoes.trace,
-                    echoes.begin,
-                    echoes.peak,
-                    echoes.counts,
-                    echoes.noise,
-                    float(level),
-                    echoes.span,
-                    0.25 * echoes.period,
-                    position,
-                    u_position,
-                    flags,
-                )
+                quarter = 0.25 * echoes.period
+                add_walk(echoes.rows, level.codes, echoes.span, quarter, picks, flags)
+        return picks

@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -153,13 +153,29 @@ def window_samples(window_us: tuple[float, float], sample_rate_mhz: float) -> in
     return math.ceil((window_us[1] - window_us[0]) * sample_rate_mhz) + 1
 
 
+class Window(NamedTuple):
+    """A gate's window.
+
+    Attributes
+    ----------
+    start_us, stop_us : float
+        After the transmit pulse or after the followed echo.
+    sample_rate_mhz : float
+    samples : int
+        Of each record.
+    """
+
+    start_us: float
+    stop_us: float
+    sample_rate_mhz: float
+    samples: int
+
+
 @compiled
 def place_windows(
     origin_us: FloatArray,
     start_time_us: FloatArray,
-    window_us: tuple[float, float],
-    sample_rate_mhz: float,
-    samples: int,
+    window: Window,
     first: IntArray,
     last: IntArray,
     flags: FlagArray,
@@ -184,13 +200,13 @@ def place_windows(
         origin = origin_us[row] - start_time_us[row]
         if not np.isfinite(origin):
             continue
-        begin = np.ceil((origin + window_us[0]) * sample_rate_mhz - 1e-6)
-        end = np.floor((origin + window_us[1]) * sample_rate_mhz + 1e-6) + 1.0
-        if begin < 0.0 or begin + 1.0 > samples:
+        begin = np.ceil((origin + window.start_us) * window.sample_rate_mhz - 1e-6)
+        end = np.floor((origin + window.stop_us) * window.sample_rate_mhz + 1e-6) + 1.0
+        if begin < 0.0 or begin + 1.0 > window.samples:
             flags[row] |= OUTSIDE
             continue
-        if end > samples:
+        if end > window.samples:
             flags[row] |= CUT_SHORT
-            end = np.float64(samples)
+            end = np.float64(window.samples)
         first[row] = np.int64(begin)
         last[row] = np.int64(end)

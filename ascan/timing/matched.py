@@ -6,6 +6,8 @@ and the maximum-likelihood delay.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from ascan.base.flags import Flag
@@ -14,6 +16,7 @@ from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray, Sign
 from ascan.kernels.jit import compiled
 from ascan.kernels.subsample import peak_height, peak_offset
 from ascan.timing.protocol import EchoRows
+from ascan.timing.rows import Rows
 from ascan.waveform.template import PLACES
 
 UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
@@ -59,57 +62,62 @@ def best_lag(
     return best, way, height * height - rival * rival
 
 
+class Laid(NamedTuple):
+    """Where templates lie on n rows: the sample (−1: nowhere) and the polarity, shape (n,) each."""
+
+    lags: IntArray
+    ways: SignArray
+
+
+class Shapes(NamedTuple):
+    """A template laid out between the samples; noise of level 1 moves an echo of height 1 so far.
+
+    Attributes
+    ----------
+    shapes, slopes : ndarray, shape (places + 1, size)
+        As in `ascan.waveform.template.Template`.
+    gain : float
+        In samples.
+    """
+
+    shapes: FloatArray
+    slopes: FloatArray
+    gain: float
+
+
 @compiled
 def best_lags(
-    trace: AnyArray,
-    peak: IntArray,
-    counts: SignArray,
-    noise: FloatArray,
-    shape: FloatArray,
-    reach: int,
-    gain: float,
-    lags: IntArray,
-    ways: SignArray,
-    flags: FlagArray,
+    rows: Rows, shape: FloatArray, reach: int, gain: float, laid: Laid, flags: FlagArray
 ) -> None:
-    """Write the best lag and polarity of each row (−1: none); flag what noise may have decided.
+    """Write the best lag and polarity of each row; flag what noise may have decided.
 
     ``gain`` is the standard deviation of the product with noise of level 1. Of an echo of known
     shape and unknown height, a delay's log likelihood is half the square of its product over the
     noise's variance in it; it is unsure where twice the log odds against the next crest are few.
     """
-    for row in range(peak.size):
-        lags[row], ways[row] = -1, 1
-        if peak[row] < 0:
+    for row in range(rows.peak.size):
+        laid.lags[row], laid.ways[row] = -1, 1
+        if rows.peak[row] < 0:
             continue
-        lag, way, excess = best_lag(trace[row], peak[row], reach, shape, counts[row])
+        lag, way, excess = best_lag(rows.trace[row], rows.peak[row], reach, shape, rows.counts[row])
         if lag < 0:
             continue
-        lags[row], ways[row] = lag, way
-        if excess < SETTLED_ODDS * (gain * noise[row]) ** 2:
+        laid.lags[row], laid.ways[row] = lag, way
+        if excess < SETTLED_ODDS * (gain * rows.noise[row]) ** 2:
             flags[row] |= UNSURE
 
 
-def place_templates(echoes: EchoRows, flags: FlagArray) -> tuple[IntArray, SignArray]:
-    """Return where each echo's template fits best, to the sample (−1: nowhere), and its polarity.
+def place_templates(echoes: EchoRows, flags: FlagArray) -> Laid:
+    """Return where each echo's template fits best, to the sample, and its polarity.
 
     Sought within one and a half periods of the own peak. Flag: ``HALF_CYCLE_UNSURE``.
     """
-    shape = echoes.template.shapes[PLACES // 2]
-    lags, ways = np.empty(echoes.peak.size, np.int64), np.empty(echoes.peak.size, np.int8)
-    best_lags(
-        echoes.trace,
-        echoes.peak,
-        echoes.counts,
-        echoes.noise,
-        shape,
-        int(np.ceil(1.5 * echoes.period)),
-        noise_gain(shape, echoes.noise_correlation),
-        lags,
-        ways,
-        flags,
-    )
-    return lags, ways
+    shape, count = echoes.template.shapes[PLACES // 2], echoes.peak.size
+    laid = Laid(np.empty(count, np.int64), np.empty(count, np.int8))
+    reach = int(np.ceil(1.5 * echoes.period))
+    gain = noise_gain(shape, echoes.noise_correlation)
+    best_lags(echoes.rows, shape, reach, gain, laid, flags)
+    return laid
 
 
 @compiled
@@ -148,10 +156,12 @@ def between_samples(
     return lag + offset, height
 
 
-def delay_gain(echoes: EchoRows) -> float:
-    """Return how far noise of level 1 moves the delay of an echo of height 1, in samples."""
-    slope = echoes.template.slopes[PLACES // 2]
-    return noise_gain(slope, echoes.noise_correlation) / float(slope @ slope)
+def shapes_of(echoes: EchoRows) -> Shapes:
+    """Return the template of echoes, laid out between the samples."""
+    template = echoes.template
+    slope = template.slopes[PLACES // 2]
+    gain = noise_gain(slope, echoes.noise_correlation) / float(slope @ slope)
+    return Shapes(template.shapes, template.slopes, gain)
 
 
 def noise_gain(weights: FloatArray, correlation: FloatArray) -> float:

@@ -8,9 +8,10 @@ from typing import Any, ClassVar
 import numpy as np
 
 from ascan.base.tables import number
-from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray
 from ascan.kernels.jit import compiled
-from ascan.timing.protocol import EchoRows
+from ascan.timing.protocol import EchoRows, Traits
+from ascan.timing.rows import Picks, Rows
 
 LEAST_SAMPLES = 8
 
@@ -45,30 +46,23 @@ def criterion(samples: AnyArray, start: int, stop: int, floor: float, room: Floa
 
 
 @compiled
-def time_onsets(
-    trace: AnyArray,
-    first: IntArray,
-    peak: IntArray,
-    reach: int,
-    noise: FloatArray,
-    position: FloatArray,
-    u_position: FloatArray,
-) -> None:
+def time_onsets(rows: Rows, reach: int, picks: Picks) -> None:
     """Write the first sample of each echo, and how far criterion and delay leave it open.
 
     The criterion sees an echo when it has grown out of the noise: later than it begins, by about
     the time in which it grows e-fold, which is taken as the standard uncertainty of that delay.
     """
     room = np.empty(reach + 1)
-    for row in range(peak.size):
-        if peak[row] < 0:
+    for row in range(rows.peak.size):
+        peak, noise = rows.peak[row], rows.noise[row]
+        if peak < 0:
             continue
-        start = max(first[row], peak[row] - reach)
-        if peak[row] + 1 - start < LEAST_SAMPLES:
+        start = max(rows.first[row], peak - reach)
+        if peak + 1 - start < LEAST_SAMPLES:
             continue
         # The floor keeps a constant stretch from being infinitely certain.
-        floor = 1e-4 * noise[row] ** 2
-        count = criterion(trace[row], start, peak[row] + 1, floor, room)
+        floor = 1e-4 * noise**2
+        count = criterion(rows.trace[row], start, peak + 1, floor, room)
         best = int(np.argmin(room[:count]))
         low, high = best, best
         # AIC is −2 ln of the likelihood: one above the least is one standard deviation.
@@ -77,11 +71,11 @@ def time_onsets(
         while high + 1 < count and room[high + 1] <= room[best] + 1.0:
             high += 1
         # room[k − 1] is the split before sample k.
-        position[row] = start + best + 1
-        u_position[row] = np.hypot(0.5 * (high - low), 1.0 / np.sqrt(12.0))
-        height = abs(np.float64(trace[row, peak[row]]))
-        growth = (peak[row] - position[row]) / max(np.log(height / noise[row]), 1.0)
-        u_position[row] = np.hypot(u_position[row], growth)
+        picks.position[row] = start + best + 1
+        u = np.hypot(0.5 * (high - low), 1.0 / np.sqrt(12.0))
+        height = abs(np.float64(rows.trace[row, peak]))
+        growth = (peak - picks.position[row]) / max(np.log(height / noise), 1.0)
+        picks.u_position[row] = np.hypot(u, growth)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,10 +89,7 @@ class Onset:
     """
 
     name: ClassVar[str] = "onset"
-    needs_rf: ClassVar[bool] = True
-    works_on_held: ClassVar[bool] = False
-    settles_half_cycle: ClassVar[bool] = True
-    phase_free: ClassVar[bool] = True
+    traits: ClassVar[Traits] = Traits(resolves_cycle=True, phase_free=True)
 
     reach_periods: float = number(8.0, above=1.0, most=1000.0)
 
@@ -106,11 +97,9 @@ class Onset:
         """Return the method's name and its reach."""
         return {"method": self.name, "reach_periods": self.reach_periods}
 
-    def refine(
-        self, echoes: EchoRows, position: FloatArray, u_position: FloatArray, flags: FlagArray
-    ) -> None:
-        """Write the first sample of each echo in its trace, and its uncertainty."""
+    def refine(self, echoes: EchoRows, flags: FlagArray) -> Picks:
+        """Return the first sample of each echo in its trace, and its uncertainty."""
         reach = int(np.ceil(self.reach_periods * echoes.period))
-        time_onsets(
-            echoes.trace, echoes.first, echoes.peak, reach, echoes.noise, position, u_position
-        )
+        picks = echoes.nothing()
+        time_onsets(echoes.rows, reach, picks)
+        return picks

@@ -7,37 +7,28 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.kernels.arrays import FlagArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.subsample import dense_peak, peak_offset
 from ascan.timing.bands import slope_excess
-from ascan.timing.protocol import EchoRows
+from ascan.timing.protocol import EchoRows, Traits
+from ascan.timing.rows import Picks, Rows
 
 
 @compiled
-def refine_peaks(
-    trace: AnyArray,
-    first: IntArray,
-    last: IntArray,
-    peak: IntArray,
-    noise_slope: FloatArray,
-    period: float,
-    excess: float,
-    position: FloatArray,
-    u_position: FloatArray,
-) -> None:
+def refine_peaks(rows: Rows, period: float, excess: float, picks: Picks) -> None:
     """Write the sub-sample place of each peak; of a flat top (clipping), the middle.
 
     ``excess`` above 0 says that the trace is band-limited: peaks are then sought between the
     samples, and the slope of the noise there is so many times that of its central differences.
     """
-    for row in range(peak.size):
-        top = peak[row]
+    for row in range(rows.peak.size):
+        top, last = rows.peak[row], rows.last[row]
         if top < 0:
             continue
-        samples = trace[row]
+        samples = rows.trace[row]
         end = top
-        while end + 1 < last[row] and samples[end + 1] == samples[top]:
+        while end + 1 < last and samples[end + 1] == samples[top]:
             end += 1
         before, middle, after = samples[top - 1], samples[top], samples[end + 1]
         offset = peak_offset(before, middle, after)
@@ -47,12 +38,12 @@ def refine_peaks(
         if excess > 0.0 and end == top:
             found = dense_peak(samples, place, period)
             place, bend, scale = np.float64(found[0]), np.float64(abs(found[2])), excess
-        position[row] = min(max(place, np.float64(first[row])), np.float64(last[row] - 1))
+        picks.position[row] = min(max(place, np.float64(rows.first[row])), np.float64(last - 1))
         # Noise on the highest sample sharpens the bend of three; a wave of the probe's frequency
         # is no sharper than this.
         sharpest = abs(np.float64(middle)) * (2.0 * np.pi / period) ** 2
         bend = min(bend, sharpest)
-        u_position[row] = scale * noise_slope[row] / bend if bend > 0.0 else np.inf
+        picks.u_position[row] = scale * rows.noise_slope[row] / bend if bend > 0.0 else np.inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,26 +59,15 @@ class Peak:
     """
 
     name: ClassVar[str] = "peak"
-    needs_rf: ClassVar[bool] = False
     # A held peak is a plateau, or one value for several samples, and may be any half-cycle's.
-    works_on_held: ClassVar[bool] = False
+    traits: ClassVar[Traits] = Traits(needs_rf=False)
 
     def signature(self) -> dict[str, Any]:
         """Return the method's name."""
         return {"method": self.name}
 
-    def refine(
-        self, echoes: EchoRows, position: FloatArray, u_position: FloatArray, flags: FlagArray
-    ) -> None:
-        """Write the time of each peak, in samples of the trace, and its standard uncertainty."""
-        refine_peaks(
-            echoes.trace,
-            echoes.first,
-            echoes.last,
-            echoes.peak,
-            echoes.noise_slope,
-            echoes.period,
-            slope_excess(echoes.noise_correlation),
-            position,
-            u_position,
-        )
+    def refine(self, echoes: EchoRows, flags: FlagArray) -> Picks:
+        """Return the time of each peak, in samples of the trace, and its standard uncertainty."""
+        picks = echoes.nothing()
+        refine_peaks(echoes.rows, echoes.period, slope_excess(echoes.noise_correlation), picks)
+        return picks

@@ -12,6 +12,7 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.base.tables import from_table
 from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
+from ascan.timing.rows import Picks, Rows
 from ascan.waveform.template import Template
 
 
@@ -69,6 +70,15 @@ class EchoRows:
     template: Template
     span: tuple[float, float]
 
+    @property
+    def rows(self) -> Rows:
+        """The arrays that have a value for each row, as compiled loops take them."""
+        return Rows(*(getattr(self, name) for name in Rows._fields))
+
+    def nothing(self) -> Picks:
+        """Return picks that name no echo, to be filled in."""
+        return Picks(np.full(self.peak.size, np.nan), np.full(self.peak.size, np.nan))
+
     def chosen(self, rows: IntArray, peak: IntArray) -> EchoRows:
         """Return these rows alone, with other own peaks in them."""
         top = self.trace[rows, peak]
@@ -86,6 +96,34 @@ class EchoRows:
         )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Traits:
+    """What the engine must know of a timing method.
+
+    Attributes
+    ----------
+    needs_rf : bool
+        Whether it refuses rectified records, peak-held ones among them.
+    works_on_held : bool
+        Whether it times an instant that holding peaks does not move.
+    takes_template : bool
+        Whether a calibration learns what its echoes look like (`EchoRows.template`).
+    resolves_cycle : bool
+        Whether it says itself where the half-cycle is unsure, or does not depend on it.
+    phase_free : bool
+        Whether it times the envelope, not a half-cycle.
+    extra_periods : float
+        How far round an echo, beyond its reach, it needs the trace.
+    """
+
+    needs_rf: bool = True
+    works_on_held: bool = False
+    takes_template: bool = False
+    resolves_cycle: bool = False
+    phase_free: bool = False
+    extra_periods: float = 0.0
+
+
 class TimingMethod(Protocol):
     """A frozen dataclass whose fields are the keys of its table in the procedure.
 
@@ -93,33 +131,22 @@ class TimingMethod(Protocol):
     ----------
     name : str
         The name it is registered under.
-    needs_rf : bool
-        Whether it refuses rectified records, peak-held ones among them.
-    works_on_held : bool
-        Whether it times an instant that holding peaks does not move.
-
-    A class may say more, each False where it says nothing: ``takes_template`` (a calibration learns
-    what its echoes look like, `EchoRows.template`), ``settles_half_cycle`` (it says itself where
-    the half-cycle is unsure, or does not depend on it), ``phase_free`` (it times the envelope, not
-    a half-cycle), ``extra_periods`` (how far round an echo, beyond its reach, it needs the trace).
+    traits : Traits
     """
 
     name: ClassVar[str]
-    needs_rf: ClassVar[bool]
 
     @property
-    def works_on_held(self) -> bool:
-        """Whether it times an instant that holding peaks does not move."""
+    def traits(self) -> Traits:
+        """What the engine must know of it; a class may state it once for all."""
 
     def signature(self) -> dict[str, Any]:
         """Return name and options: what a calibration made with this method is bound to."""
 
-    def refine(
-        self, echoes: EchoRows, position: FloatArray, u_position: FloatArray, flags: FlagArray
-    ) -> None:
-        """Write the time of each echo, in samples of the trace, and its standard uncertainty.
+    def refine(self, echoes: EchoRows, flags: FlagArray) -> Picks:
+        """Return the time of each echo, in samples of the trace, and its standard uncertainty.
 
-        Both come filled with NaN, which is right for rows without an echo (``peak`` < 0). A
+        NaN is right for rows without an echo (``peak`` < 0); `EchoRows.nothing` gives it for all. A
         position outside the gate, or an uncertainty that is not finite, is refused afterwards.
         """
 

@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 
 from ascan.base.tables import text
-from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
+from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray
 from ascan.kernels.fir import SIGMA_OVER_BANDWIDTH
 from ascan.kernels.jit import compiled
-from ascan.timing.matched import delay_gain, nearest_place, noise_gain, place_templates
-from ascan.timing.protocol import EchoRows
+from ascan.timing.matched import (
+    Laid,
+    Shapes,
+    nearest_place,
+    noise_gain,
+    place_templates,
+    shapes_of,
+)
+from ascan.timing.protocol import EchoRows, Traits
+from ascan.timing.rows import Picks, Rows
 from ascan.waveform.template import PLACES
 
 # Gauss-Newton from a start within a fraction of a sample settles in three or four rounds.
@@ -74,24 +82,14 @@ def fit_known(
 
 
 @compiled
-def fit_known_rows(
-    trace: AnyArray,
-    lags: IntArray,
-    ways: SignArray,
-    noise: FloatArray,
-    shapes: FloatArray,
-    slopes: FloatArray,
-    gain: float,
-    position: FloatArray,
-    u_position: FloatArray,
-) -> None:
-    """Write the least-squares delay of each echo; ``gain`` is what noise of level 1 moves it by."""
-    for row in range(lags.size):
-        lag, way = lags[row], int(ways[row])
+def fit_known_rows(rows: Rows, laid: Laid, bank: Shapes, picks: Picks) -> None:
+    """Write the least-squares delay of each echo."""
+    for row in range(laid.lags.size):
+        lag, way = laid.lags[row], int(laid.ways[row])
         if lag < 0:
             continue
-        position[row], height = fit_known(trace[row], lag, way, shapes, slopes)
-        u_position[row] = noise[row] * gain / height
+        picks.position[row], height = fit_known(rows.trace[row], lag, way, bank.shapes, bank.slopes)
+        picks.u_position[row] = rows.noise[row] * bank.gain / height
 
 
 @compiled
@@ -171,29 +169,36 @@ def fit_gaussian(
     return bool(abs(good[2] - lag) < half and spread > 0.0)
 
 
-@compiled
-def fit_gaussian_rows(
-    trace: AnyArray,
-    peak: IntArray,
-    noise: FloatArray,
-    width: float,
-    omega: float,
-    half: int,
-    colour: float,
-    position: FloatArray,
-    u_position: FloatArray,
-) -> None:
-    """Write the centre of a Gaussian pulse fitted to each echo.
+class Gaussian(NamedTuple):
+    """The pulse that a fit begins with.
 
-    ``colour`` is by how much more than white noise this noise moves it.
+    Attributes
+    ----------
+    width, omega : float
+        Its σ, in samples, and frequency, in radians per sample.
+    half : int
+        Samples on each side that are fitted.
+    colour : float
+        By how much more than white noise this noise moves it.
     """
+
+    width: float
+    omega: float
+    half: int
+    colour: float
+
+
+@compiled
+def fit_gaussian_rows(rows: Rows, start: Gaussian, picks: Picks) -> None:
+    """Write the centre of a Gaussian pulse fitted to each echo."""
     place = np.empty(2)
-    for row in range(peak.size):
-        if peak[row] < 0:
+    for row in range(rows.peak.size):
+        peak = rows.peak[row]
+        if peak < 0:
             continue
-        if fit_gaussian(trace[row], peak[row], (width, omega), half, place):
-            position[row] = place[0]
-            u_position[row] = noise[row] * colour * place[1]
+        if fit_gaussian(rows.trace[row], peak, (start.width, start.omega), start.half, place):
+            picks.position[row] = place[0]
+            picks.u_position[row] = rows.noise[row] * start.colour * place[1]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,53 +217,34 @@ class PulseFit:
     """
 
     name: ClassVar[str] = "pulse_fit"
-    needs_rf: ClassVar[bool] = True
-    works_on_held: ClassVar[bool] = False
-    settles_half_cycle: ClassVar[bool] = True
-    takes_template: ClassVar[bool] = True
-
-    @property
-    def phase_free(self) -> bool:
-        """Whether the phase is fitted, too."""
-        return self.shape == "free"
 
     shape: str = text("known", choices=("known", "free"))
+
+    @property
+    def traits(self) -> Traits:
+        """Whether the phase is fitted, too, hangs on the shape."""
+        return Traits(takes_template=True, resolves_cycle=True, phase_free=self.shape == "free")
 
     def signature(self) -> dict[str, Any]:
         """Return the method's name and which shape it fits."""
         return {"method": self.name, "shape": self.shape}
 
-    def refine(
-        self, echoes: EchoRows, position: FloatArray, u_position: FloatArray, flags: FlagArray
-    ) -> None:
-        """Write the delay of each echo, in samples of the trace, and its standard uncertainty."""
-        template = echoes.template
+    def refine(self, echoes: EchoRows, flags: FlagArray) -> Picks:
+        """Return the delay of each echo, in samples of the trace, and its standard uncertainty."""
+        template, picks = echoes.template, echoes.nothing()
         if self.shape == "known":
-            lags, ways = place_templates(echoes, flags)
-            fit_known_rows(
-                echoes.trace,
-                lags,
-                ways,
-                echoes.noise,
-                template.shapes,
-                template.slopes,
-                delay_gain(echoes),
-                position,
-                u_position,
-            )
-            return
-        fit_gaussian_rows(
-            echoes.trace,
-            echoes.peak,
-            echoes.noise,
-            SIGMA_OVER_BANDWIDTH / echoes.bandwidth * echoes.period,
-            2.0 * np.pi / echoes.period,
-            template.half,
+            laid = place_templates(echoes, flags)
+            fit_known_rows(echoes.rows, laid, shapes_of(echoes), picks)
+            return picks
+        start = Gaussian(
+            width=SIGMA_OVER_BANDWIDTH / echoes.bandwidth * echoes.period,
+            omega=2.0 * np.pi / echoes.period,
+            half=template.half,
             # White noise moves the envelope as it moves the template's own.
-            _envelope_colour(template.samples, echoes.noise_correlation),
-            position,
-            u_position,
+            colour=_envelope_colour(template.samples, echoes.noise_correlation),
         )
+        fit_gaussian_rows(echoes.rows, start, picks)
+        return picks
 
 
 def _envelope_colour(shape: FloatArray, correlation: FloatArray) -> float:

@@ -7,13 +7,16 @@ each echo is weaker than the one before, and how large an interface echo stands 
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from ascan.base.flags import FATAL, Flag
+from ascan.finding.rows import Trace
 from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 from ascan.timing.matched import dot_at
-from ascan.timing.train_fit import PARAMETERS, fit_train, heights_of, model_of
+from ascan.timing.train_fit import PARAMETERS, Room, fit_train, heights_of, model_of
 from ascan.waveform.template import PLACES
 
 FATAL_BITS = np.uint32(FATAL)
@@ -132,14 +135,58 @@ def train_energies(own: FloatArray, spacings: tuple[float, float]) -> FloatArray
     return energies
 
 
+class Model(NamedTuple):
+    """What trains are made of, and which are sought.
+
+    Attributes
+    ----------
+    bank : pair of ndarray
+        `ascan.waveform.template.Template.shapes` and ``slopes``.
+    spacings : tuple of float
+        Least and most, in samples.
+    period : float
+        In samples.
+    colour : float
+        By how much more than white noise this noise moves an echo.
+    """
+
+    bank: tuple[FloatArray, FloatArray]
+    spacings: tuple[float, float]
+    period: float
+    colour: float
+
+
+class Search(NamedTuple):
+    """What the search for a train compares with.
+
+    Attributes
+    ----------
+    own : ndarray
+        The template's product with itself so many samples apart.
+    energies : ndarray, shape (spacings, decays, 2)
+        Of `train_energies`.
+    """
+
+    own: FloatArray
+    energies: FloatArray
+
+
+class TrainPicks(NamedTuple):
+    """Begin and spacing of the trains of n rows, in samples, with their standard uncertainties."""
+
+    position: FloatArray
+    u_position: FloatArray
+    spacing: FloatArray
+    u_spacing: FloatArray
+
+
 @compiled
 def best_begins(
     samples: AnyArray,
     numbers: FloatArray,
-    bank: tuple[FloatArray, FloatArray],
-    period: float,
+    train: Model,
     echoes: int,
-    room: tuple[FloatArray, FloatArray],
+    room: Room,
     begins: FloatArray,
 ) -> None:
     """Write where a train of this spacing and decay may begin, the best places first.
@@ -148,16 +195,16 @@ def best_begins(
     Places a sixth of a period apart are looked at, from two and a half spacings before to one and a
     half after, heights by least squares; those taken are a quarter of a period apart.
     """
-    jacobian, model = room
+    jacobian = room.jacobian
     trial = numbers.copy()
-    step = period / 6.0
-    low = numbers[0] - 2.5 * numbers[1] - period
-    count = int((4.0 * numbers[1] + 2.0 * period) / step) + 1
+    step = train.period / 6.0
+    low = numbers[0] - 2.5 * numbers[1] - train.period
+    count = int((4.0 * numbers[1] + 2.0 * train.period) / step) + 1
     cost = np.empty(count)
     for n in range(count):
         trial[0], trial[2], trial[4] = low + n * step, 1.0, 1.0
         form = (True, echoes)
-        model_of(trial, samples.size, bank[0], bank[1], form, jacobian, model)
+        model_of(trial, samples.size, train.bank, form, room)
         height, front = heights_of(samples, jacobian, True)
         cost[n] = 0.0
         for j in range(samples.size):
@@ -173,28 +220,28 @@ def best_begins(
 def fit_from(
     samples: AnyArray,
     numbers: FloatArray,
-    bank: tuple[FloatArray, FloatArray],
-    period: float,
-    echoes: int,
-    gain: float,
-    room: tuple[FloatArray, FloatArray],
+    train: Model,
+    asked: tuple[int, float],
+    room: Room,
     covariance: FloatArray,
 ) -> tuple[float, bool]:
     """Fit trains of a spacing from all likely begins, with and without an interface echo.
 
     ``numbers`` is the start, and is overwritten by the best; returned are the energy it leaves and
-    whether it has an interface echo, which has to earn its place by ``gain``.
+    whether it has an interface echo. ``asked`` is how many echoes it has, and by how much an
+    interface echo has to earn its place.
     """
+    echoes, gain = asked
     start, trial = numbers.copy(), numbers.copy()
     begins, found = np.empty(BEGINS), covariance.copy()
-    best_begins(samples, start, bank, period, echoes, room, begins)
+    best_begins(samples, start, train, echoes, room, begins)
     least, with_front = np.inf, False
     for k in range(3 * BEGINS):
         front = k % 3 == 1
         trial[:] = start
         # What looks like an interface echo may be the first of the train.
         trial[0] = begins[k // 3] - (start[1] if k % 3 == 2 else 0.0)
-        left = fit_train(samples, 0, samples.size, trial, bank, (front, echoes), room, found)
+        left = fit_train(samples, trial, train.bank, (front, echoes), room, found)
         left += gain if front else 0.0
         if left < least:
             least, with_front = left, front
@@ -206,14 +253,14 @@ def fit_from(
 @compiled
 def starts_of(
     products: FloatArray,
-    own: FloatArray,
-    energies: FloatArray,
+    search: Search,
     window: tuple[int, int],
-    spacings: tuple[float, float],
-    period: float,
+    train: Model,
     starts: FloatArray,
 ) -> int:
     """Write the best starts, shape (CANDIDATES, 3): begin, spacing, decay; return how many."""
+    own, energies = search
+    least_spacing, period = train.spacings[0], train.period
     crests = np.empty(3 * MOST_CRESTS, np.int64)
     beside = max(int(period / 8.0), 1)
     count = crests_of(products, window[0], window[1], beside, crests)
@@ -221,7 +268,7 @@ def starts_of(
     score = np.zeros(steps)
     begin, decays = np.zeros(score.size), np.zeros(score.size)
     for n in range(steps):
-        spacing = spacings[0] + 0.5 * n
+        spacing = least_spacing + 0.5 * n
         for d in range(len(DECAYS)):
             decay = DECAYS[d]
             for k in range(count):
@@ -238,7 +285,7 @@ def starts_of(
             break
         starts[c, 0], starts[c, 1], starts[c, 2] = (
             begin[best],
-            spacings[0] + 0.5 * best,
+            least_spacing + 0.5 * best,
             decays[best],
         )
         taken += 1
@@ -253,7 +300,7 @@ def between_echoes(
     bank: tuple[FloatArray, FloatArray],
     form: tuple[bool, int],
     own: FloatArray,
-    room: tuple[FloatArray, FloatArray],
+    room: Room,
 ) -> tuple[float, float]:
     """Return how high a train stands between a fitted one's echoes, over its own height.
 
@@ -261,8 +308,8 @@ def between_echoes(
     more: there the wall's other echoes are if every second or third was fitted. The place ahead of
     the first is left out: the interface echo leaves most there.
     """
-    jacobian, model = room
-    model_of(numbers, samples.size, bank[0], bank[1], form, jacobian, model)
+    model = room.model
+    model_of(numbers, samples.size, bank, form, room)
     shape, energy = bank[0][PLACES // 2], np.empty(2)
     rest = np.empty(samples.size, samples.dtype)
     for j in range(samples.size):
@@ -288,37 +335,8 @@ def between_echoes(
 
 
 @compiled
-def fit_trains(
-    trace: AnyArray,
-    first: IntArray,
-    last: IntArray,
-    noise: FloatArray,
-    bank: tuple[FloatArray, FloatArray],
-    spacings: tuple[float, float],
-    period: float,
-    colour: float,
-    position: FloatArray,
-    u_position: FloatArray,
-    spacing: FloatArray,
-    u_spacing: FloatArray,
-    flags: FlagArray,
-) -> None:
-    """Write begin and spacing of the train in each row's gate, in samples, and their uncertainties.
-
-    Parameters
-    ----------
-    trace : ndarray, shape (n, width)
-        Conditioned samples, in codes from zero.
-    first, last : ndarray, shape (n,)
-        The gate within the trace.
-    noise : ndarray, shape (n,)
-        Its standard deviation, in codes.
-    bank : pair of ndarray
-        `ascan.waveform.template.Template.shapes` and ``slopes``.
-    spacings : tuple of float
-        Least and most, in samples.
-    colour : float
-        By how much more than white noise this noise moves an echo.
+def fit_trains(trace: Trace, train: Model, picks: TrainPicks, flags: FlagArray) -> None:
+    """Write begin and spacing of the train in each row's gate.
 
     Notes
     -----
@@ -327,35 +345,35 @@ def fit_trains(
     far above the noise (an echo more or less, or no even train), or is a train between this one's
     echoes (every second or third was fitted).
     """
+    bank, spacings, period, colour = train
     shape = bank[0][PLACES // 2]
     half = (shape.size - 1) // 2
     own = np.empty(shape.size)
     for lag in range(own.size):
         own[lag] = shape[lag:] @ shape[: shape.size - lag]
-    energies = train_energies(own, spacings)
-    width = trace.shape[1]
-    products, model = np.empty(width), np.empty(width)
-    jacobian = np.empty((PARAMETERS, width))
+    search = Search(own, train_energies(own, spacings))
+    width = trace.samples.shape[1]
+    products = np.empty(width)
+    room = Room(np.empty((PARAMETERS, width)), np.empty(width))
     starts, covariance = np.empty((CANDIDATES, 3)), np.empty((PARAMETERS, PARAMETERS))
     numbers, kept_numbers = np.empty(PARAMETERS), np.zeros(PARAMETERS)
-    for row in range(trace.shape[0]):
-        if last[row] - first[row] < 2 * half or flags[row] & FATAL_BITS:
+    for row in range(trace.first.size):
+        begin, stop = trace.first[row], trace.last[row]
+        if stop - begin < 2 * half or flags[row] & FATAL_BITS:
             if not flags[row] & FATAL_BITS:
                 flags[row] |= NO_ECHO
             continue
-        begin, stop = first[row], last[row]
-        samples = trace[row]
+        samples, noise = trace.samples[row], trace.noise[row]
         correlations(samples, shape, products)
-        count = starts_of(products, own, energies, (begin, stop), spacings, period, starts)
-        variance = noise[row] * noise[row]
-        room = (jacobian, model)
+        count = starts_of(products, search, (begin, stop), train, starts)
+        variance = noise * noise
         least, rival, with_front, kept_echoes = np.inf, np.inf, False, MOST_ECHOES
         u_begin, u_apart = np.nan, np.nan
         gain = INTERFACE_GAIN * variance
         for c in range(count):
             numbers[:] = starts[c, 0] - begin, starts[c, 1], 0.0, starts[c, 2], 0.0
             cost, front = fit_from(
-                samples[begin:stop], numbers, bank, period, MOST_ECHOES, gain, room, covariance
+                samples[begin:stop], numbers, train, (MOST_ECHOES, gain), room, covariance
             )
             if not spacings[0] <= numbers[1] <= spacings[1]:
                 continue
@@ -375,7 +393,7 @@ def fit_trains(
             for echoes in range(2, SHORT_TRAIN):
                 numbers[:] = whole_begin, whole_spacing, 0.0, kept_numbers[3], 0.0
                 cost, front = fit_from(
-                    samples[begin:stop], numbers, bank, period, echoes, gain, room, covariance
+                    samples[begin:stop], numbers, train, (echoes, gain), room, covariance
                 )
                 if cost + TOLD_APART * variance < least:
                     least, with_front, kept_echoes = cost, front, echoes
@@ -384,7 +402,7 @@ def fit_trains(
         between, level = between_echoes(
             samples[begin:stop], kept_numbers, bank, (with_front, kept_echoes), own, room
         )
-        if between > max(MOST_BETWEEN, BETWEEN_SIGMAS * noise[row] * colour * level):
+        if between > max(MOST_BETWEEN, BETWEEN_SIGMAS * noise * colour * level):
             flags[row] |= UNEVEN
         energy = 0.0
         for j in range(begin, stop):
@@ -396,6 +414,6 @@ def fit_trains(
             flags[row] |= UNSURE
         if least > 4.0 * variance * free and least > 0.1 * energy:
             flags[row] |= UNEVEN
-        position[row], spacing[row] = begin + kept_numbers[0], kept_numbers[1]
-        u_position[row] = noise[row] * colour * u_begin
-        u_spacing[row] = noise[row] * colour * u_apart
+        picks.position[row], picks.spacing[row] = begin + kept_numbers[0], kept_numbers[1]
+        picks.u_position[row] = noise * colour * u_begin
+        picks.u_spacing[row] = noise * colour * u_apart

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from ascan.kernels.arrays import AnyArray, FloatArray
@@ -16,21 +18,35 @@ ROUNDS = 40
 PARAMETERS = 5
 
 
+class Room(NamedTuple):
+    """Arrays that are written anew for every model: its derivatives and itself.
+
+    Attributes
+    ----------
+    jacobian : ndarray, shape (PARAMETERS, samples)
+    model : ndarray, shape (samples,)
+    """
+
+    jacobian: FloatArray
+    model: FloatArray
+
+
 @compiled
 def model_of(
     numbers: FloatArray,
     size: int,
-    shapes: FloatArray,
-    slopes: FloatArray,
+    bank: tuple[FloatArray, FloatArray],
     form: tuple[bool, int],
-    jacobian: FloatArray,
-    model: FloatArray,
+    room: Room,
 ) -> None:
     """Write a train and its derivatives by begin, spacing, height, decay and interface height.
 
-    ``form`` says whether there is an interface echo, and how many echoes there are.
+    ``bank`` holds `ascan.waveform.template.Template.shapes` and ``slopes``; ``form`` says whether
+    there is an interface echo, and how many echoes there are.
     """
     interface, echoes = form
+    shapes, slopes = bank
+    jacobian, model = room
     half = (shapes.shape[1] - 1) // 2
     model[:] = 0.0
     jacobian[:] = 0.0
@@ -88,35 +104,32 @@ def heights_of(samples: AnyArray, jacobian: FloatArray, interface: bool) -> tupl
 @compiled
 def fit_train(
     samples: AnyArray,
-    first: int,
-    last: int,
     numbers: FloatArray,
     bank: tuple[FloatArray, FloatArray],
     form: tuple[bool, int],
-    room: tuple[FloatArray, FloatArray],
+    room: Room,
     covariance: FloatArray,
 ) -> float:
-    """Fit a train to first..last by least squares, Levenberg's way; return the energy it leaves.
+    """Fit a train to samples by least squares, Levenberg's way; return the energy it leaves.
 
     ``numbers`` is the start and is overwritten. ``covariance`` is written for noise of level 1.
     """
     count = PARAMETERS if form[0] else PARAMETERS - 1
-    shapes, slopes = bank
     jacobian, model = room
-    size = last - first
+    size = samples.size
     normal, right = np.zeros((count, count)), np.zeros(count)
     kept, wanted = normal.copy(), right.copy()
     good, trial = numbers.copy(), numbers.copy()
     damping, least = 1e-2, np.inf
     if not form[0]:
         trial[4] = 0.0
-    model_of(trial, size, shapes, slopes, form, jacobian, model)
-    trial[2], trial[4] = heights_of(samples[first:last], jacobian, form[0])
+    model_of(trial, size, bank, form, room)
+    trial[2], trial[4] = heights_of(samples, jacobian, form[0])
     for _ in range(ROUNDS):
-        model_of(trial, size, shapes, slopes, form, jacobian, model)
+        model_of(trial, size, bank, form, room)
         left = 0.0
         for j in range(size):
-            off = np.float64(samples[first + j]) - model[j]
+            off = np.float64(samples[j]) - model[j]
             left += off * off
         if not np.isfinite(left):
             return np.inf
@@ -128,7 +141,7 @@ def fit_train(
             for a in range(count):
                 wanted[a] = 0.0
                 for j in range(size):
-                    wanted[a] += jacobian[a, j] * (np.float64(samples[first + j]) - model[j])
+                    wanted[a] += jacobian[a, j] * (np.float64(samples[j]) - model[j])
                 for b in range(a + 1):
                     total = 0.0
                     for j in range(size):

@@ -7,44 +7,38 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.kernels.arrays import FlagArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.subsample import crossing_fraction, dense_crossing
-from ascan.timing.protocol import EchoRows
+from ascan.timing.protocol import EchoRows, Traits
+from ascan.timing.rows import Picks, Rows
 
 
 @compiled
-def cross_zero(
-    trace: AnyArray,
-    last: IntArray,
-    peak: IntArray,
-    noise: FloatArray,
-    dense: bool,
-    position: FloatArray,
-    u_position: FloatArray,
-) -> None:
+def cross_zero(rows: Rows, dense: bool, picks: Picks) -> None:
     """Write where each echo's half-cycle ends; nothing where it does not end inside the gate.
 
     ``dense`` says that the trace is band-limited, and can be known between its samples.
     """
-    for row in range(peak.size):
-        if peak[row] < 0:
+    for row in range(rows.peak.size):
+        peak, last = rows.peak[row], rows.last[row]
+        if peak < 0:
             continue
-        samples = trace[row]
-        way = 1.0 if samples[peak[row]] >= 0.0 else -1.0
-        j = peak[row]
-        while j < last[row] and samples[j] * way > 0.0:
+        samples = rows.trace[row]
+        way = 1.0 if samples[peak] >= 0.0 else -1.0
+        j = peak
+        while j < last and samples[j] * way > 0.0:
             j += 1
-        if j >= last[row]:
+        if j >= last:
             continue
         before, y1 = np.float64(samples[j - 2]) * way, np.float64(samples[j - 1]) * way
         y2, after = np.float64(samples[j]) * way, np.float64(samples[j + 1]) * way
-        position[row] = j - 1 + crossing_fraction(before, y1, y2, after, 0.0)
+        picks.position[row] = j - 1 + crossing_fraction(before, y1, y2, after, 0.0)
         steep = y1 - y2
         if dense:
-            found = dense_crossing(samples, position[row], int(way), 0.0)
-            position[row], steep = found[0], -np.float64(found[1])
-        u_position[row] = noise[row] / steep if steep > 0.0 else np.inf
+            found = dense_crossing(samples, picks.position[row], int(way), 0.0)
+            picks.position[row], steep = found[0], -np.float64(found[1])
+        picks.u_position[row] = rows.noise[row] / steep if steep > 0.0 else np.inf
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,23 +51,14 @@ class ZeroCrossing:
     """
 
     name: ClassVar[str] = "zero_crossing"
-    needs_rf: ClassVar[bool] = True
-    works_on_held: ClassVar[bool] = False
+    traits: ClassVar[Traits] = Traits()
 
     def signature(self) -> dict[str, Any]:
         """Return the method's name."""
         return {"method": self.name}
 
-    def refine(
-        self, echoes: EchoRows, position: FloatArray, u_position: FloatArray, flags: FlagArray
-    ) -> None:
-        """Write the time of each crossing, in samples of the trace, and its uncertainty."""
-        cross_zero(
-            echoes.trace,
-            echoes.last,
-            echoes.peak,
-            echoes.noise,
-            echoes.noise_correlation.size > 1,
-            position,
-            u_position,
-        )
+    def refine(self, echoes: EchoRows, flags: FlagArray) -> Picks:
+        """Return the time of each crossing, in samples of the trace, and its uncertainty."""
+        picks = echoes.nothing()
+        cross_zero(echoes.rows, echoes.noise_correlation.size > 1, picks)
+        return picks

@@ -11,6 +11,7 @@ from builders import SAMPLE_RATE_MHZ, SIGMA_US, burst, scan_of, wall_procedure
 from ascan import AscanError, Flag, Procedure, Readings, Scan, calibrate, measure, time_echoes
 from ascan.commands.demo import PROCEDURE
 from ascan.commands.synth import synthetic_scan
+from ascan.timing import Picks, Traits
 from ascan.uncertainty.decision import Verdict
 
 V = 5.92
@@ -184,15 +185,17 @@ class Careless:
     """A timing method that writes what the case says."""
 
     name = "careless"
-    needs_rf = False
+    traits = Traits(needs_rf=False)
     wrote: tuple[float, float] | None = None
 
     def signature(self) -> dict[str, str]:
         return {"method": self.name}
 
-    def refine(self, echoes, position, u_position, flags) -> None:
+    def refine(self, echoes, flags) -> Picks:
+        picks = echoes.nothing()
         if self.wrote is not None:
-            position[:], u_position[:] = self.wrote
+            picks.position[:], picks.u_position[:] = self.wrote
+        return picks
 
 
 @pytest.mark.parametrize(

@@ -31,19 +31,19 @@ ROOMS: dict[str, tuple[float, str]] = {
     "raw_checks": (2.5, "waveform checks"),
     "whole_record": (3, "waveform path steps checks"),
     "procedure": (3, "waveform path results uncertainty finding timing checks"),
-    "gate_stage": (3.2, "waveform finding timing checks procedure"),
+    "echo": (3, "waveform path finding timing checks"),
     "check_learning": (3.2, "checks procedure results"),
-    "echo_checks": (3.5, "waveform path calibration check_learning gate_stage checks procedure"),
-    "following_checks": (3.5, "waveform calibration check_learning gate_stage checks procedure"),
+    "echo_checks": (3.5, "waveform path finding calibration check_learning echo checks procedure"),
+    "following_checks": (3.5, "waveform finding calibration check_learning echo checks procedure"),
     "engine": (
         4,
         "waveform path results uncertainty finding steps timing checks calibration whole_record "
-        "procedure raw_checks gate_stage check_learning echo_checks following_checks",
+        "procedure echo raw_checks check_learning echo_checks following_checks",
     ),
     "learning": (
         5,
         "waveform path results uncertainty finding steps timing checks calibration whole_record "
-        "procedure engine gate_stage check_learning",
+        "procedure engine echo check_learning",
     ),
     "store": (5, "waveform results steps calibration survey procedure engine"),
     "study": (

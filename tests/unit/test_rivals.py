@@ -5,15 +5,17 @@ import numpy as np
 from ascan import Flag
 from ascan.checks.earlier_echo import USUAL_HEIGHT, odds_against, shares_ahead
 from ascan.checks.rivals import Rival, Rivals, flag_rivals
-from ascan.checks.skipped_cycle import weigh_half_cycle
-from ascan.finding.hidden_first import hidden_first
+from ascan.checks.skipped_cycle import Times, weigh_half_cycle
+from ascan.finding.masked_first import masked_first
+from ascan.finding.rows import Learned, Row
 
 
 def half_cycle_odds(off_periods: float, u_periods: float) -> tuple[float, float]:
     one = np.ones(1)
     odds, late_us = np.empty(1), np.empty(1)
     time_us = (4.0 + off_periods * 0.2) * one
-    weigh_half_cycle(time_us, 4.0 * one, 0.0, 0.2, 0.2 * u_periods * one, odds, late_us)
+    times = Times(time_us, 4.0 * one, 0.2 * u_periods * one)
+    weigh_half_cycle(times, 0.0, 0.2, odds, late_us)
     return float(odds[0]), float(late_us[0])
 
 
@@ -72,9 +74,9 @@ def head(first: float, later: float, noise: float, seed: int = 3) -> tuple[float
         samples[top - 20 : top + 40] += height * shape
     # A second echo comes a third as late again as the first; nothing is converted.
     train = np.array([[300.0, 600.0], [375.0, 750.0], [2000.0, 4000.0]])
-    learned = (np.stack([shape, shape]), np.array([2.0, 6.0]), 20)
-    room = np.empty(800)
-    found = hidden_first(samples, np.empty(0), train, learned, (0.0, 0.01), 100, 500, 30, room)
+    learned = Learned(np.stack([shape, shape]), np.array([2.0, 6.0]), 20)
+    row = Row(samples, np.empty(0), train, learned, 0.0, 0.01, 100, 800, 30, 0)
+    found = masked_first(row, 500, np.empty(800))
     return float(found[0]), float(found[1]), bool(found[2])
 
 
@@ -91,9 +93,9 @@ def test_the_head_of_a_first_echo_is_told_in_noise_as_high_as_half_of_it() -> No
 
 
 def test_where_no_train_is_known_nothing_is_told() -> None:
-    learned, room = (np.ones((1, 60)), np.array([4.0]), 20), np.empty(800)
-    nothing = (np.ones(800), np.empty(0), np.empty((3, 0)), learned, (0.0, 0.01))
-    share, lead, stands_out = hidden_first(*nothing, 100, 500, 30, room)
+    learned = Learned(np.ones((1, 60)), np.array([4.0]), 20)
+    row = Row(np.ones(800), np.empty(0), np.empty((3, 0)), learned, 0.0, 0.01, 100, 800, 30, 0)
+    share, lead, stands_out = masked_first(row, 500, np.empty(800))
     assert np.isnan(share)
     assert np.isnan(lead)
     assert not stands_out

@@ -12,11 +12,14 @@ from ascan.checks.other_echo import take_off_forerunners
 from ascan.checks.second_echo import second_off
 from ascan.checks.shape import (
     MOST_DRIFT,
+    Sized,
+    Usual,
     check_shape,
     u_of_shape_us,
-    write_head_misfits,
+    write_arrival_misfits,
     write_misfits,
 )
+from ascan.finding.rows import Learned
 from ascan.kernels.arrays import FloatArray
 from ascan.waveform.template import Template
 
@@ -33,7 +36,8 @@ def head(late: float, period: float = PERIOD) -> FloatArray:
 def misfit_of(trace: FloatArray, heads: FloatArray, heads_us: FloatArray) -> float:
     out, clock_us = np.empty(1), np.array([5.0 - 0.01 * (BEFORE + 20)])
     top = np.array([BEFORE + 20])
-    write_head_misfits(trace[None], top, clock_us, 0.01, heads, heads_us, BEFORE, REACH, out)
+    learned = Learned(heads, heads_us, BEFORE)
+    write_arrival_misfits(trace[None], top, (clock_us, 0.01), learned, REACH, out)
     return float(out[0])
 
 
@@ -74,7 +78,8 @@ def test_noise_alone_is_not_told_as_another_shape() -> None:
     misfit, flags = np.empty(count), np.zeros(count, np.uint32)
     heads = learned[20 : 20 + SIZE][None]
     top, clock_us = np.full(count, BEFORE + 20), np.full(count, 5.0)
-    write_head_misfits(traces, top, clock_us, 0.01, heads, np.array([5.0]), BEFORE, REACH, misfit)
+    usual = Learned(heads, np.array([5.0]), BEFORE)
+    write_arrival_misfits(traces, top, (clock_us, 0.01), usual, REACH, misfit)
     unknown = np.full(count, np.nan)
     check_shape(misfit, np.zeros(count), 0.06, np.full(count, snr_db), unknown, flags)
     assert np.isfinite(misfit).all()
@@ -97,10 +102,10 @@ def pulse(late: float, half: int = 60, period: float = PERIOD) -> FloatArray:
 
 
 def left_of(trace: FloatArray, place: float, known: Template) -> tuple[float, float, float]:
-    out = [np.empty(1) for _ in range(3)]
-    write_misfits(trace[None], np.array([place]), known.shapes, known.drifts, *out)
-    misfit, height, share = (float(each[0]) for each in out)
-    return misfit, height, share
+    misfit, sized = np.empty(1), Sized(np.empty(1), np.empty(1))
+    usual = Usual(known.shapes, known.drifts)
+    write_misfits(trace[None], np.array([place]), usual, misfit, sized)
+    return float(misfit[0]), float(sized.height[0]), float(sized.share[0])
 
 
 @settings(deadline=None, max_examples=30)
@@ -142,10 +147,11 @@ def test_an_echos_own_beginning_is_no_other_echo() -> None:
     trace[:, 200:321] = 50.0 * pulse(0.0)
     trace[1, 150:271] += 5.0 * pulse(0.0)
     place, peak = np.full(2, 260.0), np.full(2, 260)
-    misfit, height, share = (np.empty(2) for _ in range(3))
-    write_misfits(trace, place, known.shapes, known.drifts, misfit, height, share)
+    misfit, sized = np.empty(2), Sized(np.empty(2), np.empty(2))
+    usual = Usual(known.shapes, known.drifts)
+    write_misfits(trace, place, usual, misfit, sized)
     whole = trace.copy()
-    take_off_forerunners(trace, place, peak, reach, known.shapes, known.drifts, height, share)
+    take_off_forerunners(trace, place, peak, reach, usual, sized)
     ahead = np.abs(trace[:, : 260 - reach]).max(axis=1)
     assert np.abs(whole[0, : 260 - reach]).max() > 10.0
     assert ahead[0] < 0.1

@@ -230,11 +230,12 @@ def test_a_reach_that_ends_on_a_flank_climbs_to_the_top() -> None:
 
 def test_methods_that_need_rf_refuse_rectified_records() -> None:
     from ascan import AscanError
+    from ascan.timing import Traits
 
     procedure = wall_procedure()
 
     class NeedsRf(type(procedure.gates[0].timing)):
-        needs_rf = True
+        traits = Traits(needs_rf=True)
 
     gate = dataclasses.replace(procedure.gates[0], timing=NeedsRf())
     scan = Scan.from_array(np.zeros((1, 1000)), sample_rate_mhz=100.0, rectified=True)

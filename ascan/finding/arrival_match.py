@@ -1,24 +1,25 @@
-"""Which half-cycle opens an echo, and where the learned head of an echo lies best on a trace."""
+"""Which half-cycle opens an echo, and where its learned shape lies best on a trace."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from ascan.finding.arrival import arrival_after, clears, foretelling, own_peak
-from ascan.kernels.arrays import AnyArray, FloatArray
+from ascan.finding.rows import Row
+from ascan.kernels.arrays import AnyArray
 from ascan.kernels.jit import compiled
 
 # What the timed half-cycle must reach of the echo's own peak. The half-cycles of one polarity that
 # precede it reach 0.1 of it on usual pulses, itself 0.4 and more (aperture integral, 1 to 25 mm).
 OPENING = 0.25
 # Two candidates are not told apart where the energies that they leave differ by less than this part
-# of the head's, or by less than noise makes of it at so many standard deviations.
+# of the shape's, or by less than noise makes of it at so many standard deviations.
 UNSURE_SHARE, UNSURE_SIGMAS = 0.04, 2.0
-# A head may be so many times larger or smaller than the echo's own peak asks.
+# A shape may be so many times larger or smaller than the echo's own peak asks.
 FREEDOM = 1.5
-# Heads are laid on whole samples; below some eight samples a period that costs this share and more.
+# Shapes lie on whole samples; below some eight samples a period that costs this share and more.
 COARSE_SAMPLES = 2.5
-# A head of which this part and what noise adds is left unexplained is not the learned one: the echo
+# A shape of which this part and what noise adds is left is not the learned one: the echo
 # is inverted, clipped or another's. Between coarse steps a tenth is left.
 UNLIKE_SHARE, UNLIKE_NOISE = 0.3, 3.0
 # An arrival that leaves more is passed over where a later one leaves less.
@@ -28,12 +29,12 @@ LIKE_AT_ALL = 0.4
 FORETOLD_SHARE, FORETOLD_PEAK = 0.15, 0.3
 # A place whose own peak is smaller than this part of the one first found is not the same echo's.
 LEAST_OF_PEAK = 0.5
-# A head turned over may fit so much better where walls are thin and heads short.
+# A shape turned over may fit so much better where walls are thin and shapes short.
 TURNED_SHARE = 0.04
 # Half-cycles so many periods before and after the one that seems to open an echo are looked at: a
 # weak beginning hides further than a strong one, grain may stand ahead where there is room.
 EARLIER_PERIODS, LATER_PERIODS, MOST_LATER_PERIODS = 2, 1, 3
-# An arrival that no learned head fits may be grain: so many are looked at, the first one included.
+# An arrival that no learned shape fits may be grain: so many are looked at, the first one included.
 ARRIVALS = 4
 
 
@@ -57,20 +58,19 @@ def next_top(samples: AnyArray, top: int, step: int, stop: int) -> int:
 
 
 @compiled
-def opening_top(
-    samples: AnyArray, lift: FloatArray, arrival: int, stop: int, reach: int, count: int
-) -> int:
+def opening_top(row: Row, arrival: int) -> int:
     """Return the top of the half-cycle that opens an echo: the first to reach 0.25 of its own peak.
 
     The own peak is the largest sample within ``reach`` of the arrival.
     """
-    end = min(arrival + reach + 1, stop)
-    own = own_peak(samples, arrival, stop, reach)
+    samples, stop = row.samples, row.stop
+    end = min(arrival + row.reach + 1, stop)
+    own = own_peak(samples, arrival, stop, row.reach)
     wanted = OPENING * abs(samples[own])
-    for j in range(max(arrival - reach, 1), end):
+    for j in range(max(arrival - row.reach, 1), end):
         value = samples[j]
-        counts = value * count > 0.0 if count != 0 else True
-        if counts and abs(value) >= wanted and clears(samples, lift, j):
+        counts = value * row.counts > 0.0 if row.counts != 0 else True
+        if counts and abs(value) >= wanted and clears(samples, row.lift, j):
             while j + 1 < stop and abs(samples[j + 1]) > abs(samples[j]):
                 j += 1
             return j
@@ -78,34 +78,28 @@ def opening_top(
 
 
 @compiled
-def left_by_heads(
-    samples: AnyArray,
-    top: int,
-    way: int,
-    learned: tuple[FloatArray, FloatArray, int],
-    clock: tuple[float, float],
-    reach: int,
-) -> tuple[float, float]:
-    """Return the energy that learned heads leave of a trace, laid on ``top``, and the head's own.
+def left_by_shapes(row: Row, top: int, way: int) -> tuple[float, float]:
+    """Return the energy that learned shapes leave of a trace, laid on ``top``, and their own.
 
-    Of the heads of the two steps next in time and the one between them, the best. Their size is
+    Of the shapes of the two steps next in time and the one between them, the best. Their size is
     what the own peak after ``top`` asks, give or take ``FREEDOM``: the front of an echo grows so
     evenly that with its size free a cycle more or less would fit about as well. ``way`` −1 turns
-    them over. ``clock`` is the time of the trace's first sample, and of one sample.
+    them over.
     """
-    heads, heads_us, before = learned
-    start = top - before
-    if start < 0 or start + heads.shape[1] > samples.size:
+    samples = row.samples
+    shapes, arrival_us, zero_index = row.learned
+    start = top - zero_index
+    if start < 0 or start + shapes.shape[1] > samples.size:
         return np.inf, 1.0
-    own = abs(np.float64(samples[own_peak(samples, top, samples.size, reach)]))
-    part = samples[start : start + heads.shape[1]]
-    place = int(np.searchsorted(heads_us, clock[0] + clock[1] * top))
-    left, right = max(place - 1, 0), min(place, heads_us.size - 1)
+    own = abs(np.float64(samples[own_peak(samples, top, samples.size, row.reach)]))
+    part = samples[start : start + shapes.shape[1]]
+    place = int(np.searchsorted(arrival_us, row.clock_us + row.sample_us * top))
+    left, right = max(place - 1, 0), min(place, arrival_us.size - 1)
     least, own_energy = np.inf, 1.0
     for share in (0.0, 0.5, 1.0):
         product, power, energy = 0.0, 0.0, 0.0
         for j in range(part.size):
-            wanted = (1.0 - share) * heads[left, j] + share * heads[right, j]
+            wanted = (1.0 - share) * shapes[left, j] + share * shapes[right, j]
             if np.isnan(wanted):
                 break
             value = np.float64(part[j]) * way
@@ -114,31 +108,24 @@ def left_by_heads(
             energy += value * value
         size = min(max(product / power, own / FREEDOM), own * FREEDOM)
         unexplained = energy - 2.0 * size * product + size * size * power
-        # Each against its own energy: heads of thin walls are longer drawn.
+        # Each against its own energy: first arrivals of thin walls are longer drawn.
         if unexplained * own_energy < least * size * size * power or least == np.inf:
             least, own_energy = unexplained, size * size * power
     return least, own_energy
 
 
 @compiled
-def place_head(
-    samples: AnyArray,
-    opened: int,
-    learned: tuple[FloatArray, FloatArray, int],
-    clock: tuple[float, float],
-    reach: int,
-    later: int,
-    stop: int,
-) -> tuple[int, float, float, float, float]:
-    """Return the top on which a learned head fits best, near the one that seems to open an echo.
+def place_shape(row: Row, opened: int, later: int) -> tuple[int, float, float, float, float]:
+    """Return the top on which a learned shape fits best, near the one that seems to open an echo.
 
     Tops whole periods before and up to ``later`` periods after it are tried, the polarity being
-    known. Returned besides: the energy that the head leaves there, its own, what the next best
-    place leaves, and what the head turned over leaves in between (all for a head of that energy).
+    known. Returned besides: the energy that the shape leaves there, its own, what the next best
+    place leaves, and what the shape turned over leaves in between (all for one of that energy).
     """
+    samples, stop, reach = row.samples, row.stop, row.reach
     top = opened
     least_peak = LEAST_OF_PEAK * abs(np.float64(samples[own_peak(samples, opened, stop, reach)]))
-    left, energy = left_by_heads(samples, opened, 1, learned, clock, reach)
+    left, energy = left_by_shapes(row, opened, 1)
     best, rival, turned = left / energy, np.inf, np.inf
     for step in (-1, 1):
         beside = opened
@@ -149,7 +136,7 @@ def place_head(
             if abs(np.float64(samples[own_peak(samples, beside, stop, reach)])) < least_peak:
                 continue
             way = 1 if half % 2 == 1 else -1
-            left, own = left_by_heads(samples, beside, way, learned, clock, reach)
+            left, own = left_by_shapes(row, beside, way)
             share = left / own
             if way < 0:
                 turned = min(turned, share)
@@ -161,48 +148,37 @@ def place_head(
 
 
 @compiled
-def periods_later(train: FloatArray, top: int, reach: int) -> int:
+def periods_later(row: Row, top: int) -> int:
     """Return how many periods after a top its echo may still open: well ahead of later ones."""
-    if train.shape[1] == 0:
+    if row.train.shape[1] == 0:
         return LATER_PERIODS
     apart = np.inf
-    for later in range(1, train.shape[0]):
-        apart = min(apart, np.interp(np.float64(top), train[0], train[later]) - top)
-    return int(min(max(1.5 * apart / reach - 1.0, LATER_PERIODS), MOST_LATER_PERIODS))
+    for later in range(1, row.train.shape[0]):
+        apart = min(apart, np.interp(np.float64(top), row.train[0], row.train[later]) - top)
+    return int(min(max(1.5 * apart / row.reach - 1.0, LATER_PERIODS), MOST_LATER_PERIODS))
 
 
 @compiled
-def match_heads(
-    samples: AnyArray,
-    lift: FloatArray,
-    train: FloatArray,
-    learned: tuple[FloatArray, FloatArray, int],
-    clock: tuple[float, float],
-    gate: tuple[int, int],
-    seems: tuple[int, int],
-    heights: tuple[float, float],
-    noise: float,
-    count: int,
-    reach: int,
+def match_shapes(
+    row: Row, seems: tuple[int, int], heights: tuple[float, float], noise: float
 ) -> tuple[int, int, bool]:
-    """Return the top of the first echo that a learned head fits, its arrival, and whether for sure.
+    """Return the top of the first echo that a learned shape fits, its arrival, and whether surely.
 
     ``seems`` is where the first echo seems to arrive and which top seems to open it; ``heights``
-    are what another arrival in the ``gate`` must reach, and what its beginning must (codes).
-    ``noise`` is its standard deviation, or that of what lies between the echoes.
+    are what another arrival in the gate must reach, and what its beginning must (codes). ``noise``
+    is its standard deviation, or that of what lies between the echoes.
     """
-    (start, stop), (clear, low) = gate, heights
+    samples, reach = row.samples, row.reach
+    clear, low = heights
     arrival, top = seems
     coarse = (COARSE_SAMPLES * 1.5 / reach) ** 2
-    clutter = UNLIKE_NOISE * noise**2 * learned[0].shape[1]
+    clutter = UNLIKE_NOISE * noise**2 * row.learned.shapes.shape[1]
     # Neighbouring samples of band-limited noise are alike: a third of the reach counts one.
     spread = (2.0 * UNSURE_SIGMAS * noise) ** 2 * (reach // 3)
     opened, place, sure = top, arrival, False
     for attempt in range(ARRIVALS):
-        later = periods_later(train, opened, reach)
-        found, best, energy, rival, turned = place_head(
-            samples, opened, learned, clock, reach, later, stop
-        )
+        later = periods_later(row, opened)
+        found, best, energy, rival, turned = place_shape(row, opened, later)
         alike = best < LIKE_AT_ALL * energy
         if attempt == 0:
             sure = best <= (UNLIKE_SHARE + coarse) * energy + clutter
@@ -213,16 +189,14 @@ def match_heads(
             sure &= attempt == 0
         if alike:
             break
-        place = arrival_after(samples, lift, opened + reach, stop, clear, low, reach)
-        if place == stop:
+        place = arrival_after(row, opened + reach, clear, low)
+        if place == row.stop:
             break
-        opened = opening_top(samples, lift, place, stop, reach, count)
-    ahead = foretelling(samples, lift, train, start, arrival, reach, low)
+        opened = opening_top(row, place)
+    ahead = foretelling(row, arrival, low)
     if ahead < arrival:
-        opened = opening_top(samples, lift, ahead, stop, reach, count)
-        found, best, energy, _, _ = place_head(
-            samples, opened, learned, clock, reach, LATER_PERIODS, stop
-        )
+        opened = opening_top(row, ahead)
+        found, best, energy, _, _ = place_shape(row, opened, LATER_PERIODS)
         weak = abs(samples[found]) < FORETOLD_PEAK * abs(samples[top])
         if best < FORETOLD_SHARE * energy and not weak:
             return found, ahead, False

@@ -1,0 +1,1 @@
+"""What one gate gives: place it, find the echo, time it, look at its shape."""
