@@ -140,18 +140,23 @@ def second_late_of(
 
 
 def misfits_of(
-    readings: Readings, gates: Iterable[str], known_mm: FloatArray, usable: BoolArray
+    readings: Readings,
+    gates: Iterable[str],
+    known_mm: FloatArray,
+    usable: BoolArray,
+    sound: BoolArray | None = None,
 ) -> dict[str, tuple[float, ...]]:
     """Return the most that the mean echo of each gate left of the echoes of each step.
 
-    What noise leaves is taken off. Steps of which none was whole count as the worst of the others.
+    What noise leaves is taken off. Steps of which none was whole count as the worst of the others;
+    so do usable ones of which no reading is ``sound``, where that is asked for.
     """
     found, steps = {}, np.unique(known_mm[usable])
     for name in gates:
         picks = readings.picks(name)
         noise = 10.0 ** (-picks["snr_db"] / 20.0) / ROOT_MEAN_SQUARE
         left = np.sqrt(np.maximum(picks["misfit"] ** 2 - noise**2, 0.0))
-        left = np.where(usable, left, np.nan)
+        left = np.where(usable if sound is None else usable & sound, left, np.nan)
         if np.isfinite(left).any():
             worst = float(np.nanmax(left))
             on = [left[(known_mm == step) & np.isfinite(left)] for step in steps]

@@ -210,6 +210,9 @@ def of_water(rows: int) -> Iterator[Case]:
 
 def of_coated_records(rows: int) -> Iterator[Case]:
     line = next(s for s in faults.setups() if s.name == "whole record")
+    narrow = line.procedure.text + "\n[range]\nmin_mm = 4.0\nmax_mm = 15.0\n"
+    steps = (2.0, 3.0, 5.0, 8.0, 10.0, 14.0, 20.0)
+    yield case("whole record, range", narrow, line.clean, steps, line.walls_mm, rows)
     text = line.procedure.text + "\n[coating]\nvelocity_mm_per_us = 2.5\n"
     few = max(rows // 3, 4)
     thin = stacked(line.clean, coating_mm=0.05, coating_velocity_mm_per_us=2.5)

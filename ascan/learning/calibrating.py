@@ -490,7 +490,7 @@ def _calibrate_whole(
         seconds=seconds_of(times, procedure, known, usable) if heads else {},
         # Which steps a fit of all echoes explains, it says itself.
         misfits=misfits_of(
-            times, procedure.interval.gates, known, usable & ((times.flags == 0) | bool(heads))
+            times, procedure.interval.gates, known, usable, (times.flags == 0) | bool(heads)
         ),
     )
 

@@ -454,3 +454,17 @@ def test_walls_behind_the_repeat_of_the_surface_echo_are_read_or_refused(tmp_pat
     rival = readings.columns["rival_mm"][refused & (truth > 14.0)]
     # 13.3 mm less what the repeat's own pulse begins ahead of its time zero (half a µs).
     assert rival == pytest.approx(11.8, abs=0.5)
+
+
+def test_what_each_step_left_stays_with_its_step_where_the_range_leaves_others_out(
+    calibrated: Calibration,
+) -> None:
+    """Steps of 3 and 8 mm lie within the range: they leave what they leave without one."""
+    made = Synthesis(scenario(11, steps_mm=STEPS_MM, readings=READINGS))
+    known = np.repeat(STEPS_MM, READINGS)
+    narrow = Procedure.from_text(TEXT + "\n[range]\nmin_mm = 2.0\nmax_mm = 15.0\n")
+    fit = calibrate(scan_of(made), narrow, known, u_known_mm=U_STEP_MM)
+    whole, inside = calibrated.misfits["wall"], fit.misfits["wall"]
+    assert len(inside) == len(STEPS_MM)
+    assert inside[1:3] == whole[1:3]
+    assert whole[1] != whole[2]
