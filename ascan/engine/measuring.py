@@ -17,7 +17,7 @@ from ascan.kernels.arrays import AnyArray, Columns
 from ascan.procedure.written import Procedure
 from ascan.results.readings import Reading, Readings
 from ascan.waveform.recording import check_meaning, recording_for
-from ascan.waveform.scan import MIN_SAMPLES, Progress, Scan, check_scan
+from ascan.waveform.scan import MIN_SAMPLES, Progress, Scan, check_scan, refuse_masked
 from ascan.waveform.template import Template
 
 
@@ -140,6 +140,7 @@ class Prepared:
         AscanError
             Another shape or stored type, or a start time that is not finite.
         """
+        refuse_masked(waveform, "waveform")
         dtype = self.pipeline.recording.dtype
         array = np.asarray(waveform)
         if array.ndim != 1 or array.size < MIN_SAMPLES or array.dtype.name != dtype:

@@ -46,7 +46,7 @@ from ascan.path.modes import Begins
 from ascan.procedure.tables import MeasuringRange
 from ascan.procedure.written import Procedure, check_procedure
 from ascan.results.readings import Readings
-from ascan.waveform.scan import Scan, check_scan
+from ascan.waveform.scan import Scan, check_scan, refuse_masked
 
 # Step tolerance of the step-wedge block of ISO 16946:2015 (clauses 4 and 5, from extracts of it):
 # 0.02 mm up to 12.5 mm, 0.1 mm above; taken as rectangular.
@@ -173,6 +173,8 @@ def _calibrate_alone(
     guide: ArrivalGuide | None = None,
 ) -> Calibration:
     """Calibrate the procedure's interval; ``guide`` holds what is known of its heads already."""
+    refuse_masked(known_mm, "known_mm")
+    refuse_masked(u_known_mm, "u_known_mm")
     known = np.asarray(known_mm, np.float64)
     if known.shape != (len(scan),):
         raise fault("known_mm", f"has shape {known.shape}", allowed=f"one per row, ({len(scan)},)")

@@ -9,10 +9,11 @@ from types import MappingProxyType
 from typing import Any, Protocol, Self
 
 import numpy as np
+import numpy.typing as npt
 
 from ascan.base.errors import did_you_mean, fault
 from ascan.base.picklable import Picklable
-from ascan.kernels.arrays import AnyArray, FloatArray
+from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
 from ascan.waveform.recording import MEANING, Recording, check_meaning, recording_for
 
 # Columns the engine knows by name, with what they mean. Any other name is carried along untouched.
@@ -168,6 +169,7 @@ class Scan(Picklable):
         AscanError
             Wrong shape, type, length or value.
         """
+        refuse_masked(waveforms, name)
         try:
             array = np.asarray(waveforms)
         except ValueError as problem:
@@ -206,22 +208,23 @@ class Scan(Picklable):
         kind = f"{self.recording.dtype}, {self.recording.sample_rate_mhz:g} MHz"
         return f"<Scan '{self.name}': {rows} waveforms of {samples} samples, {kind}>"
 
-    def choose(self, rows: Sequence[int]) -> Scan:
+    def choose(self, rows: npt.ArrayLike) -> Scan:
         """Return a scan of some rows of this one; a column ``scan_row`` keeps their numbers.
+
+        Parameters
+        ----------
+        rows : array_like
+            Numbers of rows, or a mask of shape (rows,): True where a row is wanted.
 
         Raises
         ------
         AscanError
-            A row that does not exist.
+            A row that does not exist, a mask of another length, or what is neither.
         """
-        count = len(self)
-        for row in rows:
-            if not 0 <= row < count:
-                raise fault(self.name, f"has no row {row}", allowed=f"0 to {count - 1}")
-        index = np.asarray(rows, dtype=np.int64)
+        index = _row_numbers(rows, len(self), self.name)
         columns = {key: value[index] for key, value in self.columns.items()}
         columns["scan_row"] = index
-        source = ChosenRows(self.rows, tuple(int(row) for row in rows))
+        source = ChosenRows(self.rows, tuple(index.tolist()))
         return Scan(source, self.recording, self.start_time_us[index], columns, self.name)
 
     def blocks(self, size: int) -> Iterator[tuple[slice, AnyArray]]:
@@ -247,7 +250,37 @@ def check_scan(scan: Any) -> None:
 MIN_SAMPLES = 8
 
 
+def _row_numbers(rows: npt.ArrayLike, count: int, name: str) -> IntArray:
+    """Return the numbers of chosen rows."""
+    given = np.asarray(rows)
+    if given.dtype == np.bool_:
+        if given.shape != (count,):
+            raise fault(name, f"a mask of shape {given.shape} is given", allowed=f"({count},)")
+        return np.flatnonzero(given).astype(np.int64)
+    if given.size and (given.ndim != 1 or given.dtype.kind not in "iu"):
+        raise fault(
+            name,
+            f"rows are given as {given.dtype} of shape {given.shape}",
+            allowed="numbers of rows, or a mask of truth values",
+        )
+    for row in given.tolist():
+        if not 0 <= row < count:
+            raise fault(name, f"has no row {row}", allowed=f"0 to {count - 1}")
+    return given.astype(np.int64)
+
+
+def refuse_masked(values: Any, place: str) -> None:
+    """Refuse an array that says of some values that they are none: they would count as values."""
+    if np.ma.is_masked(values):
+        raise fault(
+            place,
+            f"holds {int(np.ma.getmaskarray(values).sum())} masked values",
+            remedy="leave out what holds them, or fill them (NaN in floating point)",
+        )
+
+
 def _start_times(value: Any, count: int) -> FloatArray:
+    refuse_masked(value, "start_time_us")
     try:
         times = np.asarray(value, dtype=np.float64)
     except (TypeError, ValueError):
@@ -274,6 +307,7 @@ def _column(key: str, value: Any, count: int, name: str) -> AnyArray:
         raise fault(
             f"{name}: column '{key}'", "has a name that no file can hold", remedy="rename it"
         )
+    refuse_masked(value, f"{name}: column '{key}'")
     column = np.array(value)
     if column.dtype.kind == "S":
         column = np.char.decode(column, "utf-8", "replace")

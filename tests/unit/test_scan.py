@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from ascan import AscanError, Scan
+from ascan import AscanError, Procedure, Scan, calibrate, prepare
+from ascan.examples import PROCEDURE, STEPS_MM, plate_example, plate_scan
 
 SHAPE = (3, 100)
 
@@ -88,3 +89,61 @@ def test_columns_cannot_be_changed_behind_the_scans_back() -> None:
     assert scan.columns["x_mm"][0] == 0.0
     with pytest.raises(ValueError, match="read-only"):
         scan.columns["x_mm"][0] = 1.0
+
+
+def test_a_mask_chooses_the_rows_it_marks() -> None:
+    """Truth values are no row numbers: taken as such they would name rows 0 and 1."""
+    scan = Scan.from_array(np.arange(50.0).reshape(5, 10), sample_rate_mhz=100.0, full_scale=50.0)
+    mask = np.array([False, True, False, False, True])
+    chosen = scan.choose(mask)
+    assert chosen.columns["scan_row"].tolist() == [1, 4]
+    assert np.array_equal(chosen.rows.read_block(0, 2), scan.rows.read_block(0, 5)[mask])
+    assert scan.choose(mask.tolist()).columns["scan_row"].tolist() == [1, 4]
+
+
+@pytest.mark.parametrize(
+    ("rows", "told"),
+    [
+        (np.ones(4, np.bool_), r"a mask of shape \(4,\)"),
+        ([1.0, 2.0], "rows are given as float64"),
+        ([[1], [2]], "of shape"),
+        ([-1], "has no row -1"),
+        ([5], "has no row 5; allowed: 0 to 4"),
+    ],
+)
+def test_rows_that_name_none_are_refused(rows: object, told: str) -> None:
+    scan = Scan.from_array(np.zeros((5, 10)), sample_rate_mhz=100.0)
+    with pytest.raises(AscanError, match=told):
+        scan.choose(rows)
+
+
+def test_masked_values_are_no_values() -> None:
+    """What lies under a mask may be anything, and would be measured."""
+    wave = np.ma.masked_greater(np.arange(20.0).reshape(2, 10), 17.0)
+    with pytest.raises(AscanError, match="holds 2 masked values"):
+        Scan.from_array(wave, sample_rate_mhz=100.0)
+    with pytest.raises(AscanError, match=r"column 'x_mm': holds 1 masked"):
+        Scan.from_array(
+            np.zeros((2, 10)),
+            sample_rate_mhz=100.0,
+            columns={"x_mm": np.ma.array([1.0, 2.0], mask=[False, True])},
+        )
+    with pytest.raises(AscanError, match="start_time_us: holds 1 masked"):
+        Scan.from_array(
+            np.zeros((2, 10)),
+            sample_rate_mhz=100.0,
+            start_time_us=np.ma.array([1.0, 2.0], mask=[True, False]),
+        )
+    whole = np.ma.array(np.zeros((2, 10)))
+    assert len(Scan.from_array(whole, sample_rate_mhz=100.0)) == 2
+
+
+def test_masked_values_are_told_wherever_values_are_given() -> None:
+    steps = np.ma.array(STEPS_MM, mask=[False, True, False])
+    with pytest.raises(AscanError, match="known_mm: holds 1 masked"):
+        calibrate(plate_scan(STEPS_MM), Procedure.from_text(PROCEDURE), steps, u_known_mm=0.01)
+    scan, procedure, calibration = plate_example(8.0)
+    engine = prepare(procedure, calibration, dtype="float32", sample_rate_mhz=100.0)
+    wave = np.ma.masked_less(scan.rows.read_block(0, 1)[0], -0.5)
+    with pytest.raises(AscanError, match="waveform: holds"):
+        engine.measure_one(wave)
