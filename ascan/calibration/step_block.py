@@ -10,14 +10,15 @@ from scipy.optimize import brentq
 from scipy.special import gammaincc
 
 from ascan.base.errors import fault
+from ascan.calibration.fit import Fit
 from ascan.calibration.line import LineFit, fit_line, fit_line_both
-from ascan.calibration.record import Steps
 from ascan.calibration.screening import Doubt, detectable_us, doubted_step
 from ascan.kernels.arrays import FloatArray, IntArray
 from ascan.path.direct import interval_us as interval_of
 from ascan.path.direct import thickness_mm as thickness_of
 from ascan.path.material import Material
 from ascan.path.modes import MODES
+from ascan.steps.means import Steps
 
 # Residuals that chance gives less often than this show a lack of fit.
 SIGNIFICANT = 0.05
@@ -29,16 +30,24 @@ MOST_STEP_U = 0.1
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class StepFit:
-    """What a fit of step readings gives; see `ascan.Calibration` for the fields."""
+    """What a fit of step readings gives.
 
-    zero_us: float
-    velocity_mm_per_us: float
-    covariance: FloatArray
-    repeatability_us: float
-    lack_of_fit_us: float
+    Attributes
+    ----------
+    fit : Fit
+    steps : Steps
+    p_value : float
+        Of the steps' residuals by block and timing alone; NaN where nothing is left to test.
+    freedom : int
+        Their degrees of freedom.
+    detectable_us : float
+        The excess scatter that the test would have found in four of five blocks.
+    doubt : Doubt, optional
+        The step that fits least, where the others agree without it.
+    """
+
+    fit: Fit
     steps: Steps
-    fitted_zero_us: float = np.nan
-    u_fitted_zero_us: float = np.nan
     p_value: float = np.nan
     freedom: int = 0
     detectable_us: float = np.nan
@@ -75,6 +84,17 @@ class StepMeans:
     def repeat_freedom(self) -> int:
         """Degrees of freedom of the repeatability."""
         return int((self.readings - 1).sum())
+
+    def steps(self, residual_mm: FloatArray) -> Steps:
+        """Return them as the steps of a calibration that leaves so much."""
+        return Steps(
+            thickness_mm=self.thickness_mm,
+            u_thickness_mm=self.u_thickness_mm,
+            interval_us=self.interval_us,
+            u_interval_us=self.u_interval_us,
+            readings=self.readings,
+            residual_mm=residual_mm,
+        )
 
 
 def check_step_u_mm(known_mm: FloatArray, u_known_mm: FloatArray) -> None:
@@ -286,14 +306,14 @@ def _fit_zero_offset(means: StepMeans, material: Material) -> StepFit:
     )
     cross = by_velocity * u_velocity**2
     covariance = np.array([[variance, cross], [cross, u_velocity**2]])
-    return StepFit(
+    fit = Fit(
         zero_us=zero,
         velocity_mm_per_us=velocity,
         covariance=covariance,
         repeatability_us=means.repeatability_us,
         lack_of_fit_us=0.0,
-        steps=_steps(means, zero, velocity),
     )
+    return StepFit(fit=fit, steps=_steps(means, zero, velocity))
 
 
 def _finish(
@@ -303,15 +323,18 @@ def _finish(
     line = fit.line
     velocity = 2.0 / line.slope
     jacobian = np.diag([1.0, -velocity / line.slope])
-    return StepFit(
+    own = Fit(
         zero_us=line.intercept,
         velocity_mm_per_us=velocity,
         covariance=jacobian @ line.covariance @ jacobian.T,
         repeatability_us=means.repeatability_us,
         lack_of_fit_us=fit.excess_us,
-        steps=_steps(means, line.intercept, velocity),
         fitted_zero_us=free_zero[0],
         u_fitted_zero_us=free_zero[1],
+    )
+    return StepFit(
+        fit=own,
+        steps=_steps(means, line.intercept, velocity),
         p_value=fit.p_value,
         freedom=line.degrees_of_freedom,
         detectable_us=fit.detectable_us,
@@ -321,11 +344,4 @@ def _finish(
 
 def _steps(means: StepMeans, zero_us: float, velocity: float) -> Steps:
     given = np.array([thickness_of(t, zero_us, velocity) for t in means.interval_us])
-    return Steps(
-        thickness_mm=means.thickness_mm,
-        u_thickness_mm=means.u_thickness_mm,
-        interval_us=means.interval_us,
-        u_interval_us=means.u_interval_us,
-        readings=means.readings,
-        residual_mm=given - means.thickness_mm,
-    )
+    return means.steps(given - means.thickness_mm)

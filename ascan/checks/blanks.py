@@ -5,28 +5,26 @@ from __future__ import annotations
 import numpy as np
 
 from ascan.base.flags import Flag
-from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.checks.check import Check, Evidence, Stage, Verdict
+from ascan.checks.check_input import CheckInput
+from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
-
-AT_EDGE = np.uint32(Flag.AT_GATE_EDGE)
-CUT_SHORT = np.uint32(Flag.GATE_CUT_SHORT)
 
 
 @compiled
-def check_blanks(
+def mark_blanks(
     block: AnyArray,
     gate: tuple[IntArray, IntArray],
     place: FloatArray,
     peak: FloatArray,
     reach: int,
-    flags: FlagArray,
+    found: tuple[BoolArray, BoolArray],
 ) -> None:
-    """Flag rows in which a blank lies in the gate, or within an echo's reach.
+    """Mark rows in which a blank lies in the gate, and those in which one is in an echo's reach.
 
     A blank is a run of at least ``reach`` equal codes; a signal too quiet to move the digitiser
-    cannot be told from one, and is taken for one. ``GATE_CUT_SHORT``: a blank lies in the gate, an
-    echo in it would not be seen. ``AT_GATE_EDGE``: a blank lies within ``reach`` of the echo, which
-    may have begun before it, or go on behind it.
+    cannot be told from one, and is taken for one. An echo in a blank of the gate would not be seen;
+    one within the reach of a blank may have begun before it, or go on behind it.
 
     Parameters
     ----------
@@ -39,6 +37,7 @@ def check_blanks(
         One and a half periods, in samples.
     """
     first, last = gate
+    cut_short, at_edge = found
     for row in range(block.shape[0]):
         samples = block[row]
         begin, end = np.inf, -np.inf
@@ -51,7 +50,26 @@ def check_blanks(
                 continue
             if j - start >= reach:
                 if start < last[row] and j > first[row]:
-                    flags[row] |= CUT_SHORT
+                    cut_short[row] = True
                 if start <= end and j - 1 >= begin:
-                    flags[row] |= AT_EDGE
+                    at_edge[row] = True
             start = j
+
+
+def evidence(seen: CheckInput) -> Evidence:
+    """Return in which rows a blank lies in the gate, and in the echo's reach."""
+    cut_short, at_edge = np.zeros(seen.rows, np.bool_), np.zeros(seen.rows, np.bool_)
+    at = seen.at
+    if seen.about.recording.gated_only:
+        gate = (at.trace.first + at.origin, at.trace.last + at.origin)
+        found = (cut_short, at_edge)
+        mark_blanks(seen.block, gate, at.place, at.own_peak, seen.about.reach, found)
+    return {"in_gate": cut_short, "in_reach": at_edge}
+
+
+def judge(seen: CheckInput, found: Evidence) -> Verdict:
+    """Flag them."""
+    return {Flag.GATE_CUT_SHORT: found["in_gate"], Flag.AT_GATE_EDGE: found["in_reach"]}
+
+
+CHECK = Check(name="blanks", stage=Stage.GATE, evidence=evidence, judge=judge)

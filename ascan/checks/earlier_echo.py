@@ -9,8 +9,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from ascan.base.flags import Flag
+from ascan.checks.alternatives import Cause
+from ascan.checks.check import Check, Evidence, Stage, Verdict
+from ascan.checks.check_input import CheckInput
+from ascan.checks.odds import LEAST_ODDS, unsure
 from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.kernels.jit import compiled
+from ascan.path.modes import Layout
 
 SHARES = (2, 3)
 # An echo before the timed one in its train is higher by 3 dB, give or take 2 (common practice:
@@ -64,3 +70,59 @@ def shares_ahead(
         for j in range(trace.shape[1]):
             found = max(found, np.float64(trace[row, j]) / height[row])
         share[row] = found
+
+
+def applies(layout: Layout) -> bool:
+    """Tell that the fit of a train checks itself."""
+    return layout.reader != "train"
+
+
+def evidence(seen: CheckInput) -> Evidence:
+    """Return the odds of each interval against a half and a third of it, shape (weighed, n).
+
+    Under a dual probe, those of the echo against a first one that noise masks.
+    """
+    if seen.layout.arrangement == "dual":
+        echo = seen.echoes[seen.layout.gates[-1]]
+        odds = odds_against(echo.masked.share, USUAL_HEAD)
+        seen.weigh(Cause.LATER_ECHO, odds, seen.interval_us - echo.masked.lead)
+        return {"odds": odds}
+    begin_us, found = np.full(seen.rows, seen.about.time_zero_us), []
+    for name in seen.layout.gates:
+        if name != seen.layout.interface:
+            found += [_odds_at(seen, name, share, begin_us) for share in SHARES]
+        begin_us = seen.echoes[name].time_us
+    return {"odds": np.array(found)}
+
+
+def _odds_at(seen: CheckInput, name: str, share: int, begin_us: FloatArray) -> FloatArray:
+    """Return the odds against an echo at this share of the interval that ends with a gate's."""
+    echo, found = seen.echoes[name], np.empty(seen.rows)
+    near = int(np.ceil(NEAR_PERIODS * seen.about.period))
+    ahead_us = (echo.time_us - begin_us) / share
+    middle = (begin_us + ahead_us - seen.start_time_us) * seen.rate
+    index = np.nan_to_num(middle, nan=0.0, posinf=0.0, neginf=0.0)
+    trace = seen.cut(np.rint(index).astype(np.int64) - near, 2 * near + 1)
+    height = echo.amplitude * seen.about.recording.full_scale
+    shares_ahead(trace, ahead_us, CLEAR_PERIODS * seen.layout.period_us, height, found)
+    odds = odds_against(found, USUAL_HEIGHT)
+    # Of an echo before the last one, it is not told which interval is meant.
+    last = name == seen.layout.gates[-1]
+    other_us = seen.interval_us - (share - 1) * ahead_us if last else np.full(seen.rows, np.nan)
+    seen.weigh(Cause.LATER_ECHO, odds, other_us)
+    return odds
+
+
+def judge(seen: CheckInput, found: Evidence) -> Verdict:
+    """Flag rows that have an earlier echo which is about as likely the first."""
+    return {Flag.EARLIER_ECHO: unsure(seen, found["odds"])}
+
+
+CHECK = Check(
+    name="earlier_echo",
+    stage=Stage.INTERVAL,
+    evidence=evidence,
+    judge=judge,
+    applies=applies,
+    keys=(LEAST_ODDS,),
+)

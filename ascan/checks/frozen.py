@@ -10,10 +10,11 @@ from __future__ import annotations
 import numpy as np
 
 from ascan.base.flags import Flag
-from ascan.kernels.arrays import AnyArray, FlagArray
+from ascan.checks.check import Check, Evidence, Stage, Verdict
+from ascan.checks.check_input import CheckInput
+from ascan.kernels.arrays import AnyArray, BoolArray
 from ascan.kernels.jit import compiled, compiled_sums
 
-FROZEN = np.uint32(Flag.FROZEN)
 # A run of so many samples is looked into at all, and only if chance is this small (natural log).
 LEAST_RUN, STRIDE = 32, 16
 LOG_CHANCE = -27.6
@@ -29,10 +30,8 @@ def equal_neighbours(samples: AnyArray) -> int:
 
 
 @compiled
-def check_frozen(
-    block: AnyArray, zero: float, clips: tuple[float, float], flags: FlagArray
-) -> None:
-    """Flag rows of a block, shape (n, samples), part of which stands still.
+def mark_frozen(block: AnyArray, zero: float, clips: tuple[float, float], found: BoolArray) -> None:
+    """Mark rows of a block, shape (n, samples), part of which stands still.
 
     Not at a clipping level, and not at the code of ``zero``: that is padding, or silence.
     """
@@ -52,7 +51,7 @@ def check_frozen(
                 high += 1
             run = high - low
             if run >= LEAST_RUN and value != zero and is_no_chance(samples, run):
-                flags[row] |= FROZEN
+                found[row] = True
                 break
             j = max(high + 1, j + STRIDE)
 
@@ -65,3 +64,20 @@ def is_no_chance(samples: AnyArray, run: int) -> bool:
     if others < LEAST_RUN:
         return True
     return bool(run * np.log(equal / others) < LOG_CHANCE)
+
+
+def evidence(seen: CheckInput) -> Evidence:
+    """Return which records stand still in part; blanks and held peaks do so anyway."""
+    recording, found = seen.about.recording, np.zeros(seen.rows, np.bool_)
+    if not (recording.gated_only or recording.peak_held):
+        clips = (float(recording.clip_low), float(recording.clip_high))
+        mark_frozen(seen.block, float(recording.zero_code), clips, found)
+    return {"stands_still": found}
+
+
+def judge(seen: CheckInput, found: Evidence) -> Verdict:
+    """Flag them."""
+    return {Flag.FROZEN: found["stands_still"]}
+
+
+CHECK = Check(name="frozen", stage=Stage.RECORD, evidence=evidence, judge=judge)

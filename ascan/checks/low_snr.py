@@ -5,18 +5,44 @@ from __future__ import annotations
 import numpy as np
 
 from ascan.base.flags import Flag
-from ascan.kernels.arrays import FlagArray, FloatArray
+from ascan.checks.check import Check, Column, Evidence, Key, Stage, Verdict
+from ascan.checks.check_input import CheckInput
+from ascan.kernels.arrays import FloatArray
 from ascan.kernels.jit import compiled
 
-LOW_SNR = np.uint32(Flag.LOW_SNR)
+LEAST_SNR_DB = Key(
+    name="least_snr_db",
+    default=14.0,
+    meaning="below it `low_snr` is set",
+    why="where a band-passed peak still picks the wrong half-cycle in less than one trace in "
+    "10 000 (own study on synthetic echoes)",
+)
 
 
 @compiled
-def check_snr(
-    amplitude: FloatArray, noise: FloatArray, least_db: float, snr_db: FloatArray, flags: FlagArray
-) -> None:
-    """Write 20 log10(|amplitude| / noise), both in codes, and flag rows below ``least_db``."""
+def write_snr(amplitude: FloatArray, noise: FloatArray, snr_db: FloatArray) -> None:
+    """Write 20 log10(|amplitude| / noise), both in codes."""
     for row in range(snr_db.size):
         snr_db[row] = 20.0 * np.log10(abs(amplitude[row]) / noise[row])
-        if snr_db[row] < least_db:
-            flags[row] |= LOW_SNR
+
+
+def evidence(seen: CheckInput) -> Evidence:
+    """Return each echo's own peak over the noise."""
+    snr_db = np.empty(seen.rows)
+    write_snr(seen.at.top, seen.at.electronic, snr_db)
+    return {"snr_db": snr_db}
+
+
+def judge(seen: CheckInput, found: Evidence) -> Verdict:
+    """Flag what is below the procedure's limit."""
+    return {Flag.LOW_SNR: found["snr_db"] < seen.limit(LEAST_SNR_DB.name)}
+
+
+CHECK = Check(
+    name="low_snr",
+    stage=Stage.GATE,
+    evidence=evidence,
+    judge=judge,
+    keys=(LEAST_SNR_DB,),
+    columns=(Column("snr_db", "dB", "that peak over noise", of_gate=True),),
+)

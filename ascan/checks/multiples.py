@@ -10,21 +10,48 @@ from __future__ import annotations
 import numpy as np
 
 from ascan.base.flags import Flag
+from ascan.checks.check import Check, Column, Evidence, Key, Stage, Verdict
+from ascan.checks.check_input import CheckInput
+from ascan.checks.lesson import Lesson, Pass, StepReadings
 from ascan.checks.other_echo import SIGMAS, USUAL
-from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.checks.second_echo import due_us, repeat_us
+from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
+from ascan.path.modes import Layout
+from ascan.steps.learned_value import Kind, LearnedValue
 
-OTHER = np.uint32(Flag.OTHER_ECHO)
 # So many spacings behind the first echo are looked at: the third echo of a wall of which the second
 # was timed comes after half a spacing, and later ones run into much that is none of theirs.
 SPACINGS = 2.5
+MOST_APART = Key(
+    name="most_apart",
+    default=0.3,
+    above=0.0,
+    most=10.0,
+    meaning="of the timed echo's height, what may stand behind it and at none of its multiples, or "
+    "half as much again as on the steps",
+    why="mode-converted arrivals reach a tenth (own study)",
+)
+OTHER_SHARE = Column(
+    "other_share",
+    "1",
+    "largest echo that neither the whole-record fit nor noise explains, or behind a single wall "
+    "echo at none of its multiples, over the wall's",
+)
+BETWEEN_MULTIPLES = LearnedValue(
+    name="between_multiples",
+    kind=Kind.PER_STEP,
+    unit="1",
+    meaning="largest half-cycle behind the wall's first echo and at none of its multiples, over "
+    "its own",
+    absent=0.0,
+)
 
 
 @compiled
 def apart_of_multiples(
     trace: AnyArray,
-    last: IntArray,
-    later: FloatArray,
+    spaced: tuple[IntArray, FloatArray],
     reach: int,
     height: FloatArray,
     share: FloatArray,
@@ -35,10 +62,8 @@ def apart_of_multiples(
     ----------
     trace : ndarray, shape (n, width)
         Conditioned samples from the echo's own peak on.
-    last : ndarray, shape (n,)
-        So many of them are looked at.
-    later : ndarray, shape (n,)
-        Spacing of the multiples, in samples.
+    spaced : pair of ndarray, shape (n,)
+        So many samples are looked at; spacing of the multiples, in samples.
     reach : int
         So near to a multiple, it is that one.
     height : ndarray, shape (n,)
@@ -46,6 +71,7 @@ def apart_of_multiples(
     share : ndarray, shape (n,)
         Out: 0 where all that is looked at is near a multiple; NaN where there is no echo.
     """
+    last, later = spaced
     for row in range(share.size):
         share[row] = np.nan
         if not height[row] > 0.0 or not later[row] > 0.0:
@@ -59,10 +85,59 @@ def apart_of_multiples(
         share[row] = top / height[row]
 
 
-def flag_apart(
-    share: FloatArray, usual: FloatArray, most: float, snr_db: FloatArray, flags: FlagArray
-) -> None:
-    """Flag rows whose ``share`` exceeds ``most``, what the steps had, and noise, all shape (n,)."""
+def is_apart(share: FloatArray, usual: FloatArray, most: float, snr_db: FloatArray) -> BoolArray:
+    """Return whose ``share`` exceeds ``most``, what the steps had, and noise, all shape (n,)."""
     noise = SIGMAS * 10.0 ** (-snr_db / 20.0)
-    larger = share > np.maximum(most, USUAL * usual) + noise
-    flags |= np.where(larger, OTHER, np.uint32(0))
+    return np.asarray(share > np.maximum(most, USUAL * usual) + noise)
+
+
+def applies(layout: Layout) -> bool:
+    """Tell that a wall's echoes are timed one by one.
+
+    A dual probe hears converted arrivals as loud as the wall's echoes.
+    """
+    single = layout.mode.single_echo or not layout.mode.free_zero
+    return single and layout.reader == "echoes" and layout.arrangement != "dual"
+
+
+def learn(on: StepReadings) -> dict[str, FloatArray]:
+    """Return what followed on each step that was no multiple."""
+    if not applies(on.layout) or "other_share" not in on.columns:
+        return {}
+    others = on.per_step(on.columns["other_share"])
+    return {on.layout.back_wall: np.where(on.steps.used, np.nan_to_num(others), np.nan)}
+
+
+def evidence(seen: CheckInput) -> Evidence:
+    """Return the largest half-cycle behind each first echo and at none of its multiples."""
+    name, share = seen.layout.back_wall, np.empty(seen.rows)
+    echo, later = seen.echoes[name], np.nan_to_num(due_us(seen, name) * seen.rate)
+    # What follows the surface's repeat are the wall's echoes once more.
+    repeat = (repeat_us(seen) - seen.start_time_us) * seen.rate
+    last = np.minimum(np.nan_to_num(repeat, nan=0.0, posinf=np.inf), float(seen.block.shape[1]))
+    last = np.minimum(last, echo.peak + SPACINGS * later).astype(np.int64) - echo.peak
+    last[(echo.peak < 0) | (later <= 0.0)] = 0
+    trace = seen.cut(echo.peak, max(int(last.max(initial=0)), 1))
+    height = np.abs(echo.amplitude) * seen.about.recording.full_scale
+    apart_of_multiples(trace, (last, later), seen.about.reach, height, share)
+    return {"other_share": share}
+
+
+def judge(seen: CheckInput, found: Evidence) -> Verdict:
+    """Flag rows with more there than on the steps."""
+    name = seen.layout.back_wall
+    usual, snr_db = seen.learned(BETWEEN_MULTIPLES, name), seen.echoes[name].snr_db
+    apart = is_apart(found["other_share"], usual, seen.limit(MOST_APART.name), snr_db)
+    return {Flag.OTHER_ECHO: apart}
+
+
+CHECK = Check(
+    name="multiples",
+    stage=Stage.READING,
+    evidence=evidence,
+    judge=judge,
+    applies=applies,
+    keys=(MOST_APART,),
+    columns=(OTHER_SHARE,),
+    learns=(Lesson(BETWEEN_MULTIPLES, Pass.CALIBRATED, learn),),
+)

@@ -14,15 +14,49 @@ from typing import NamedTuple
 import numpy as np
 
 from ascan.base.flags import Flag
+from ascan.checks.check import Check, Column, Evidence, Key, Stage, Verdict
+from ascan.checks.check_input import CheckInput
+from ascan.checks.lesson import Lesson, Pass, StepReadings
 from ascan.checks.shape import Sized, Usual
-from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
-from ascan.kernels.level import largest
+from ascan.kernels.level import bits_of, largest
+from ascan.path.modes import Layout
+from ascan.steps.learned_value import Kind, LearnedValue
 
-OTHER = np.uint32(Flag.OTHER_ECHO)
 # Told is what exceeds so many times what stood there on the steps, the procedure's limit, and so
 # many standard deviations of the noise (once in 10³ gates of 1000 samples).
 USUAL, SIGMAS = 1.5, 4.5
+MOST_AHEAD = Key(
+    name="most_ahead",
+    default=0.06,
+    above=0.0,
+    most=10.0,
+    meaning="of the timed echo's height, what may stand ahead of it (of one lower than on the "
+    "steps, as much less); of whole records, what the fit may leave anywhere",
+    why="an echo 24 dB below: a tenth moves a time by some 20 ns (`benches/accuracy.py`)",
+)
+MOST_BEHIND = Key(
+    name="most_behind",
+    default=1.3,
+    above=0.0,
+    most=100.0,
+    meaning="of the timed echo's height, what may stand behind it in its gate",
+    why="behind it come the wall's later echoes",
+)
+BEFORE_PEAK = LearnedValue(
+    name="before_peak",
+    kind=Kind.PER_STEP,
+    unit="1",
+    meaning="largest half-cycle ahead of the first back-wall echo over its own, beyond noise",
+)
+ADJACENT_PEAKS = LearnedValue(
+    name="adjacent_peaks",
+    kind=Kind.SPAN,
+    unit="1",
+    meaning="largest half-cycle that stood ahead of the first back-wall echo, and behind it, over "
+    "its own",
+)
 
 
 class Beside(NamedTuple):
@@ -107,15 +141,15 @@ def largest_size(samples: AnyArray, bits: AnyArray, start: int, stop: int) -> fl
 
 
 @compiled
-def check_others(
+def mark_others(
     beside: Beside,
     usual: tuple[FloatArray, float],
     most: tuple[float, float],
     snr_db: FloatArray,
     strength: FloatArray,
-    flags: FlagArray,
+    found: BoolArray,
 ) -> None:
-    """Flag rows that hold more ahead or behind than ``most``, than on the steps, and than noise.
+    """Mark rows that hold more ahead or behind than ``most``, than on the steps, and than noise.
 
     ``usual`` is what the steps had ahead of such an echo, and behind it. Nothing should stand
     ahead: what does is noise or told. Behind stand later echoes, and noise comes on top of them. Of
@@ -123,10 +157,102 @@ def check_others(
     both, a pit lowers the one and is the other.
     """
     ahead, behind = beside
-    for row in range(flags.size):
+    for row in range(found.size):
         noise = SIGMAS * 10.0 ** (-snr_db[row] / 20.0)
         there = usual[0][row]
         most_ahead = max(most[0] * strength[row], USUAL * there, there + noise)
         most_behind = max(most[1], USUAL * usual[1]) + noise
         if ahead[row] > most_ahead or behind[row] > most_behind:
-            flags[row] |= OTHER
+            found[row] = True
+
+
+def measure(seen: CheckInput) -> Evidence:
+    """Return the largest half-cycle ahead of each echo of a gate over its own, and behind it."""
+    at, beside = seen.at, Beside(np.empty(seen.rows), np.empty(seen.rows))
+    within = (at.trace.first, at.trace.last)
+    shares_beside(at.alone, bits_of(at.alone), within, at.peak, seen.about.reach, beside)
+    return beside._asdict()
+
+
+def applies(layout: Layout) -> bool:
+    """Tell that a fit of whole records that models all echoes says itself what is left of them."""
+    return not layout.fit_judges_itself
+
+
+def ahead_of(on: StepReadings) -> FloatArray:
+    """Return what stood ahead of the first back-wall echo beyond noise; that says nothing of it."""
+    gate = on.layout.back_wall
+    noise, ahead = SIGMAS * 10.0 ** (-on.of_gate(gate, "snr_db") / 20.0), on.of_gate(gate, "ahead")
+    return np.where(ahead > noise, ahead, 0.0)
+
+
+def learn_ahead(on: StepReadings) -> dict[str, FloatArray]:
+    """Return the most that stood ahead on each step."""
+    return {on.layout.back_wall: on.per_step(ahead_of(on), np.max)} if applies(on.layout) else {}
+
+
+def learn_most(on: StepReadings) -> dict[str, FloatArray]:
+    """Return the most that stood ahead, and behind, on all steps.
+
+    Of whole records that all echoes are fitted to, the largest that neither the fit nor noise
+    explained.
+    """
+    if on.layout.fit_judges_itself:
+        if "other_share" not in on.columns:
+            return {}
+        most = on.per_step(on.columns["other_share"])[on.steps.used].max()
+        return {on.layout.back_wall: np.array([most, most])}
+    behind = on.of_gate(on.layout.back_wall, "behind")[on.used]
+    return {on.layout.back_wall: np.array([ahead_of(on)[on.used].max(), np.nanmax(behind)])}
+
+
+def evidence(seen: CheckInput) -> Evidence:
+    """Return what the steps beside each wall had ahead of their echo."""
+    name = seen.layout.back_wall
+    return {"usual_ahead": seen.learned(BEFORE_PEAK, name)}
+
+
+def judge(seen: CheckInput, found: Evidence) -> Verdict:
+    """Flag rows with more beside their echo than on the steps."""
+    name, other = seen.layout.back_wall, np.zeros(seen.rows, np.bool_)
+    usual = seen.gates_with(ADJACENT_PEAKS).get(name)
+    if usual is None:
+        return {}
+    echo, strength = seen.echoes[name], seen.columns.get("strength", np.ones(1))
+    part = np.nan_to_num(np.minimum(strength, 1.0), nan=1.0) + np.zeros(seen.rows)
+    most = (seen.limit(MOST_AHEAD.name), seen.limit(MOST_BEHIND.name))
+    there = (found["usual_ahead"], float(usual[1]))
+    mark_others(
+        Beside(echo.measured["ahead"], echo.measured["behind"]),
+        there,
+        most,
+        echo.snr_db,
+        part,
+        other,
+    )
+    return {Flag.OTHER_ECHO: other}
+
+
+MEASURED = Check(
+    name="adjacent_peaks",
+    stage=Stage.GATE,
+    evidence=measure,
+    columns=(
+        Column(
+            "ahead", "1", "largest half-cycle ahead of the echo in its gate, over its own", True
+        ),
+        Column("behind", "1", "largest half-cycle behind the echo in its gate, over its own", True),
+    ),
+)
+CHECK = Check(
+    name="other_echo",
+    stage=Stage.READING,
+    evidence=evidence,
+    judge=judge,
+    applies=applies,
+    keys=(MOST_AHEAD, MOST_BEHIND),
+    learns=(
+        Lesson(BEFORE_PEAK, Pass.SHAPED, learn_ahead),
+        Lesson(ADJACENT_PEAKS, Pass.SHAPED, learn_most),
+    ),
+)

@@ -5,22 +5,22 @@ from __future__ import annotations
 import numpy as np
 
 from ascan.base.flags import Flag
-from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray
+from ascan.checks.check import Check, Evidence, Stage, Verdict
+from ascan.checks.check_input import CheckInput
+from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray
 from ascan.kernels.jit import compiled
-
-SATURATED = np.uint32(Flag.SATURATED)
 
 
 @compiled
-def check_saturation(
+def mark_clipped(
     block: AnyArray,
     place: FloatArray,
     peak: FloatArray,
     reach: int,
     clips: tuple[float, float],
-    flags: FlagArray,
+    found: BoolArray,
 ) -> None:
-    """Flag rows whose echo clips.
+    """Mark rows whose echo clips.
 
     Parameters
     ----------
@@ -40,5 +40,21 @@ def check_saturation(
         stop = int(np.ceil(max(place[row], peak[row]))) + reach + 1
         for j in range(max(start, 0), min(stop, samples)):
             if block[row, j] >= clips[1] or block[row, j] <= clips[0]:
-                flags[row] |= SATURATED
+                found[row] = True
                 break
+
+
+def evidence(seen: CheckInput) -> Evidence:
+    """Return whose echo clips."""
+    recording, found = seen.about.recording, np.zeros(seen.rows, np.bool_)
+    clips, at = (recording.clip_low, recording.clip_high), seen.at
+    mark_clipped(seen.block, at.place, at.own_peak, seen.about.reach, clips, found)
+    return {"clipped": found}
+
+
+def judge(seen: CheckInput, found: Evidence) -> Verdict:
+    """Flag them."""
+    return {Flag.SATURATED: found["clipped"]}
+
+
+CHECK = Check(name="saturation", stage=Stage.GATE, evidence=evidence, judge=judge)

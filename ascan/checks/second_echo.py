@@ -10,11 +10,19 @@ most of the sound went elsewhere.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
-from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray, IntArray
+from ascan.base.flags import Flag
+from ascan.checks.check import Check, Column, Evidence, Key, Stage, Verdict
+from ascan.checks.check_input import CheckInput
+from ascan.checks.lesson import Lesson, Pass, StepReadings
+from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.sums import dot
+from ascan.path.modes import Layout
+from ascan.steps.learned_value import Kind, LearnedValue
 
 # It is sought so many periods to each side; half an echo is so many long.
 SOUGHT_PERIODS, HALF_PERIODS = 6.0, 1.5
@@ -25,8 +33,23 @@ ALIKE = 0.95
 # The second echo of a dual probe has another shape than its first, and is sought nearby only;
 # between steps of a factor of 3 it is learned to a quarter of a period (aperture integral).
 MOST_DUAL_PERIODS, DUAL_PERIODS = 0.25, 1.5
-# So much must be there of what the steps beside a wall showed, beyond so many deviations of noise.
-LEAST_OF_USUAL, NOISE_SIGMAS = 0.4, 5.0
+# A film between two hard bodies turns the second echo so far; more is another echo.
+MOST_LATE_PERIODS = 1.0
+MOST_SECOND = Key(
+    name="most_second_periods",
+    default=0.2,
+    above=0.0,
+    most=1.0,
+    meaning="by how much the wall's second echo may be off",
+    why="diffraction moves it by 0.07 periods at most (own table, `ascan.path.diffraction`), "
+    "another half-cycle by half a period",
+)
+SECOND_DELAY = LearnedValue(
+    name="second_echo_delay_us",
+    kind=Kind.PER_STEP,
+    unit="us",
+    meaning="by how much the wall's second echo came later than twice the wall takes",
+)
 
 
 @compiled
@@ -57,34 +80,54 @@ def nearest_alike(sizes: FloatArray, highest: int, middle: int) -> int:
     return best
 
 
-@compiled
-def second_off(
-    first: AnyArray, later: AnyArray, room: IntArray, noise: FloatArray, period: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return by how many samples each row's second echo is heard late, and its share of the first.
+class Second(NamedTuple):
+    """The second echo of each row, shape (n,); NaN where the search ends before it.
 
-    Between them: by how many at least, where another half-cycle fits about as well. All of shape
-    (n,): NaN where the search ends before it, the first two also where it is not heard.
+    Attributes
+    ----------
+    off : ndarray
+        By how many samples it is heard late; NaN also where it is not heard.
+    least : ndarray
+        By how many at least, where another half-cycle fits about as well.
+    share : ndarray
+        It over the first echo.
+    """
+
+    off: FloatArray
+    least: FloatArray
+    share: FloatArray
+
+
+@compiled
+def write_second(
+    around: tuple[AnyArray, AnyArray],
+    room: IntArray,
+    noise: FloatArray,
+    period: float,
+    second: Second,
+) -> None:
+    """Write where each row's second echo is heard, and how large it is.
 
     Parameters
     ----------
-    first : ndarray, shape (n, 2 half + 1)
-        Conditioned samples round the first echo.
-    later : ndarray, shape (n, 2 half + 1 + 2 sought)
-        Those round where the second one is due.
+    around : pair of ndarray, shapes (n, 2 half + 1) and (n, 2 half + 1 + 2 sought)
+        Conditioned samples round the first echo, and those round where the second one is due.
     room : ndarray, shape (n,), int64
         So many samples to each side of that the search may go (negative: no search).
     noise : ndarray, shape (n,)
         In codes.
     period : float
         In samples.
+    second : Second
+        Out.
     """
+    first, later = around
+    off, least, share = second
     width = first.shape[1]
     sought = (later.shape[1] - width) // 2
     sizes = np.empty(2 * sought + 1)
-    off, least = np.full(len(first), np.nan), np.full(len(first), np.nan)
-    share = np.full(len(first), np.nan)
     for row in range(off.size):
+        off[row], least[row], share[row] = np.nan, np.nan, np.nan
         own = dot(first[row], first[row])
         reach = min(room[row], sought)
         if reach < 0.5 * period or not own > 0.0:
@@ -106,14 +149,137 @@ def second_off(
         if heard and reach >= period:
             off[row] = best_lag
             least[row] = nearest_alike(sizes[: 2 * beyond + 1], highest, beyond) - beyond
-    return off, least, share
 
 
-def is_missing(share: FloatArray, usual: FloatArray, snr_db: FloatArray) -> BoolArray:
-    """Return which rows have far less of a second echo than the steps had, shape (n,).
+def due_us(seen: CheckInput, gate: str) -> FloatArray:
+    """Return by how much a wall's second echo follows its first, as the steps' did."""
+    thickness, steps = seen.thickness_mm, seen.about.steps
+    later_us = 2.0 * thickness / seen.about.velocity_mm_per_us
+    late_us = seen.gates_with(SECOND_DELAY).get(gate)
+    if late_us is None or steps is None:
+        return later_us
+    has = ~np.isnan(late_us)
+    return later_us + np.interp(thickness, steps.thickness_mm[has], late_us[has])
 
-    ``share`` is the second echo's of the first (NaN: not known), ``usual`` the least of the two
-    steps that the wall lies between, ``snr_db`` the first echo's.
+
+def repeat_us(seen: CheckInput) -> FloatArray | float:
+    """Return when the water or delay line repeats the surface echo, less an echo's reach.
+
+    Infinite where there is none.
     """
-    noise = NOISE_SIGMAS * 10.0 ** (-snr_db / 20.0)
-    return np.asarray(share + noise < LEAST_OF_USUAL * usual)
+    if not seen.layout.interface:
+        return np.inf
+    surface_us = seen.echoes[seen.layout.interface].time_us
+    path_us = np.nan_to_num(surface_us - seen.about.probe.delay_us, nan=np.inf)
+    return np.asarray(surface_us + path_us - seen.layout.reach_us)
+
+
+def applies(layout: Layout) -> bool:
+    """Tell that one echo says how thick the wall is."""
+    return layout.mode.single_echo
+
+
+def learn(on: StepReadings) -> dict[str, FloatArray]:
+    """Return by how much each step's second echo came late.
+
+    Steps of which it was not heard take it from those beside; nothing where it was on none. Under a
+    dual probe it may be as late as it likes: its path gives the least time only.
+    """
+    if "second_off_us" not in on.columns:
+        return {}
+    off_us, curved = on.columns["second_off_us"], on.layout.arrangement == "dual"
+    most_us = np.inf if curved else MOST_LATE_PERIODS * on.layout.period_us
+    heard = on.used & (np.abs(off_us) <= most_us)
+    if not heard.any():
+        return {}
+    late_us = on.steps.per_step(off_us, on.ids, heard)
+    has, used, steps_mm = ~np.isnan(late_us), on.steps.used, on.steps.thickness_mm
+    every = np.full(steps_mm.size, np.nan)
+    every[used] = np.interp(steps_mm[used], steps_mm[has], late_us[has])
+    return {on.layout.back_wall: every}
+
+
+def evidence(seen: CheckInput) -> Evidence:
+    """Return by how much the wall's second echo, where it is heard, comes late, and its share.
+
+    And by how many samples it is off at least, with what it may be.
+    """
+    name, period = seen.layout.gates[-1], seen.about.period
+    echo, later_us, curve = seen.echoes[name], due_us(seen, name), seen.about.arrivals
+    if curve is not None:
+        later_us = np.interp(seen.thickness_mm, curve.thickness_mm, curve.second_us)
+    half, sought = int(np.ceil(HALF_PERIODS * period)), int(np.ceil(SOUGHT_PERIODS * period))
+    later = np.nan_to_num(later_us * seen.rate, nan=0.0)
+    # The own peak of a long echo may be one of its first half-cycles.
+    place = (echo.envelope_us - seen.start_time_us) * seen.rate
+    known = np.isfinite(place) & (curve is None)
+    middle = np.where(known, np.rint(np.nan_to_num(place)), echo.peak).astype(np.int64)
+    due = np.rint(later).astype(np.int64) + middle
+    room = _room(seen, later, due, half)
+    room[(echo.peak < 0) | ~np.isfinite(later_us)] = -1
+    if curve is not None:
+        # Beside it comes the mode-converted arrival.
+        room = np.minimum(room, int(DUAL_PERIODS * period))
+    first = seen.cut(middle - half, 2 * half + 1)
+    second = seen.cut(due - half - sought, 2 * (half + sought) + 1)
+    found = Second(np.empty(seen.rows), np.empty(seen.rows), np.empty(seen.rows))
+    noise = echo.noise(seen.about.recording.full_scale)
+    write_second((first, second), room, noise, period, found)
+    return {
+        "second_off_us": found.off / seen.rate,
+        "second_share": found.share,
+        "least": found.least,
+        "most": _most(seen, name),
+    }
+
+
+def _room(seen: CheckInput, later: FloatArray, due: IntArray, half: int) -> IntArray:
+    """Return how many samples to each side of where it is due a second echo may be sought.
+
+    No nearer than half way to the echoes before and after it, and inside the record; nor as late as
+    the water or delay line repeats the surface echo.
+    """
+    echo = seen.echoes[seen.layout.gates[-1]]
+    inside = seen.block.shape[1] - 1 - half - due
+    room = np.minimum((0.5 * later).astype(np.int64) - half, inside)
+    repeat = (repeat_us(seen) - echo.time_us) * seen.rate - later
+    near = np.minimum(room, np.nan_to_num(repeat, nan=-1.0, posinf=1e9))
+    return np.asarray(near, np.int64)
+
+
+def _most(seen: CheckInput, gate: str) -> FloatArray:
+    """Return by how many samples it may be off: between two steps it may follow either."""
+    period, steps = seen.about.period, seen.about.steps
+    late_us = seen.gates_with(SECOND_DELAY).get(gate)
+    slack_us: FloatArray | float = 0.0
+    if late_us is not None and steps is not None:
+        has = ~np.isnan(late_us)
+        apart_us = np.abs(np.diff(late_us[has], prepend=late_us[has][0]))
+        after = np.searchsorted(steps.thickness_mm[steps.used], seen.thickness_mm)
+        slack_us = 0.5 * apart_us[after.clip(0, apart_us.size - 1)]
+    most = seen.limit(MOST_SECOND.name) * period + slack_us * seen.rate
+    if seen.about.arrivals is not None:
+        most = np.maximum(most, MOST_DUAL_PERIODS * period)
+    return np.asarray(most)
+
+
+def judge(seen: CheckInput, found: Evidence) -> Verdict:
+    """Flag rows whose second echo comes at another time."""
+    return {Flag.UNEVEN_ECHOES: np.abs(found["least"]) > found["most"]}
+
+
+CHECK = Check(
+    name="second_echo",
+    stage=Stage.READING,
+    evidence=evidence,
+    judge=judge,
+    applies=applies,
+    keys=(MOST_SECOND,),
+    columns=(
+        Column(
+            "second_off_us", "us", "by how much the wall's second echo, where heard, comes late"
+        ),
+        Column("second_share", "1", "the wall's second echo over its first"),
+    ),
+    learns=(Lesson(SECOND_DELAY, Pass.CALIBRATED, learn),),
+)

@@ -11,12 +11,15 @@ from typing import NamedTuple
 import numpy as np
 
 from ascan.base.flags import Flag
+from ascan.checks.check import Check, Evidence, Key, Stage, Verdict
+from ascan.checks.check_input import CheckInput
+from ascan.checks.lesson import Lesson, Pass, StepReadings
 from ascan.finding.rows import Learned
-from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
+from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.sums import dot
+from ascan.steps.learned_value import Kind, LearnedValue
 
-UNLIKE = np.uint32(Flag.UNLIKE_MODEL)
 # Told is what exceeds the usual misfit so many times, or is this much more, and so many times what
 # noise adds; an echo's root mean square over one and a half periods to each side is about this part
 # of its height.
@@ -26,6 +29,24 @@ MOST_DRIFT = 1.2
 # First arrivals between two steps are left by up to so much of what these leave of each other, and
 # by 0.06 more (aperture integral, steps of factors 1.3 to 3 from 1 to 25 mm).
 BETWEEN = 0.85
+MOST_MISFIT = Key(
+    name="most_misfit",
+    default=0.06,
+    above=0.0,
+    most=1.0,
+    meaning="what the steps' mean echo, or the fit of a whole record, may leave of an echo beyond "
+    "what it left of theirs, as a share of its root mean square; of an echo lower than on the "
+    "steps as much less",
+    why="so much is left where an echo 24 dB below runs into it (reckoned); clean echoes between "
+    "two steps stay within 0.05 (own study)",
+)
+SHAPE_RESIDUAL = LearnedValue(
+    name="shape_residual",
+    kind=Kind.PER_STEP,
+    unit="1",
+    meaning="most that the mean echo of a gate, or the fit of all echoes, left of the echoes of a "
+    "step, over their root mean square",
+)
 
 
 class Usual(NamedTuple):
@@ -193,15 +214,15 @@ def u_of_shape_us(misfit: FloatArray, snr_db: FloatArray, frequency_mhz: float) 
 
 
 @compiled
-def check_shape(
+def mark_unlike(
     misfit: FloatArray,
     usual: FloatArray,
     most: float,
     snr_db: FloatArray,
     strength: FloatArray,
-    flags: FlagArray,
+    found: BoolArray,
 ) -> None:
-    """Flag rows that leave more than ``most`` beyond what the steps (``usual``) and noise do.
+    """Mark rows that leave more than ``most`` beyond what the steps (``usual``) and noise do.
 
     Coupling lowers an echo and leaves its shape; a wall that turns part of the sound away does
     both. Of an echo lower than usual as much less is allowed.
@@ -214,12 +235,65 @@ def check_shape(
     most : float
     strength : ndarray, shape (n,)
         Each echo's height over that on the steps; NaN where it is not known.
-    flags : ndarray, shape (n,)
+    found : ndarray of bool, shape (n,)
     """
-    for row in range(flags.size):
+    for row in range(found.size):
         noise = NOISE / ROOT_MEAN_SQUARE * 10.0 ** (-snr_db[row] / 20.0)
         allowed = max(USUAL * usual[row], usual[row] + most)
         if strength[row] < 1.0:
             allowed *= strength[row]
         if misfit[row] > np.sqrt(allowed**2 + noise**2):
-            flags[row] |= UNLIKE
+            found[row] = True
+
+
+def learn(on: StepReadings) -> dict[str, FloatArray]:
+    """Return the most that the mean echo of each gate left of the echoes of each step.
+
+    What noise leaves is taken off. Steps of which no reading was whole and sound count as the worst
+    of the others.
+    """
+    found = {}
+    for name in on.shaped:
+        misfit = on.of_gate(name, "misfit")
+        noise = 10.0 ** (-on.of_gate(name, "snr_db") / 20.0) / ROOT_MEAN_SQUARE
+        left = np.sqrt(np.maximum(misfit**2 - noise**2, 0.0))
+        whole = on.used & on.sound & np.isfinite(left)
+        if whole.any():
+            each = on.steps.per_step(left, on.ids, whole, np.max)
+            unread = on.steps.used & np.isnan(each)
+            found[name] = np.where(unread, left[whole].max(), each)
+    return found
+
+
+def evidence(seen: CheckInput) -> Evidence:
+    """Return what each gate's echoes leave of the usual one, and what they may, (gates, n)."""
+    gates = tuple(seen.gates_with(SHAPE_RESIDUAL))
+    left, usual = np.empty((len(gates), seen.rows)), np.empty((len(gates), seen.rows))
+    between, arrivals = seen.about.between_arrivals, seen.about.arrivals
+    for k, name in enumerate(gates):
+        left[k], usual[k] = seen.echoes[name].misfit, seen.learned(SHAPE_RESIDUAL, name)
+        if between.size and arrivals is not None:
+            known_us = np.nan_to_num(seen.echoes[name].time_us)
+            place = np.searchsorted(arrivals.arrival_us, known_us) - 1
+            usual[k] = np.maximum(usual[k], between[place.clip(0, between.size - 1)])
+    return {"left": left, "usual": usual}
+
+
+def judge(seen: CheckInput, found: Evidence) -> Verdict:
+    """Flag rows that have an echo of another shape."""
+    unlike, gates = np.zeros(seen.rows, np.bool_), seen.gates_with(SHAPE_RESIDUAL)
+    strength = seen.columns.get("strength", np.full(seen.rows, np.nan))
+    for name, left, usual in zip(gates, found["left"], found["usual"], strict=True):
+        most, snr_db = seen.limit(MOST_MISFIT.name), seen.echoes[name].snr_db
+        mark_unlike(left, usual, most, snr_db, strength, unlike)
+    return {Flag.UNLIKE_MODEL: unlike}
+
+
+CHECK = Check(
+    name="shape",
+    stage=Stage.READING,
+    evidence=evidence,
+    judge=judge,
+    keys=(MOST_MISFIT,),
+    learns=(Lesson(SHAPE_RESIDUAL, Pass.SHAPED, learn),),
+)

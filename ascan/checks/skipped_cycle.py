@@ -10,12 +10,25 @@ from typing import NamedTuple
 
 import numpy as np
 
+from ascan.base.flags import Flag
+from ascan.checks.alternatives import Cause
+from ascan.checks.check import Check, Evidence, Stage, Verdict
+from ascan.checks.check_input import CheckInput
+from ascan.checks.lesson import Lesson, Pass, StepReadings
+from ascan.checks.odds import LEAST_ODDS, unsure
 from ascan.kernels.arrays import FloatArray
 from ascan.kernels.jit import compiled
+from ascan.steps.learned_value import Kind, LearnedValue
 
 # How far a time lies off its usual place under the envelope, in periods, because echoes differ in
 # shape (own study, `benches/faults.py`: clean steps and walls stay within 0.15).
 SHAPE_PERIODS = 0.07
+CYCLE_OFFSET = LearnedValue(
+    name="cycle_offset_us",
+    kind=Kind.ONE,
+    unit="us",
+    meaning="by how much the echoes of a gate were timed after the top of their envelope",
+)
 
 
 class Times(NamedTuple):
@@ -51,3 +64,46 @@ def weigh_half_cycle(
         noise = times.u_envelope_us[row] / period_us
         odds[row] = (0.25 - abs(off)) / (SHAPE_PERIODS**2 + noise**2)
         late_us[row] = np.copysign(0.5 * period_us, off)
+
+
+def learn(on: StepReadings) -> dict[str, FloatArray]:
+    """Return the middle of each gate's offsets; a train has no one half-cycle."""
+    found = {}
+    for name in on.layout.gates if on.layout.reader != "train" else ():
+        lag = (on.of_gate(name, "time_us") - on.of_gate(name, "envelope_us"))[on.used]
+        known = lag[np.isfinite(lag)]
+        if known.size:
+            # Diffraction moves the wave under its envelope evenly from thin steps to thick ones.
+            found[name] = np.array(0.5 * float(known.min() + known.max()))
+    return found
+
+
+def evidence(seen: CheckInput) -> Evidence:
+    """Return the odds of each gate's half-cycle against its neighbour, shape (gates, n)."""
+    gates, period_us = seen.layout.gates, seen.layout.period_us
+    offsets = seen.gates_with(CYCLE_OFFSET)
+    odds, late_us = np.full((len(offsets), seen.rows), np.nan), np.empty(seen.rows)
+    for own, (name, lag_us) in zip(odds, offsets.items(), strict=True):
+        echo = seen.echoes[name]
+        times = Times(echo.time_us, echo.envelope_us, echo.u_envelope_us)
+        weigh_half_cycle(times, float(lag_us), period_us, own, late_us)
+        # An interval ends with its last echo and begins with its first.
+        way = 0.0 if name not in gates else 1.0 if name == gates[-1] else -1.0
+        shared = max(len(gates) - 1, 1)
+        seen.weigh(Cause.HALF_CYCLE, own, seen.interval_us - way * late_us / shared)
+    return {"odds": odds}
+
+
+def judge(seen: CheckInput, found: Evidence) -> Verdict:
+    """Flag rows whose half-cycle is not sure in one of the gates."""
+    return {Flag.HALF_CYCLE_UNSURE: unsure(seen, found["odds"])}
+
+
+CHECK = Check(
+    name="skipped_cycle",
+    stage=Stage.INTERVAL,
+    evidence=evidence,
+    judge=judge,
+    keys=(LEAST_ODDS,),
+    learns=(Lesson(CYCLE_OFFSET, Pass.CYCLE, learn),),
+)

@@ -11,17 +11,70 @@ from __future__ import annotations
 import numpy as np
 
 from ascan.base.flags import Flag
-from ascan.kernels.arrays import FlagArray, FloatArray
-from ascan.kernels.jit import compiled
+from ascan.checks.check import Check, Evidence, Key, Stage, Verdict
+from ascan.checks.check_input import CheckInput
+from ascan.checks.lesson import Lesson, Pass, StepReadings
+from ascan.kernels.arrays import FloatArray
+from ascan.path.modes import Layout
+from ascan.steps.learned_value import Kind, LearnedValue
 
-MOVED = np.uint32(Flag.SURFACE_MOVED)
+MOST_MOVED = Key(
+    name="most_moved_periods",
+    default=1.0,
+    above=0.0,
+    most=100.0,
+    meaning="by how much the surface echo behind a delay line may be off the steps'",
+    why="a line that warms by 10 °C moves it by less (own study); a wrong line, trigger or clock "
+    "by more",
+)
+INTERFACE_TIME = LearnedValue(
+    name="interface_time_us",
+    kind=Kind.SPAN,
+    unit="us",
+    meaning="earliest and latest time of the interface echo",
+)
 
 
-@compiled
-def check_surface(
-    time_us: FloatArray, usual_us: tuple[float, float], most_us: float, flags: FlagArray
-) -> None:
-    """Flag rows whose surface echo, shape (n,), lies over ``most_us`` outside the calibration's."""
-    for row in range(flags.size):
-        if time_us[row] < usual_us[0] - most_us or time_us[row] > usual_us[1] + most_us:
-            flags[row] |= MOVED
+def learn(on: StepReadings) -> dict[str, FloatArray]:
+    """Return the span of the interface echo's times behind a delay line."""
+    name = on.layout.interface
+    return {name: on.span(on.of_gate(name, "time_us"))} if _has_line(on.layout) else {}
+
+
+def _has_line(layout: Layout) -> bool:
+    return bool(layout.interface) and layout.arrangement == "delay_line"
+
+
+def applies(layout: Layout) -> bool:
+    """Tell that a coating which is stated may move the echo of what is under it: no fault."""
+    return _has_line(layout) and not layout.coating
+
+
+def evidence(seen: CheckInput) -> Evidence:
+    """Return the interface echo's time, and the calibration's span of it; NaN where none is known.
+
+    Shape (n,) and (2,).
+    """
+    nothing = np.full(2, np.nan)
+    name = seen.layout.interface
+    span_us = seen.gates_with(INTERFACE_TIME).get(name, nothing)
+    return {"time_us": seen.echoes[name].time_us, "span_us": span_us}
+
+
+def judge(seen: CheckInput, found: Evidence) -> Verdict:
+    """Flag what lies further outside than the procedure allows."""
+    time_us, (early_us, late_us) = found["time_us"], found["span_us"]
+    most_us = seen.limit(MOST_MOVED.name) * seen.layout.period_us
+    moved = (time_us < early_us - most_us) | (time_us > late_us + most_us)
+    return {Flag.SURFACE_MOVED: moved}
+
+
+CHECK = Check(
+    name="surface_moved",
+    stage=Stage.ECHOES,
+    evidence=evidence,
+    judge=judge,
+    applies=applies,
+    keys=(MOST_MOVED,),
+    learns=(Lesson(INTERFACE_TIME, Pass.TIMED, learn),),
+)

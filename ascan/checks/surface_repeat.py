@@ -9,8 +9,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from ascan.base.flags import Flag
+from ascan.checks.alternatives import Cause
+from ascan.checks.check import Check, Evidence, Stage, Verdict
+from ascan.checks.check_input import CheckInput
+from ascan.checks.odds import LEAST_ODDS, unsure
 from ascan.kernels.arrays import FloatArray
 from ascan.kernels.jit import compiled
+from ascan.path.modes import Layout
 
 LAST_REPEAT = 4
 
@@ -44,3 +50,34 @@ def weigh_repeat(
             nearest = min(nearest, max(late - 1.0, -n - late, 0.0))
         known = np.isfinite(surface_us[row] + echo_us[row])
         odds[row] = nearest * nearest if known else np.nan
+
+
+def applies(layout: Layout) -> bool:
+    """Tell that there is a surface echo; the fit of a train checks itself."""
+    return bool(layout.interface) and layout.reader != "train"
+
+
+def evidence(seen: CheckInput) -> Evidence:
+    """Return the odds of each wall echo against being a repeat, shape (gates, n)."""
+    layout, nothing = seen.layout, np.full(seen.rows, np.nan)
+    surface_us, delay_us = seen.echoes[layout.interface].time_us, seen.about.probe.delay_us
+    odds = np.empty((len(layout.back_walls), seen.rows))
+    for own, name in zip(odds, layout.back_walls, strict=True):
+        weigh_repeat(surface_us, seen.echoes[name].time_us, delay_us, layout.reach_us, own)
+        seen.weigh(Cause.SURFACE_REPEAT, own, nothing)
+    return {"odds": odds}
+
+
+def judge(seen: CheckInput, found: Evidence) -> Verdict:
+    """Flag rows that have a wall echo which is about as likely a repeat."""
+    return {Flag.SURFACE_REPEAT: unsure(seen, found["odds"])}
+
+
+CHECK = Check(
+    name="surface_repeat",
+    stage=Stage.INTERVAL,
+    evidence=evidence,
+    judge=judge,
+    applies=applies,
+    keys=(LEAST_ODDS,),
+)

@@ -11,21 +11,21 @@ from __future__ import annotations
 import numpy as np
 
 from ascan.base.flags import Flag
-from ascan.kernels.arrays import FlagArray, FloatArray
+from ascan.checks.check import Check, Evidence, Stage, Verdict
+from ascan.checks.check_input import CheckInput
+from ascan.kernels.arrays import BoolArray, FloatArray
 from ascan.kernels.jit import compiled
+from ascan.path.modes import Layout
 
-UNEVEN = np.uint32(Flag.UNEVEN_ECHOES)
 TRAIN_PERIODS = 0.5
 SURFACE_PERIODS = 2.0
-# Against what it was on the steps: a quarter of a period is an eighth of a wavelength of wall.
-LEAD_PERIODS = 0.25
 
 
 @compiled
-def check_spacing(
-    surface_us: FloatArray, echoes_us: FloatArray, period_us: float, flags: FlagArray
+def mark_uneven(
+    surface_us: FloatArray, echoes_us: FloatArray, period_us: float, found: BoolArray
 ) -> None:
-    """Flag rows whose echo train is uneven.
+    """Mark rows whose echo train is uneven.
 
     Parameters
     ----------
@@ -34,27 +34,38 @@ def check_spacing(
     echoes_us : ndarray, shape (m, n)
         Times of m >= 2 successive back-wall echoes.
     """
-    for row in range(flags.size):
+    for row in range(found.size):
         spacing = echoes_us[1, row] - echoes_us[0, row]
         ahead = echoes_us[0, row] - surface_us[row]
         if abs(ahead - spacing) > SURFACE_PERIODS * period_us:
-            flags[row] |= UNEVEN
+            found[row] = True
         for k in range(2, echoes_us.shape[0]):
             following = echoes_us[k, row] - echoes_us[k - 1, row]
             if abs(following - spacing) > TRAIN_PERIODS * period_us:
-                flags[row] |= UNEVEN
+                found[row] = True
 
 
-@compiled
-def check_lead(
-    lead_us: FloatArray, usual_us: tuple[float, float], period_us: float, flags: FlagArray
-) -> None:
-    """Flag rows whose first wall echo follows the surface echo otherwise than on the steps.
+def applies(layout: Layout) -> bool:
+    """Tell that it is of successive echoes; the fit of a train checks itself."""
+    return not layout.mode.free_zero and layout.reader == "echoes"
 
-    ``lead_us``, shape (n,), is by how much it came later than the second after the first; what
-    surface echo and zero offset put into it, the steps have shown (``usual_us``, least and most).
-    """
-    slack = LEAD_PERIODS * period_us
-    for row in range(flags.size):
-        if lead_us[row] < usual_us[0] - slack or lead_us[row] > usual_us[1] + slack:
-            flags[row] |= UNEVEN
+
+def evidence(seen: CheckInput) -> Evidence:
+    """Return which rows' echoes are unevenly spaced."""
+    layout, found = seen.layout, np.zeros(seen.rows, np.bool_)
+    surface_us = np.full(seen.rows, np.nan)
+    if layout.interface:
+        surface_us = seen.echoes[layout.interface].time_us
+    times_us = np.stack([seen.echoes[name].time_us for name in layout.back_walls])
+    mark_uneven(surface_us, times_us, layout.period_us, found)
+    return {"uneven": found}
+
+
+def judge(seen: CheckInput, found: Evidence) -> Verdict:
+    """Flag them."""
+    return {Flag.UNEVEN_ECHOES: found["uneven"]}
+
+
+CHECK = Check(
+    name="uneven_echoes", stage=Stage.INTERVAL, evidence=evidence, judge=judge, applies=applies
+)

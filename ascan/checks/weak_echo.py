@@ -10,13 +10,55 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.checks.shape import ROOT_MEAN_SQUARE
+from ascan.base.flags import Flag
+from ascan.checks.check import Check, Column, Evidence, Key, Stage, Verdict
+from ascan.checks.check_input import CheckInput
+from ascan.checks.lesson import Lesson, Pass, StepReadings
+from ascan.checks.shape import ROOT_MEAN_SQUARE, SHAPE_RESIDUAL
 from ascan.kernels.arrays import BoolArray, FloatArray
+from ascan.path.modes import Layout
+from ascan.steps.learned_value import Kind, LearnedValue
 
 # An echo is changed that leaves so much of the steps' mean one, over its root mean square, beyond
 # what noise and the steps do: sound walls between four steps leave 0.045 in 99 of 100 (aperture
 # integral), pits that take three tenths of the beam 0.05 and more.
 CHANGED = 0.04
+LEAST_STRENGTH = Key(
+    name="least_strength",
+    default=0.7,
+    least=0.0,
+    most=1.0,
+    meaning="of the wall echo's height on the steps against the surface echo (`strength`); below "
+    "it `weak_echo` is set",
+    why="a pit under three tenths of the beam takes as much of the echo and leaves its shape and "
+    "its time (own study: elastic finite differences, plane pits of 1 to 8 mm)",
+)
+LEAST_ALONE = Key(
+    name="least_strength_alone",
+    default=0.5,
+    least=0.0,
+    most=1.0,
+    meaning="the same where there is no surface echo",
+    why="coupling alone changes the height by 4 dB and more (common practice); told are 6 dB, at "
+    "which half of a beam meets something else (half-value method, common practice), and the limit "
+    "above of an echo whose shape is changed as well",
+)
+MOST_STRENGTH = Key(
+    name="most_strength",
+    default=2.0,
+    least=1.0,
+    most=1000.0,
+    meaning="of the wall echo's usual height against the surface echo, what it may be at most; "
+    "beyond it `other_echo` is set",
+    why="sound walls stay within 1.3, in grain, too (own study); twice is 6 dB: another gain over "
+    "time, or an echo that is none of the wall's",
+)
+RELATIVE_AMPLITUDE = LearnedValue(
+    name="relative_amplitude",
+    kind=Kind.PER_STEP,
+    unit="1",
+    meaning="height of the first back-wall echo, over the interface echo's where there is one",
+)
 
 
 def share_of_usual(
@@ -43,3 +85,69 @@ def is_changed(misfit: FloatArray, usual: FloatArray, snr_db: FloatArray) -> Boo
     """
     noise = 10.0 ** (-snr_db / 20.0) / ROOT_MEAN_SQUARE
     return np.asarray(misfit**2 > usual**2 + noise**2 + CHANGED**2)
+
+
+def applies(layout: Layout) -> bool:
+    """Tell that one echo says how strong it is; a fit of many knows of the surface's, too."""
+    return not layout.fit_judges_itself
+
+
+def learn(on: StepReadings) -> dict[str, FloatArray]:
+    """Return each step's height of the first back-wall echo."""
+    layout = on.layout
+    if not applies(layout):
+        return {}
+    height = np.abs(on.of_gate(layout.back_wall, "amplitude"))
+    if layout.interface:
+        height = height / np.abs(on.of_gate(layout.interface, "amplitude"))
+    return {layout.back_wall: on.per_step(height)}
+
+
+def evidence(seen: CheckInput) -> Evidence:
+    """Return each wall echo over what it was on the steps at such a depth; 1 where it is unknown.
+
+    And whether its shape is changed beyond what noise and the steps do.
+    """
+    layout = seen.layout
+    name, usual = layout.back_wall, seen.gates_with(RELATIVE_AMPLITUDE).get(layout.back_wall)
+    if usual is None or seen.about.steps is None:
+        return {}
+    strength = np.abs(seen.echoes[name].amplitude)
+    if layout.interface:
+        strength = strength / np.abs(seen.echoes[layout.interface].amplitude)
+    has = ~np.isnan(usual)
+    steps_mm = seen.about.steps.thickness_mm[has]
+    share = share_of_usual(strength, seen.thickness_mm, steps_mm, usual[has])
+    changed = np.zeros(seen.rows, np.bool_)
+    if name in seen.gates_with(SHAPE_RESIDUAL):
+        echo = seen.echoes[name]
+        changed = is_changed(echo.misfit, seen.learned(SHAPE_RESIDUAL, name), echo.snr_db)
+    return {"strength": share, "changed": changed}
+
+
+def judge(seen: CheckInput, found: Evidence) -> Verdict:
+    """Flag what is too weak, and behind a surface echo what is too strong."""
+    if "strength" not in found:
+        return {}
+    strength, interface = found["strength"], seen.layout.interface
+    lower = strength < seen.limit(LEAST_STRENGTH.name)
+    weak = strength < seen.limit(LEAST_ALONE.name)
+    if interface:
+        weak = lower
+    verdict = {Flag.WEAK_ECHO: weak | (lower & found["changed"])}
+    if interface:
+        whole = seen.echoes[interface].flags & np.uint32(Flag.SATURATED) == 0
+        verdict[Flag.OTHER_ECHO] = whole & (strength > seen.limit(MOST_STRENGTH.name))
+    return verdict
+
+
+CHECK = Check(
+    name="weak_echo",
+    stage=Stage.READING,
+    evidence=evidence,
+    judge=judge,
+    applies=applies,
+    keys=(LEAST_STRENGTH, LEAST_ALONE, MOST_STRENGTH),
+    columns=(Column("strength", "1", "wall echo over what it was on the steps at such a depth"),),
+    learns=(Lesson(RELATIVE_AMPLITUDE, Pass.TIMED, learn),),
+)

@@ -11,7 +11,7 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.commands.shared import progress_bar, say
 from ascan.commands.synth import synthesis_of, synthetic_scan
-from ascan.engine.pipeline import Pipeline
+from ascan.engine.binding import bind
 from ascan.kernels.arrays import FloatArray
 from ascan.learning.calibrating import calibrate
 from ascan.procedure.written import Procedure
@@ -103,7 +103,7 @@ def run(args: argparse.Namespace) -> None:
     row = tally.thinnest[2]
     if row >= 0 and importlib.util.find_spec("matplotlib"):
         draw_waveform(
-            Pipeline(procedure, stored.recording, calibration),
+            bind(procedure, stored.recording, calibration),
             stored.rows.read_block(row, row + 1)[0],
             float(stored.start_time_us[row]),
             folder / "thinnest.png",

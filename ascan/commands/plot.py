@@ -11,6 +11,8 @@ from ascan.base.errors import fault
 from ascan.base.flags import Flag
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, check_outputs, need_library, rows_of, say
+from ascan.engine.binding import bind
+from ascan.engine.blocks import walk
 from ascan.engine.pipeline import Pipeline
 from ascan.kernels.arrays import FloatArray
 from ascan.procedure.written import load_procedure
@@ -65,7 +67,7 @@ def run(args: argparse.Namespace) -> None:
     inputs = [args.scan, args.procedure, args.calibration]
     scan = open_scan(args.scan)
     calibration = load_calibration(args.calibration) if args.calibration else None
-    pipeline = Pipeline(load_procedure(args.procedure), scan.recording, calibration)
+    pipeline = bind(load_procedure(args.procedure), scan.recording, calibration)
     rows = _rows(args, scan, pipeline)
     if len(rows) > MOST:
         some = ",".join(str(row) for row in rows[:MOST])
@@ -110,7 +112,7 @@ def _rows(args: argparse.Namespace, scan: Scan, pipeline: Pipeline) -> list[int]
         if args.flag not in known:
             raise fault("--flag", f"is '{args.flag}'", allowed=", ".join(known))
         rows = []
-        for block, columns in pipeline.walk(scan):
+        for block, columns in walk(pipeline, scan):
             found = np.flatnonzero(columns["flags"] & np.uint32(Flag[args.flag.upper()]))
             rows += (found + block.start).tolist()
             if len(rows) >= MOST:

@@ -26,6 +26,7 @@ from ascan.commands.surface import (
     overlap_lines,
     survey_of,
 )
+from ascan.engine.binding import bind
 from ascan.engine.pipeline import Pipeline
 from ascan.engine.thickness_stage import ThicknessStage
 from ascan.procedure.written import Procedure
@@ -123,7 +124,7 @@ def _gather(
     scan: Scan | None,
 ) -> Record:
     columns = readings.columns
-    pipeline = Pipeline(procedure, scan.recording, calibration) if scan else None
+    pipeline = bind(procedure, scan.recording, calibration) if scan else None
     has_places = {"x_mm", "y_mm"} <= set(columns) or {"x_mm", "angle_deg"} <= set(columns)
     title = args.in_job.title if args.in_job else procedure.title
     parts: dict[str, Any] = {}

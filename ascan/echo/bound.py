@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from ascan.finding.first_arrival import ArrivalGuide
-from ascan.kernels.arrays import AnyArray
+from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.kernels.fir import gaussian_taps, whole_taps
 from ascan.path.modes import Layout
 from ascan.path.probe import Probe
@@ -29,15 +29,12 @@ class Setting:
     filter : Filter
     velocity_mm_per_us : float
         Nominal, of the wall.
-    least_snr_db : float
-        Below it an echo is too near the noise.
     """
 
     layout: Layout
     probe: Probe
     filter: Filter
     velocity_mm_per_us: float
-    least_snr_db: float
 
     @property
     def bandwidth(self) -> float:
@@ -57,17 +54,17 @@ class Taught:
         First arrivals are timed on the half-cycle so many later than the one that opens them.
     templates : mapping of str to Template
         By gate; the nominal one stands in where none was learned.
-    heights : mapping of str to (float, float)
+    amplitude_range : mapping of str to ndarray, shape (2,)
         By gate: least and largest echo the calibration rests on, as fractions of full scale.
-    lags_us : mapping of str to float
+    cycle_offset_us : mapping of str to ndarray, shape ()
         By gate: by how much its echoes are timed after the top of their envelope.
     """
 
     guide: ArrivalGuide = field(default_factory=ArrivalGuide)
     cycle_shift: int = 0
     templates: Mapping[str, Template] = field(default_factory=dict)
-    heights: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    lags_us: Mapping[str, float] = field(default_factory=dict)
+    amplitude_range: Mapping[str, FloatArray] = field(default_factory=dict)
+    cycle_offset_us: Mapping[str, FloatArray] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)

@@ -55,7 +55,7 @@ class Timed(NamedTuple):
 def settle_cycles(stage: GateStage, gate: Gate, placed: Placed, found: Found, timed: Timed) -> None:
     """Move picks to the calibration's half-cycle where another one was as high, or flag them."""
     echoes, picks, tops = timed
-    lag = stage.taught.lags_us[gate.name] * stage.recording.sample_rate_mhz
+    lag = float(stage.taught.cycle_offset_us[gate.name]) * stage.recording.sample_rate_mhz
     period, flags = stage.meter.period, placed.flags
     contested = flags & np.uint32(Flag.HALF_CYCLE_UNSURE) != 0
     late = (picks.position - tops.place - lag) / period

@@ -2,27 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from ascan.base.flags import Flag
-from ascan.checks.blanks import check_blanks
-from ascan.checks.low_snr import check_snr
-from ascan.checks.other_echo import Beside, shares_beside
-from ascan.checks.saturation import check_saturation
 from ascan.echo.bound import Search, Setting, Taught, search_of
 from ascan.echo.cycle import Timed, settle_cycles, tops_of_envelopes
 from ascan.echo.placing import Placed, Shots, place_gate
 from ascan.echo.shape import shape_left
 from ascan.finding.clutter import clutter_beside, crests_of_noise
 from ascan.finding.echo import COARSE_SAMPLES, Choice, find_echoes, refuse_unusable
-from ascan.finding.echoes import GateEchoes
+from ascan.finding.echoes import GateEchoes, Spacing
 from ascan.finding.first_arrival import Sought, find_first_arrivals
 from ascan.finding.rows import Found, Masked
+from ascan.finding.seen import GateSeen
 from ascan.kernels.analytic import quadrature_taps
-from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray, IntArray
+from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray, IntArray
 from ascan.kernels.level import bits_of
 from ascan.timing.envelope import FILTER_PERIODS
 from ascan.timing.gating import Gate
@@ -44,37 +41,13 @@ PHASE_FREE = 4.0
 ARRIVAL_NOISE = 5.0
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Seen:
-    """The echoes of one gate, found and timed, for the checks to look at."""
+# Judges an echo that was found and timed: sets flags, returns what it measured, by column.
+Judge = Callable[[GateSeen, FlagArray], Columns]
 
-    placed: Placed
-    shots: Shots
-    found: Found
-    picks: Picks
 
-    @property
-    def has_echo(self) -> BoolArray:
-        """Which rows have one."""
-        return np.isfinite(self.picks.position)
-
-    @property
-    def place(self) -> FloatArray:
-        """Where it was timed, in samples of the record."""
-        return np.add(self.picks.position, self.placed.origin)
-
-    @property
-    def own_peak(self) -> FloatArray:
-        """Its own peak, in samples of the record; NaN where there is none."""
-        peak = (self.found.peak + self.placed.origin).astype(np.float64)
-        return np.where(self.has_echo, peak, np.nan)
-
-    @property
-    def top(self) -> FloatArray:
-        """Height of the own peak, in codes; NaN where there is none."""
-        peak, samples = self.found.peak, self.placed.trace.samples
-        top = samples[np.arange(peak.size), np.maximum(peak, 0)]
-        return np.where(self.has_echo, top, np.nan)
+def unjudged(seen: GateSeen, flags: FlagArray) -> Columns:
+    """Return nothing: of echoes that nobody doubts."""
+    return {}
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -157,6 +130,7 @@ class GateStage:
         window_us: tuple[float, float],
         earlier: Mapping[str, GateEchoes],
         shots: Shots,
+        judge: Judge = unjudged,
     ) -> GateEchoes:
         """Return the echoes of one gate.
 
@@ -168,6 +142,8 @@ class GateStage:
         earlier : mapping
             What the gates above gave.
         shots : Shots
+        judge : callable
+            What speaks against each echo, and what that measures.
         """
         placed = place_gate(self, gate, window_us, earlier, shots)
         rows, trace = len(shots.block), placed.trace
@@ -186,12 +162,21 @@ class GateStage:
             picks = gate.timing.refine(echoes, placed.flags)
         tops = tops_of_envelopes(self, placed, found.peak)
         resolves = gate.timing.traits.resolves_cycle
-        if gate.name in self.taught.lags_us and gate.seeks_one_echo and not resolves:
+        if gate.name in self.taught.cycle_offset_us and gate.seeks_one_echo and not resolves:
             settle_cycles(self, gate, placed, found, Timed(echoes, picks, tops))
         picks = self._widened(gate, placed, found.peak, clutter, picks)
         refuse_unusable(found.peak, trace.first, trace.last, *picks, placed.flags)
         tops.place[~np.isfinite(picks.position)] = np.nan
-        seen = Seen(placed, shots, found, picks)
+        misfit, alone = shape_left(self, gate, placed, found.peak, picks.position)
+        seen = GateSeen(
+            trace=trace,
+            alone=alone,
+            origin=placed.origin,
+            peak=found.peak,
+            position=picks.position,
+            electronic=placed.electronic,
+        )
+        measured = judge(seen, placed.flags)
         return GateEchoes(
             time_us=self._time_us(picks.position, placed, shots),
             u_time_us=picks.u_position / self.rate,
@@ -202,11 +187,11 @@ class GateStage:
             half_cycle=found.half_cycle,
             sign=found.sign,
             peak=np.where(seen.has_echo, found.peak + placed.origin, -1),
+            misfit=misfit,
             flags=placed.flags,
-            spacing_us=train.spacing / self.rate,
-            u_spacing_us=train.u_spacing / self.rate,
+            spacing=Spacing(train.spacing / self.rate, train.u_spacing / self.rate),
             masked=Masked(masked.lead / self.rate, masked.share),
-            **self._checked(gate, seen),
+            measured=measured,
         )
 
     def _time_us(self, place: FloatArray, placed: Placed, shots: Shots) -> FloatArray:
@@ -264,7 +249,7 @@ class GateStage:
     def _rows_of(self, gate: Gate, placed: Placed, found: Found) -> EchoRows:
         """Return the found echoes as a timing method gets to see them."""
         trace, full_scale = placed.trace, self.recording.full_scale
-        low, high = self.taught.heights.get(gate.name, (np.nan, np.nan))
+        low, high = self.taught.amplitude_range.get(gate.name, np.full(2, np.nan))
         return EchoRows(
             trace=trace.samples,
             first=trace.first,
@@ -317,21 +302,3 @@ class GateStage:
         if self.recording.peak_held:
             u_position = np.hypot(u_position, HELD_U_SAMPLES)
         return Picks(position, u_position)
-
-    def _checked(self, gate: Gate, seen: Seen) -> dict[str, FloatArray]:
-        """Return what the checks of a gate find, by the names of `GateEchoes`; set its flags."""
-        placed, recording, flags = seen.placed, self.recording, seen.placed.flags
-        block, trace, reach = seen.shots.block, placed.trace, self.reach
-        clips = (recording.clip_low, recording.clip_high)
-        check_saturation(block, seen.place, seen.own_peak, reach, clips, flags)
-        if recording.gated_only:
-            gate_in_record = (trace.first + placed.origin, trace.last + placed.origin)
-            check_blanks(block, gate_in_record, seen.place, seen.own_peak, reach, flags)
-        peak = seen.found.peak
-        misfit, alone = shape_left(self, gate, placed, peak, seen.picks.position)
-        beside = Beside(np.empty(peak.size), np.empty(peak.size))
-        within = (trace.first, trace.last)
-        shares_beside(alone, bits_of(alone), within, peak, reach, beside)
-        snr_db = np.empty(peak.size)
-        check_snr(seen.top, placed.electronic, self.setting.least_snr_db, snr_db, flags)
-        return {"misfit": misfit, "snr_db": snr_db, **beside._asdict()}

@@ -7,12 +7,12 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 
 from ascan.base.errors import fault
-from ascan.base.flags import Flag
 from ascan.calibration.record import Calibration, check_calibration
+from ascan.engine.binding import bind
+from ascan.engine.blocks import run_rows, walk, walk_by
 from ascan.engine.pipeline import Pipeline
 from ascan.kernels.arrays import AnyArray, Columns, IntArray
 from ascan.procedure.written import Procedure
-from ascan.raw_checks import repeats
 from ascan.waveform.scan import Progress, Scan, check_scan
 
 MOST_CHANNELS = 1_000_000
@@ -58,7 +58,7 @@ def channel_pipelines(
                 remedy="give each channel its own",
             )
         _refuse_other(calibrations, present[0] if present else None)
-        return {None: Pipeline(procedure, scan.recording, calibrations)}
+        return {None: bind(procedure, scan.recording, calibrations)}
     if channels is None:
         raise fault(
             f"{scan.name}",
@@ -76,7 +76,7 @@ def channel_pipelines(
     pipelines: dict[int | None, Pipeline] = {}
     for channel in present:
         _refuse_other(calibrations[channel], channel)
-        pipelines[channel] = Pipeline(procedure, scan.recording, calibrations[channel])
+        pipelines[channel] = bind(procedure, scan.recording, calibrations[channel])
     return pipelines
 
 
@@ -91,7 +91,7 @@ def _refuse_other(calibration: Calibration, channel: int | None) -> None:
         )
 
 
-def walk(
+def walk_channels(
     scan: Scan,
     procedure: Procedure,
     calibrations: Calibrations,
@@ -100,27 +100,21 @@ def walk(
     """Yield (rows, columns) for the scan's blocks in order; columns of the scan included."""
     check_scan(scan)
     pipelines = channel_pipelines(scan, procedure, calibrations)
-    if None in pipelines:
-        yield from pipelines[None].walk(scan, progress)
-        return
     channels = channels_of(scan)
-    assert channels is not None
-    any_of_them = next(iter(pipelines.values()))
-    last: AnyArray | None = None
-    for rows, block in any_of_them.blocks(scan):
+    if None in pipelines or channels is None:
+        return walk(pipelines[None], scan, progress)
+
+    def run(rows: slice, block: AnyArray) -> Columns:
         found: Columns = {}
         for channel, pipeline in pipelines.items():
             own = np.flatnonzero(channels[rows] == channel)
             if own.size:
-                part = pipeline.run_rows(scan, rows.start + own, np.ascontiguousarray(block[own]))
+                chosen = np.ascontiguousarray(block[own])
+                part = run_rows(pipeline, scan, rows.start + own, chosen)
                 _put(found, part, own, len(block))
-        again = repeats(block, last)
-        found["flags"] |= np.where(again, np.uint32(Flag.REPEATED), np.uint32(0))
-        last = block[-1].copy()
-        kept = {name: column[rows] for name, column in scan.columns.items()}
-        yield rows, kept | found
-        if progress is not None:
-            progress(rows.stop, len(scan))
+        return found
+
+    return walk_by(next(iter(pipelines.values())), scan, run, progress)
 
 
 def _put(found: Columns, part: Columns, own: AnyArray, count: int) -> None:

@@ -15,6 +15,5 @@ def gates_of(procedure: Procedure, recording: Recording, taught: Taught | None =
         probe=procedure.probe,
         filter=procedure.filter,
         velocity_mm_per_us=procedure.material.velocity_mm_per_us,
-        least_snr_db=procedure.checks.least_snr_db,
     )
     return GateStage(setting, recording, taught or Taught())

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,19 +11,17 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.base.tables import checked_number
 from ascan.calibration.record import Calibration
-from ascan.engine.channels import Calibrations, walk
-from ascan.engine.pipeline import Pipeline, joined
-from ascan.kernels.arrays import AnyArray, Columns
+from ascan.engine.binding import bind
+from ascan.engine.blocks import joined, readings_of
+from ascan.engine.channels import Calibrations, walk_channels
+from ascan.engine.pipeline import Pipeline
+from ascan.engine.taught import taught_of
+from ascan.kernels.arrays import AnyArray
 from ascan.procedure.written import Procedure
 from ascan.results.readings import Reading, Readings
 from ascan.waveform.recording import check_meaning, recording_for
 from ascan.waveform.scan import MIN_SAMPLES, Progress, Scan, check_scan, refuse_masked
 from ascan.waveform.template import Template
-
-
-def _gather(walk: Iterator[tuple[slice, Columns]]) -> Readings:
-    """Return the readings of a scan in memory."""
-    return Readings(joined(columns for _, columns in walk))
 
 
 def time_echoes(
@@ -71,8 +69,9 @@ def time_echoes(
     5.000000
     """
     check_scan(scan)
-    pipeline = Pipeline(procedure, scan.recording, templates=templates)
-    return _gather(pipeline.walk(scan, progress))
+    taught = taught_of(procedure, scan.recording)
+    taught = replace(taught, templates=dict(templates or {}))
+    return readings_of(bind(procedure, scan.recording, taught=taught), scan, progress)
 
 
 def measure(
@@ -113,7 +112,8 @@ def measure(
     >>> print(measure(scan, procedure, calibration)[0])
     8.000 mm, u 0.007 mm
     """
-    return _gather(walk(scan, procedure, calibration, progress))
+    blocks = walk_channels(scan, procedure, calibration, progress)
+    return Readings(joined(columns for _, columns in blocks))
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -200,4 +200,4 @@ def prepare(
         raise fault("dtype", f"is {dtype!r}", allowed="the name of a stored type") from None
     check_meaning(meaning, "prepare")
     recording = recording_for(stored, sample_rate_mhz=sample_rate_mhz, **meaning)
-    return Prepared(Pipeline(procedure, recording, calibration))
+    return Prepared(bind(procedure, recording, calibration))

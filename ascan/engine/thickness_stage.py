@@ -11,21 +11,24 @@ from ascan.base.errors import fault
 from ascan.base.flags import Flag
 from ascan.calibration.record import Calibration
 from ascan.calibration.thickness import look_up_thickness, to_thickness
-from ascan.checks.ranges import check_ranges
+from ascan.engine.read import Interval
 from ascan.kernels.arrays import Columns, FlagArray, FloatArray
-from ascan.path.pipe import crown_mm
+from ascan.path.pipe import sagitta_mm
 from ascan.procedure.written import Procedure
-from ascan.steps.parts import RecordPart
+from ascan.steps.models import LayeredModel
 from ascan.uncertainty.coverage import coverage_factor, inverse_effective_freedom
 
 # By how much a coating of unknown thickness moves the spacing of a whole record, in periods: what
 # paint of 0.05 to 1 mm did on a train fitted as bare (own study, 1.5 µm at 5 MHz).
 COATED_PERIODS = 0.0025
+# What decides whether a reading lies outside the steps: its own noise, not what is allowed for.
+MEASURED = "u_measured_mm"
+OWN = ("timing", "repeatability", "calibration fit", "scatter of the steps", "coating", "pipe")
 IN_DOUBT = np.uint32(Flag.CALIBRATION_IN_DOUBT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
+class Contribution:
     """One contribution to the uncertainty of n readings.
 
     Attributes
@@ -48,41 +51,28 @@ class ThicknessStage:
 
     procedure: Procedure
     calibration: Calibration
-    crown_mm: tuple[float, float] = field(init=False)
+    sagitta_mm: tuple[float, float] = field(init=False)
     coat_mm: tuple[float, float] = field(init=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "crown_mm", self._crown_mm())
+        object.__setattr__(self, "sagitta_mm", self._sagitta_mm())
         object.__setattr__(self, "coat_mm", self._coat_mm())
 
     def run(
-        self,
-        interval_us: FloatArray,
-        u_interval_us: FloatArray,
-        flags: FlagArray,
-        component_c: FloatArray | None = None,
-        grown: FloatArray | None = None,
+        self, interval: Interval, flags: FlagArray, component_c: FloatArray | None = None
     ) -> Columns:
         """Return the thickness columns of a block, and set its flags.
 
         Parameters
         ----------
-        interval_us, u_interval_us : ndarray, shape (n,)
+        interval : Interval
         flags : ndarray, shape (n,), uint32
         component_c : ndarray, shape (n,), optional
             Temperature under each reading, where the scan holds it.
-        grown : ndarray, shape (n,), optional
-            How many times as far as a bare wall's whole record what is learned leads each astray.
         """
-        procedure, fit = self.procedure, self.calibration
-        thickness, parts = self.parts(interval_us, u_interval_us, flags, component_c, grown)
-        if fit.is_in_doubt:
+        thickness, parts = self.parts(interval, flags, component_c)
+        if self.calibration.is_in_doubt:
             flags |= IN_DOUBT
-        span = procedure.range
-        measured = _combined([part for name, part in parts.items() if name in MEASURED])
-        check_ranges(
-            thickness, measured, (fit.minimum_mm, fit.maximum_mm), (span.min_mm, span.max_mm), flags
-        )
         u_random = _combined([part for part in parts.values() if part.random])
         u_common = _combined([part for part in parts.values() if not part.random])
         u = np.hypot(u_random, u_common)
@@ -92,41 +82,37 @@ class ThicknessStage:
             "u_random_mm": u_random,
             "u_common_mm": u_common,
             "expanded_mm": u * coverage_factor(inverse_freedom(u, parts)),
+            MEASURED: _combined([part for name, part in parts.items() if name in OWN]),
         }
 
     def parts(
-        self,
-        interval_us: FloatArray,
-        u_interval_us: FloatArray,
-        flags: FlagArray,
-        component_c: FloatArray | None = None,
-        grown: FloatArray | None = None,
-    ) -> tuple[FloatArray, dict[str, Part]]:
+        self, interval: Interval, flags: FlagArray, component_c: FloatArray | None = None
+    ) -> tuple[FloatArray, dict[str, Contribution]]:
         """Return thickness in mm and all that its uncertainty is made of, by name."""
         fit, allowed = self.calibration, self.procedure.uncertainty
-        thickness, u_random, u_common = self._read(interval_us, u_interval_us, flags, grown)
-        per_us = u_random / np.hypot(u_interval_us, fit.repeatability_us)
-        scatter = np.zeros_like(per_us) if fit.dual else per_us * fit.lack_of_fit_us
+        thickness, u_random, u_common = self._looked_up(interval, flags)
+        per_us = u_random / np.hypot(interval.u_us, fit.repeatability_us)
+        scatter = np.zeros_like(per_us) if fit.arrivals else per_us * fit.lack_of_fit_us
         square = np.maximum(u_common**2 - scatter**2, 0.0)
-        thickness = thickness - self.coat_mm[0] + self.crown_mm[0]
+        thickness = thickness - self.coat_mm[0] + self.sagitta_mm[0]
         factor, u_factor = self.factor(component_c)
         wall = thickness * factor
         n = np.ones_like(wall) * np.where(np.isnan(wall), np.nan, 1.0)
         return wall, {
-            "timing": Part(u_mm=per_us * u_interval_us, random=True),
-            "repeatability": Part(
+            "timing": Contribution(u_mm=per_us * interval.u_us, random=True),
+            "repeatability": Contribution(
                 u_mm=per_us * fit.repeatability_us, random=True, freedom=fit.repeat_freedom
             ),
-            "calibration fit": Part(u_mm=np.sqrt(square), freedom=fit.fit_freedom),
-            "scatter of the steps": Part(u_mm=scatter, freedom=fit.fit_freedom),
-            "component velocity": Part(u_mm=wall * allowed.common_share),
-            "temperature": Part(u_mm=thickness * u_factor),
-            "coating": Part(u_mm=n * self.coat_mm[1]),
-            "pipe": Part(u_mm=n * self.crown_mm[1]),
-            "couplant": Part(u_mm=n * (allowed.couplant_mm or 0.0), random=True),
-            "surface": Part(u_mm=n * (allowed.surface_mm or 0.0), random=True),
-            "curvature": Part(u_mm=n * (allowed.curvature_mm or 0.0)),
-            "operator": Part(u_mm=n * (allowed.operator_mm or 0.0), random=True),
+            "calibration fit": Contribution(u_mm=np.sqrt(square), freedom=fit.fit_freedom),
+            "scatter of the steps": Contribution(u_mm=scatter, freedom=fit.fit_freedom),
+            "component velocity": Contribution(u_mm=wall * allowed.common_share),
+            "temperature": Contribution(u_mm=thickness * u_factor),
+            "coating": Contribution(u_mm=n * self.coat_mm[1]),
+            "pipe": Contribution(u_mm=n * self.sagitta_mm[1]),
+            "couplant": Contribution(u_mm=n * (allowed.couplant_mm or 0.0), random=True),
+            "surface": Contribution(u_mm=n * (allowed.surface_mm or 0.0), random=True),
+            "curvature": Contribution(u_mm=n * (allowed.curvature_mm or 0.0)),
+            "operator": Contribution(u_mm=n * (allowed.operator_mm or 0.0), random=True),
         }
 
     def factor(self, component_c: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
@@ -141,67 +127,53 @@ class ThicknessStage:
             each = [rule.factor(velocity, float(value)) for value in component_c]
         return np.array([one[0] for one in each]), np.array([one[1] for one in each])
 
-    def _read(
-        self,
-        interval_us: FloatArray,
-        u_interval_us: FloatArray,
-        flags: FlagArray,
-        grown: FloatArray | None,
+    def _looked_up(
+        self, interval: Interval, flags: FlagArray
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return thickness by the calibration alone with its random and common uncertainty."""
-        rows, fit = len(flags), self.calibration
+        rows, fit, curve = len(flags), self.calibration, self.calibration.arrivals
         thickness, u_random, u_common = np.empty(rows), np.empty(rows), np.empty(rows)
         out = (thickness, u_random, u_common, flags)
-        if fit.whole is not None:
-            covariance = np.zeros((2, 2))
+        if fit.record_model is not None or curve is None:
+            whole = fit.record_model is not None
             to_thickness(
-                interval_us,
-                u_interval_us,
-                0.0,
+                interval.us,
+                interval.u_us,
+                0.0 if whole else fit.zero_us,
                 fit.velocity_mm_per_us,
-                covariance,
-                fit.repeatability_us,
-                fit.lack_of_fit_us,
-                *out,
-            )
-            learned = np.interp(thickness, fit.whole.thickness_mm, fit.whole.u_mm)
-            learned = learned if grown is None else learned * grown
-            u_common = np.hypot(u_common, learned)
-        elif fit.dual is None:
-            to_thickness(
-                interval_us,
-                u_interval_us,
-                fit.zero_us,
-                fit.velocity_mm_per_us,
-                fit.covariance,
+                np.zeros((2, 2)) if whole else fit.covariance,
                 fit.repeatability_us,
                 fit.lack_of_fit_us,
                 *out,
             )
         else:
             look_up_thickness(
-                interval_us,
-                u_interval_us,
-                (fit.dual.thickness_mm, fit.dual.time_us, fit.dual.u_time_us),
-                float(fit.dual.time_us[0]) - 2.0 * self.procedure.layout.reach_us,
+                interval.us,
+                interval.u_us,
+                (curve.thickness_mm, curve.time_us, curve.u_time_us),
+                float(curve.time_us[0]) - 2.0 * self.procedure.layout.reach_us,
                 fit.minimum_mm,
                 fit.repeatability_us,
                 *out,
             )
+        if fit.record_model is not None:
+            learned = np.interp(thickness, fit.record_model.thickness_mm, fit.record_model.u_mm)
+            growth = 1.0 if interval.u_growth is None else interval.u_growth
+            u_common = np.hypot(u_common, learned * growth)
         return thickness, u_random, u_common
 
-    def _crown_mm(self) -> tuple[float, float]:
+    def _sagitta_mm(self) -> tuple[float, float]:
         """Return what a pipe's curvature adds to every reading, and its standard uncertainty."""
-        pipe, dual = self.procedure.pipe, self.calibration.dual
+        pipe, curve = self.procedure.pipe, self.calibration.arrivals
         if pipe is None or pipe.barrier == "across":
             return 0.0, 0.0
-        if dual is None or not np.isfinite(dual.half_separation_mm):
+        if curve is None or not np.isfinite(curve.half_separation_mm):
             raise fault(
                 "pipe",
                 "cannot be corrected for: the calibration does not know where the sound enters",
                 remedy="give the probe's dimensions, or calibrate on five steps or more",
             )
-        return crown_mm(dual.half_separation_mm, pipe.outside_diameter_mm)
+        return sagitta_mm(curve.half_separation_mm, pipe.outside_diameter_mm)
 
     def _coat_mm(self) -> tuple[float, float]:
         """Return what a coating of known thickness reads as, and its standard uncertainty.
@@ -209,10 +181,10 @@ class ThicknessStage:
         It takes as long as velocity / coating velocity times its thickness of wall.
         """
         coating = self.procedure.coating
-        if coating is not None and isinstance(self.calibration.whole, RecordPart):
+        if coating is not None and isinstance(self.calibration.record_model, LayeredModel):
             # It is fitted with the record.
             return 0.0, 0.0
-        if coating is not None and self.calibration.whole is not None:
+        if coating is not None and self.calibration.record_model is not None:
             # Successive wall echoes turn at the coating, each a little later or earlier.
             periods = COATED_PERIODS / self.procedure.probe.frequency_mhz
             return 0.0, 0.5 * self.calibration.velocity_mm_per_us * periods
@@ -225,22 +197,18 @@ class ThicknessStage:
         return ratio * coating.thickness_mm, float(u)
 
 
-# What decides whether a reading lies outside the steps: its own noise, not what is allowed for.
-MEASURED = ("timing", "repeatability", "calibration fit", "scatter of the steps", "coating", "pipe")
-
-
-def inverse_freedom(u_mm: FloatArray, parts: Mapping[str, Part]) -> FloatArray:
+def inverse_freedom(u_mm: FloatArray, parts: Mapping[str, Contribution]) -> FloatArray:
     """Return 1 / ν_eff of readings whose combined standard uncertainty is ``u_mm``."""
     few = [(part.u_mm, part.freedom) for part in parts.values() if part.freedom]
     return inverse_effective_freedom(u_mm, few)
 
 
-def combined_mm(parts: Mapping[str, Part]) -> FloatArray:
+def combined_mm(parts: Mapping[str, Contribution]) -> FloatArray:
     """Return the combined standard uncertainty of all parts."""
     return _combined(list(parts.values()))
 
 
-def _combined(parts: list[Part]) -> FloatArray:
+def _combined(parts: list[Contribution]) -> FloatArray:
     total = parts[0].u_mm ** 2
     for part in parts[1:]:
         total = total + part.u_mm**2

@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from ascan.finding.rows import Masked
-from ascan.kernels.arrays import FlagArray, FloatArray, IntArray, SignArray
+from ascan.kernels.arrays import Columns, FlagArray, FloatArray, IntArray, SignArray
+
+
+class Spacing(NamedTuple):
+    """Spacing of the echoes of a train, shape (n,)."""
+
+    us: FloatArray
+    u_us: FloatArray
 
 
 @dataclass(slots=True, kw_only=True)
@@ -22,8 +30,6 @@ class GateEchoes:
         Time of the top of its envelope; NaN where none can be told.
     amplitude : ndarray
         Timed half-cycle's peak as a signed fraction of full scale.
-    snr_db : ndarray
-        That peak over the noise.
     clutter : ndarray
         Rms of what lies beside the echo beyond noise, fraction of full scale.
     half_cycle : ndarray, int64
@@ -31,16 +37,17 @@ class GateEchoes:
     sign : ndarray, int8
     peak : ndarray, int64
         Own peak, as a sample of the record; −1 where there is no echo.
-    ahead, behind : ndarray
-        Largest half-cycle ahead of the echo in its gate over its own, and behind it.
     misfit : ndarray
         What the steps' mean echo leaves of it, over its root mean square.
     flags : ndarray, uint32
         What this gate showed.
-    spacing_us, u_spacing_us : ndarray
+    spacing : Spacing
         Of a train; NaN of any other echo.
     masked : Masked
         In µs: a first echo that noise may mask, if the one found is a later one.
+    measured : dict of ndarray
+        What the checks of a gate measured, by column: ``snr_db`` (dB, own peak over the noise) and
+        others (`ascan.checks.table`).
     """
 
     time_us: FloatArray
@@ -48,21 +55,36 @@ class GateEchoes:
     envelope_us: FloatArray
     u_envelope_us: FloatArray
     amplitude: FloatArray
-    snr_db: FloatArray
     clutter: FloatArray
     half_cycle: IntArray
     sign: SignArray
     peak: IntArray
-    ahead: FloatArray
-    behind: FloatArray
     misfit: FloatArray
     flags: FlagArray
-    spacing_us: FloatArray
-    u_spacing_us: FloatArray
+    spacing: Spacing
     masked: Masked
+    measured: Columns
+
+    @property
+    def snr_db(self) -> FloatArray:
+        """Own peak over the noise."""
+        return self.measured["snr_db"]
 
     def noise(self, full_scale: float) -> FloatArray:
         """Return the noise behind each row's ``snr_db``, in codes."""
         # An echo that is not finite has no noise either.
         with np.errstate(invalid="ignore"):
             return np.asarray(np.abs(self.amplitude) * full_scale / 10 ** (self.snr_db / 20.0))
+
+    def columns(self) -> Columns:
+        """Return what stands in readings besides what was measured, by suffix."""
+        return {
+            "time_us": self.time_us,
+            "u_time_us": self.u_time_us,
+            "envelope_us": self.envelope_us,
+            "amplitude": self.amplitude,
+            "clutter": self.clutter,
+            "misfit": self.misfit,
+            "half_cycle": self.half_cycle,
+            "flags": self.flags,
+        }

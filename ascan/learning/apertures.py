@@ -7,10 +7,12 @@ from dataclasses import replace
 import numpy as np
 
 from ascan.base.errors import fault
-from ascan.kernels.arrays import FloatArray
-from ascan.learning.heads import Learned as HeadsLearned
+from ascan.kernels.arrays import BoolArray, FloatArray
+from ascan.learning.first_arrivals import ArrivalsLearned
+from ascan.learning.known import Known
 from ascan.learning.records import (
     NODES,
+    Picked,
     RecordFit,
     follows,
     learn_from_best,
@@ -21,8 +23,7 @@ from ascan.learning.records import (
     without_odd,
 )
 from ascan.procedure.written import Procedure
-from ascan.steps.parts import AperturePart
-from ascan.waveform.scan import Scan
+from ascan.steps.models import ApertureModel
 from ascan.whole_record.aperture import ApertureFamily, ApertureOperator
 from ascan.whole_record.frequencies import Frequencies
 from ascan.whole_record.learning import Estimate, Learned, StepRecords, Windows
@@ -37,23 +38,15 @@ STARTS = (0.0, -0.007, 0.007, -0.014, 0.014)
 AHEAD_PERIODS, LONGEST_US = 5.5, 9.0
 
 
-def learn_walls(
-    scan: Scan,
-    procedure: Procedure,
-    known_mm: FloatArray,
-    u_known_mm: FloatArray,
-    heads: HeadsLearned,
-) -> RecordFit:
+def learn_walls(known: Known, procedure: Procedure, found: ArrivalsLearned) -> RecordFit:
     """Return the model of a dual probe's whole records that readings on steps teach.
 
     Parameters
     ----------
-    scan : Scan
-        Step readings only.
+    known : Known
     procedure : Procedure
-    known_mm, u_known_mm : ndarray, shape (rows,)
-    heads : ascan.learning.heads.Learned
-        Where the heads of their echoes are.
+    found : ArrivalsLearned
+        Where their first arrivals are.
 
     Raises
     ------
@@ -63,8 +56,8 @@ def learn_walls(
     geometry = procedure.probe.geometry()
     if geometry is None:
         raise fault("probe", "gives no dimensions", remedy="give the wedge's and the elements'")
-    used = heads.usable.copy()
-    if np.unique(known_mm[used]).size < 3:
+    used = found.usable.copy()
+    if np.unique(known.ids[used]).size < 3:
         raise fault(
             "calibration",
             "has a usable reading on fewer than three steps",
@@ -75,41 +68,37 @@ def learn_walls(
         geometry=geometry,
         frequency_mhz=procedure.probe.frequency_mhz,
     )
-    time_us = heads.times.columns["interval_us"]
-    learned, windows = _learned(scan, procedure, nominal, used, time_us, known_mm, u_known_mm)
-    clean = without_odd(used, relative_noise(learned), known_mm)
+    picked = Picked(known, found.times.columns["interval_us"], used)
+    learned, windows = _learned(picked, procedure, nominal)
+    clean = without_odd(used, relative_noise(learned), known)
     if clean.sum() < used.sum():
-        used = clean
-        learned, windows = _learned(scan, procedure, nominal, used, time_us, known_mm, u_known_mm)
-    return _finished(learned, windows, used)
+        picked = replace(picked, used=clean)
+        learned, windows = _learned(picked, procedure, nominal)
+    return _finished(learned, windows, picked.used)
 
 
 def _learned(
-    scan: Scan,
-    procedure: Procedure,
-    nominal: ApertureOperator,
-    used: FloatArray,
-    time_us: FloatArray,
-    known_mm: FloatArray,
-    u_known_mm: FloatArray,
+    picked: Picked, procedure: Procedure, nominal: ApertureOperator
 ) -> tuple[Learned, Windows]:
     """Return what the used readings teach, from the best of several starts."""
-    probe, rate = procedure.probe, scan.recording.sample_rate_mhz
+    scan, probe = picked.known.scan, procedure.probe
+    rate = scan.recording.sample_rate_mhz
     basis = PulseBasis(rate, probe.frequency_mhz, 0.01 * probe.bandwidth_percent)
-    rows = np.flatnonzero(used)
-    place = (time_us[rows] - scan.start_time_us[rows]) * rate
+    rows = picked.rows
+    place = (picked.time_us[rows] - scan.start_time_us[rows]) * rate
     ahead = int(AHEAD_PERIODS * rate / probe.frequency_mhz)
     begin = np.maximum(place.astype(np.int64) - ahead, 0)
     ends = np.minimum(begin + int(LONGEST_US * rate), scan.shape[1])
     zero = (probe.delay_us - scan.start_time_us[rows]) * rate - begin
-    records = step_samples(scan, rows, begin, ends, zero, known_mm[rows], u_known_mm[rows])
+    records = step_samples(picked.known, rows, (begin, ends), zero)
     family = ApertureFamily(Frequencies(basis, records.samples.shape[1]), nominal)
     velocity = nominal.velocity_mm_per_us
     starts = [
         _start(family, records, replace(nominal, velocity_mm_per_us=velocity * (1.0 + share)))
         for share in STARTS
     ]
-    return learn_from_best(family, records, starts), Windows(records, family.frequencies, begin)
+    windows = Windows(records, family.frequencies, begin, rows)
+    return learn_from_best(family, records, starts), windows
 
 
 def _start(family: ApertureFamily, records: StepRecords, operator: ApertureOperator) -> Estimate:
@@ -138,7 +127,7 @@ def _start(family: ApertureFamily, records: StepRecords, operator: ApertureOpera
     return estimate
 
 
-def _finished(learned: Learned, windows: Windows, used: FloatArray) -> RecordFit:
+def _finished(learned: Learned, windows: Windows, used: BoolArray) -> RecordFit:
     """Return the part of a calibration that the estimate makes."""
     estimate, basis = learned.estimate, windows.frequencies.basis
     # Heights are positive: a pulse that came out upside down is turned over.
@@ -148,16 +137,16 @@ def _finished(learned: Learned, windows: Windows, used: FloatArray) -> RecordFit
     known = windows.records.known_mm
     nodes = np.geomspace(0.5 * float(known.min()), 1.3 * float(known.max()), NODES)
     operator = estimate.operator
-    part = AperturePart(
+    model = ApertureModel(
         pulse=pulse[first:last],
-        before=basis.before - first,
+        zero_index=basis.before - first,
         values=operator.values(),
         width_mm=operator.geometry.width_mm,
         length_mm=operator.geometry.length_mm,
         thickness_mm=nodes,
         u_mm=_node_uncertainty(learned, windows, nodes),
     )
-    return record_fit(part, learned, windows, used)
+    return record_fit(model, learned, windows.records, used)
 
 
 def _node_uncertainty(learned: Learned, windows: Windows, nodes: FloatArray) -> FloatArray:

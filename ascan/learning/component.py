@@ -50,7 +50,7 @@ def calibrate_component(
     v = 2 d / (t − zero), with the covariance of zero and velocity by JCGM 100:2008 5.2.2. Of a zero
     offset of 0, readings grow by known / read (T.O. 33B-1-1, 5.5.3.3).
     """
-    if calibration.dual is not None:
+    if calibration.arrivals is not None:
         raise fault("component", "cannot be matched: a dual probe's curve is no single velocity")
     readings = measure(scan, procedure.on_block, calibration)
     good = readings.flags == 0
@@ -74,15 +74,18 @@ def calibrate_component(
         )
     return dataclasses.replace(
         calibration,
-        velocity_mm_per_us=velocity,
-        covariance=_covariance(calibration, velocity, run_us, u_run_us, u_known_mm / known_mm),
+        fit=dataclasses.replace(
+            calibration.fit,
+            velocity_mm_per_us=velocity,
+            covariance=_covariance(calibration, velocity, run_us, u_run_us, u_known_mm / known_mm),
+        ),
         conditions=dict(calibration.conditions)
         | {
             "component_spot": f"{known_mm:g} mm (u {u_known_mm:g}) on {int(good.sum())} readings "
             f"of {scan.name}: velocity {100.0 * apart:+.2f} % off the block's "
             f"{calibration.velocity_mm_per_us:.4f} mm/µs",
         },
-        witness=None,
+        second=None,
     )
 
 

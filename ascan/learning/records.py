@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,13 +13,14 @@ from scipy.special import gammaincc
 from ascan.base.errors import fault
 from ascan.base.flags import is_fatal
 from ascan.calibration.line import fit_line
-from ascan.engine.pipeline import Pipeline, joined
-from ascan.kernels.arrays import AnyArray, Columns, FloatArray, IntArray
-from ascan.learning.repeats import learn_repeat, second_trips
+from ascan.engine.binding import bind
+from ascan.engine.blocks import readings_of
+from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray, IntArray
+from ascan.learning.known import Known
+from ascan.learning.second_trips import learn_second_trip, second_trips
 from ascan.procedure.written import Procedure
 from ascan.results.readings import gate_column
-from ascan.steps.parts import AperturePart, RecordPart
-from ascan.waveform.scan import Scan
+from ascan.steps.models import ApertureModel, LayeredModel, Spreading
 from ascan.whole_record.fit import ECHOES
 from ascan.whole_record.frequencies import Frequencies
 from ascan.whole_record.layered import LayeredFamily
@@ -59,7 +60,7 @@ class RecordFit:
 
     Attributes
     ----------
-    part : RecordPart or AperturePart
+    model : LayeredModel or ApertureModel
     velocity_mm_per_us, u_velocity_mm_per_us : float
     used : ndarray of bool, shape (rows,)
         Readings that were used.
@@ -73,39 +74,30 @@ class RecordFit:
         What the fit left of each reading, over its first wall echo's height; NaN where not used.
     """
 
-    part: RecordPart | AperturePart
+    model: LayeredModel | ApertureModel
     velocity_mm_per_us: float
     u_velocity_mm_per_us: float
-    used: AnyArray
+    used: BoolArray
     lack_of_fit_mm: float
     p_value: float
     unlearned: list[str]
     left: FloatArray
 
 
-def learn_records(
-    scan: Scan, procedure: Procedure, known_mm: FloatArray, u_known_mm: FloatArray
-) -> RecordFit:
+def learn_records(known: Known, procedure: Procedure) -> RecordFit:
     """Return the model of whole records that readings on steps teach.
-
-    Parameters
-    ----------
-    scan : Scan
-        Step readings only.
-    procedure : Procedure
-    known_mm, u_known_mm : ndarray, shape (rows,)
 
     Raises
     ------
     AscanError
         No surface echo was found, or readings on one step only.
     """
-    pipeline = Pipeline(procedure, scan.recording)
-    columns = joined(found for _, found in pipeline.walk(scan))
-    surface = procedure.interval.gates[0]
+    scan = known.scan
+    columns = readings_of(bind(procedure, scan.recording), scan).columns
+    surface = procedure.layout.interface
     picked_us = columns[gate_column(surface, "time_us")]
     used = np.isfinite(picked_us) & ~is_fatal(columns[gate_column(surface, "flags")])
-    if np.unique(known_mm[used]).size < 2:
+    if np.unique(known.ids[used]).size < 2:
         raise fault(
             "calibration",
             "has a surface echo on fewer than two steps",
@@ -117,34 +109,43 @@ def learn_records(
         procedure.probe.frequency_mhz,
         0.01 * procedure.probe.bandwidth_percent,
     )
-    slowness = _starting_slowness(columns, procedure, known_mm)
-    learned, rows = _learned(
-        scan, procedure, basis, used, picked_us, known_mm, u_known_mm, slowness
-    )
-    clean = without_odd(used, learned.estimate.noise, known_mm)
+    picked = Picked(known, picked_us, used)
+    slowness = _starting_slowness(columns, procedure, known.mm)
+    learned, windows = _learned(picked, procedure, basis, slowness)
+    clean = without_odd(used, learned.estimate.noise, known)
     if clean.sum() < used.sum():
-        used = clean
-        learned, rows = _learned(
-            scan, procedure, basis, used, picked_us, known_mm, u_known_mm, slowness
-        )
-    trips, wide = second_trips(
-        scan, procedure.probe.delay_us, basis, learned, rows, np.flatnonzero(used)
-    )
-    repeat = learn_repeat(trips, 2 * basis.before + 1)
-    width = wide if repeat.size else rows.frequencies.width
-    found = _finished(basis, learned, rows, used, picked_us, scan.start_time_us, width)
-    assert isinstance(found.part, RecordPart)
-    return replace(found, part=replace(found.part, repeat=repeat))
+        picked = replace(picked, used=clean)
+        learned, windows = _learned(picked, procedure, basis, slowness)
+    trips, wide = second_trips(scan, procedure.probe.delay_us, basis, learned, windows)
+    second_trip = learn_second_trip(trips, 2 * basis.before + 1)
+    width = wide if second_trip.size else windows.frequencies.width
+    found = _finished(basis, learned, windows, picked, width)
+    assert isinstance(found.model, LayeredModel)
+    return replace(found, model=replace(found.model, second_trip=second_trip))
 
 
-def without_odd(used: AnyArray, noise: FloatArray, known_mm: FloatArray) -> AnyArray:
+@dataclass(frozen=True, eq=False, slots=True)
+class Picked:
+    """Step readings whose interface echo was picked: when, and which of them are used."""
+
+    known: Known
+    time_us: FloatArray
+    used: BoolArray
+
+    @property
+    def rows(self) -> IntArray:
+        """Numbers of those that are used."""
+        return np.flatnonzero(self.used)
+
+
+def without_odd(used: BoolArray, noise: FloatArray, known: Known) -> BoolArray:
     """Return the used readings without those that leave far more than others, if no step is lost.
 
     ``noise`` is what each used reading leaves.
     """
     clean = used.copy()
     clean[np.flatnonzero(used)[noise > ODD * np.median(noise)]] = False
-    lost = set(known_mm[used]) - set(known_mm[clean])
+    lost = set(known.ids[used]) - set(known.ids[clean])
     return used if lost else clean
 
 
@@ -170,7 +171,9 @@ def learn_from_best(family: Family, records: StepRecords, starts: Iterable[Estim
     return learn(family, records, best)
 
 
-def _starting_slowness(columns: Columns, procedure: Procedure, known_mm: FloatArray) -> float:
+def _starting_slowness(
+    columns: Mapping[str, AnyArray], procedure: Procedure, known_mm: FloatArray
+) -> float:
     """Return µs per mm there and back by the picks of both gates, where they are plausible."""
     nominal = 2.0 / procedure.material.velocity_mm_per_us
     interval = columns["interval_us"]
@@ -182,21 +185,14 @@ def _starting_slowness(columns: Columns, procedure: Procedure, known_mm: FloatAr
 
 
 def _learned(
-    scan: Scan,
-    procedure: Procedure,
-    basis: PulseBasis,
-    used: AnyArray,
-    picked_us: FloatArray,
-    known_mm: FloatArray,
-    u_known_mm: FloatArray,
-    slowness: float,
+    picked: Picked, procedure: Procedure, basis: PulseBasis, slowness: float
 ) -> tuple[Learned, Windows]:
     """Return what the used readings teach, from the best of several starts."""
-    windows = _windows(scan, procedure, basis, used, picked_us, known_mm, u_known_mm)
-    records = windows.records
-    family = LayeredFamily(windows.frequencies, _nominal(procedure, picked_us[used]))
+    windows, rows = _windows(picked, procedure, basis), picked.rows
+    records, start_us = windows.records, picked.known.scan.start_time_us[rows]
+    family = LayeredFamily(windows.frequencies, _nominal(procedure, picked.time_us[rows]))
     nominal = 2.0 / procedure.material.velocity_mm_per_us
-    place = (picked_us[used] - scan.start_time_us[used]) * basis.sample_rate_mhz - windows.begin
+    place = (picked.time_us[rows] - start_us) * basis.sample_rate_mhz - windows.begin
     place = aligned(records, place, basis)
     starts = [
         _start(windows, replace(family.nominal, velocity_mm_per_us=2.0 / start), place)
@@ -205,41 +201,36 @@ def _learned(
     return learn_from_best(family, records, starts), windows
 
 
-def _windows(
-    scan: Scan,
-    procedure: Procedure,
-    basis: PulseBasis,
-    used: AnyArray,
-    picked_us: FloatArray,
-    known_mm: FloatArray,
-    u_known_mm: FloatArray,
-) -> Windows:
+def _windows(picked: Picked, procedure: Procedure, basis: PulseBasis) -> Windows:
     """Cut windows from a pulse ahead of the surface echo to where its path repeats itself."""
-    rate = basis.sample_rate_mhz
-    rows = np.flatnonzero(used)
-    place = (picked_us[rows] - scan.start_time_us[rows]) * rate
+    rate, rows, known = basis.sample_rate_mhz, picked.rows, picked.known
+    start_us = known.scan.start_time_us[rows]
+    place = (picked.time_us[rows] - start_us) * rate
     begin = np.maximum(np.floor(place).astype(np.int64) - basis.before - basis.before // 2, 0)
-    emitted = (procedure.probe.delay_us - scan.start_time_us[rows]) * rate
-    ends = np.minimum(begins(place, emitted, 1, basis.before), scan.shape[1])
-    usual = float(np.median(picked_us[rows]))
-    place_usual = (usual - scan.start_time_us[rows]) * rate - begin
-    records = step_samples(scan, rows, begin, ends, place_usual, known_mm[rows], u_known_mm[rows])
-    return Windows(records, Frequencies(basis, records.samples.shape[1]), begin)
+    emitted = (procedure.probe.delay_us - start_us) * rate
+    ends = np.minimum(begins(place, emitted, 1, basis.before), known.scan.shape[1])
+    usual = float(np.median(picked.time_us[rows]))
+    place_usual = (usual - start_us) * rate - begin
+    records = step_samples(known, rows, (begin, ends), place_usual)
+    return Windows(records, Frequencies(basis, records.samples.shape[1]), begin, rows)
 
 
 def step_samples(
-    scan: Scan,
-    rows: IntArray,
-    begin: IntArray,
-    ends: IntArray,
-    usual: FloatArray,
-    known_mm: FloatArray,
-    u_known_mm: FloatArray,
+    known: Known, rows: IntArray, window: tuple[IntArray, IntArray], usual: FloatArray
 ) -> StepRecords:
-    """Return readings cut to windows from ``begin`` to ``ends``; clipped samples do not count.
+    """Return some readings cut to windows; clipped samples do not count.
 
-    All arrays are of shape (rows,).
+    Parameters
+    ----------
+    known : Known
+    rows : ndarray, shape (n,)
+        Their numbers.
+    window : pair of ndarray, shape (n,)
+        First sample of each, and the one after its last.
+    usual : ndarray, shape (n,)
+        Where the interface echo usually is, in samples of the window.
     """
+    scan, (begin, ends) = known.scan, window
     recording = scan.recording
     clips = (float(recording.clip_low), float(recording.clip_high))
     width = int((ends - begin).max())
@@ -252,10 +243,10 @@ def step_samples(
         rails = np.zeros_like(samples[k, own])
         load_rails(record, zero, clips, first, rails)
         samples[k, own] += rails
-    steps, step = np.unique(known_mm, return_inverse=True)
+    steps, step = np.unique(known.ids[rows], return_inverse=True)
     u_step = np.zeros(steps.size)
-    np.maximum.at(u_step, step, u_known_mm)
-    return StepRecords(samples, weight, known_mm, step, u_step, usual)
+    np.maximum.at(u_step, step, known.u_mm[rows])
+    return StepRecords(samples, weight, known.mm[rows], step, u_step, usual)
 
 
 def _nominal(procedure: Procedure, picked_us: FloatArray) -> Operator:
@@ -337,13 +328,7 @@ def _mean_pulse(
 
 
 def _finished(
-    basis: PulseBasis,
-    learned: Learned,
-    windows: Windows,
-    used: AnyArray,
-    picked_us: FloatArray,
-    start_time_us: FloatArray,
-    width: int,
+    basis: PulseBasis, learned: Learned, windows: Windows, picked: Picked, width: int
 ) -> RecordFit:
     """Return the part of a calibration that the estimate makes.
 
@@ -356,45 +341,48 @@ def _finished(
     front = estimate.pulses[0] @ basis.functions
     wall = way * estimate.pulses[1] @ basis.functions
     first, last = own_stretch(np.stack([front, wall]), basis.before, noise_share(learned, basis))
-    place_us = (windows.begin + estimate.place) / rate + start_time_us[used]
+    picked_us = picked.time_us[picked.rows]
+    start_us = picked.known.scan.start_time_us[picked.rows]
+    place_us = (windows.begin + estimate.place) / rate + start_us
     nodes = np.geomspace(
         0.4 * float(records.known_mm.min()), 1.6 * float(records.known_mm.max()), NODES
     )
     typical = float(np.median([heights[0] for heights in estimate.heights]))
     node_u = _node_uncertainty(learned, windows, nodes, typical, strength, levels, width)
-    usual_us = float(np.median(picked_us[used]))
-    part = RecordPart(
-        front=front[first:last],
-        wall=wall[first:last],
-        before=basis.before - first,
-        levels=levels,
+    model = LayeredModel(
+        interface_pulse=front[first:last],
+        wall_pulse=wall[first:last],
+        zero_index=basis.before - first,
+        wall_levels=levels,
         strength=abs(strength),
         decay=decay,
-        front_scatter=_front_scatter(learned, windows),
-        usual_us=usual_us,
-        lag_us=float(np.median(place_us - picked_us[used])),
-        turn_us=operator.turn_us,
-        attenuation_db_per_mm=operator.attenuation_db_per_mm,
-        radius_mm=operator.radius_mm,
-        path_mm2_per_us=operator.path_mm2_per_us,
-        path_velocity_mm_per_us=operator.path_velocity_mm_per_us,
+        interface_scatter=_interface_scatter(learned, windows),
+        usual_us=float(np.median(picked_us)),
+        lag_us=float(np.median(place_us - picked_us)),
+        spreading=Spreading(
+            reflection_delay_us=operator.turn_us,
+            attenuation_db_per_mm=operator.attenuation_db_per_mm,
+            radius_mm=operator.radius_mm,
+            path_mm2_per_us=operator.path_mm2_per_us,
+            path_velocity_mm_per_us=operator.path_velocity_mm_per_us,
+        ),
         thickness_mm=nodes,
         u_mm=node_u,
     )
-    return record_fit(part, learned, windows, used)
+    return record_fit(model, learned, windows.records, picked.used)
 
 
 def record_fit(
-    part: RecordPart | AperturePart, learned: Learned, windows: Windows, used: AnyArray
+    model: LayeredModel | ApertureModel, learned: Learned, records: StepRecords, used: BoolArray
 ) -> RecordFit:
-    """Return a part with the velocity learned beside it, and what left-out steps say of both."""
+    """Return a model with the velocity learned beside it, and what left-out steps say of both."""
     velocity, slowness = learned.estimate.operator.velocity_mm_per_us, learned.estimate.pulses.size
     u_slowness = float(np.sqrt(learned.covariance[slowness, slowness]))
-    lack, p_value = left_out_steps(learned, windows.records)
+    lack, p_value = left_out_steps(learned, records)
     left = np.full(used.size, np.nan)
     left[used] = relative_noise(learned)
     return RecordFit(
-        part=part,
+        model=model,
         velocity_mm_per_us=velocity,
         u_velocity_mm_per_us=0.5 * velocity**2 * u_slowness,
         used=used,
@@ -412,7 +400,7 @@ def relative_noise(learned: Learned) -> FloatArray:
     return np.asarray(learned.estimate.noise / np.maximum(size, 1e-300))
 
 
-def _front_scatter(learned: Learned, windows: Windows) -> float:
+def _interface_scatter(learned: Learned, windows: Windows) -> float:
     """Return by how much surface echoes leave their pulse, noise apart, as a share of size."""
     estimate, records, basis = learned.estimate, windows.records, windows.frequencies.basis
     period = basis.sample_rate_mhz / basis.frequency_mhz

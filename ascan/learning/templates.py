@@ -8,9 +8,12 @@ from collections.abc import Mapping
 import numpy as np
 
 from ascan.base.flags import Flag
-from ascan.engine.pipeline import Pipeline, joined
-from ascan.finding.first_arrival import ArrivalGuide
+from ascan.echo.bound import Taught
+from ascan.engine.binding import bind
+from ascan.engine.blocks import readings_of
+from ascan.engine.pipeline import Pipeline
 from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
+from ascan.learning.known import Known
 from ascan.procedure.written import Procedure
 from ascan.results.readings import gate_column
 from ascan.timing.gating import Gate
@@ -33,18 +36,16 @@ LEAST_ECHOES = 4
 LEAST_STEP = 0.29
 
 
-def learn_templates(
-    scan: Scan, procedure: Procedure, guide: ArrivalGuide | None = None
-) -> dict[str, Template]:
+def learn_templates(known: Known, procedure: Procedure, taught: Taught) -> dict[str, Template]:
     """Return the mean echo of every gate whose method takes a template.
 
     Parameters
     ----------
-    scan : Scan
-        Step readings only; those with a flag are not used.
+    known : Known
+        Rows with a flag are not used.
     procedure : Procedure
-    guide : ArrivalGuide, optional
-        What is known of its heads.
+    taught : Taught
+        What is known of their echoes.
 
     Returns
     -------
@@ -54,14 +55,15 @@ def learn_templates(
     gates = [gate for gate in procedure.gates if gate.timing.traits.takes_template]
     templates: dict[str, Template] = {}
     for n in range(ROUNDS if gates else 0):
-        pipeline = Pipeline(procedure, scan.recording, templates=templates, guide=guide)
-        columns = joined(found for _, found in pipeline.walk(scan))
+        guided = dataclasses.replace(taught, templates=templates)
+        pipeline = bind(procedure, known.scan.recording, taught=guided)
+        columns = readings_of(pipeline, known.scan).columns
         placed_by = "time_us" if n else "envelope_us"
         # Where no echo can be used, what was learned before stays.
-        templates |= {
+        templates = templates | {
             gate.name: learned
             for gate in gates
-            if (learned := _mean_echo(pipeline, scan, gate, columns, placed_by)) is not None
+            if (learned := _mean_echo(pipeline, known.scan, gate, columns, placed_by)) is not None
         }
     return templates
 
@@ -80,7 +82,7 @@ def learn_shapes(
     columns : dict of ndarray
         What the pipeline gave of them.
     """
-    procedure, shapes = pipeline.procedure, dict(pipeline.stage.taught.templates)
+    procedure, shapes = pipeline.procedure, dict(pipeline.gates.taught.templates)
     for name in () if pipeline.recording.rectified else procedure.interval.gates:
         gate = procedure.gate(name)
         if not gate.seeks_one_echo:
@@ -108,7 +110,7 @@ def _drifting(
         return known
     time_us = found_us[rows] - scan.start_time_us[rows]
     cut = _cut(pipeline, scan, rows, time_us * scan.recording.sample_rate_mhz, known.half)
-    shape, reach = known.samples, min(pipeline.stage.reach, known.half)
+    shape, reach = known.samples, min(pipeline.gates.reach, known.half)
     middle = slice(known.half - reach, known.half + reach + 1)
     height = cut[:, middle] @ shape[middle] / (shape[middle] @ shape[middle])
     left = cut / height[:, None] - shape
@@ -122,8 +124,8 @@ def _mean_echo(
     pipeline: Pipeline, scan: Scan, gate: Gate, columns: Mapping[str, AnyArray], placed_by: str
 ) -> Template | None:
     """Return the mean of a gate's unflagged echoes, each weighted by its height."""
-    known = pipeline.stage.taught.templates.get(gate.name)
-    present = _wide(known or pipeline.stage.nominal, pipeline)
+    known = pipeline.gates.taught.templates.get(gate.name)
+    present = _wide(known or pipeline.gates.nominal, pipeline)
     found_us = columns[gate_column(gate.name, placed_by)]
     # Which half-cycle it is does not matter to an echo placed by its envelope.
     heeded = ~np.uint32(Flag.HALF_CYCLE_UNSURE if placed_by == "envelope_us" else 0)
@@ -143,7 +145,7 @@ def _mean_echo(
     apart = np.sqrt(np.mean((cut / height[:, None] - mean) ** 2, axis=0)) / size
     # Only echoes that their own mean places are placed well enough to tell where they scatter.
     step = LEAST_STEP * float(pipeline.recording.step) / size
-    half = _own_half(mean / size, apart, step) if known else pipeline.stage.nominal.half
+    half = _own_half(mean / size, apart, step) if known else pipeline.gates.nominal.half
     middle = slice(mean.size // 2 - half, mean.size // 2 + half + 1)
     scatter = float(np.sqrt(np.mean(apart[middle] ** 2)))
     return Template(mean[middle] / size, echoes=int(kept.sum()), scatter=scatter)
@@ -160,7 +162,7 @@ def _usual_shape(cut: FloatArray, nominal: FloatArray) -> FloatArray:
 
 def _wide(template: Template, pipeline: Pipeline) -> Template:
     """Return a template with room on both sides for a pulse longer than the nominal one."""
-    half = int(np.ceil(WIDER * pipeline.stage.nominal.half))
+    half = int(np.ceil(WIDER * pipeline.gates.nominal.half))
     more = max(half - template.half, 0)
     return Template(np.pad(template.samples, more))
 
@@ -190,7 +192,7 @@ def _cut(
     """Return echoes moved so that their places, in samples, lie on the middle sample."""
     whole = np.rint(place).astype(np.int64)
     width = 2 * (half + SPARE) + 1
-    out = pipeline.stage.cut(scan, rows, whole - half - SPARE, width)
+    out = pipeline.gates.cut(scan, rows, whole - half - SPARE, width)
     omega = 2.0 * np.pi * np.fft.rfftfreq(width)
     early = np.exp(1j * np.outer(place - whole, omega))
     moved = np.fft.irfft(np.fft.rfft(out) * early, width)

@@ -7,7 +7,7 @@ from __future__ import annotations
 U_SHARE = 0.3
 
 
-def crown_mm(half_separation_mm: float, outside_diameter_mm: float) -> tuple[float, float]:
+def sagitta_mm(half_separation_mm: float, outside_diameter_mm: float) -> tuple[float, float]:
     """Return what is to be added to a reading, and its standard uncertainty, both in mm.
 
     The points where sound enters and leaves the wall lie s from the crown, s² / 2R below it: the
@@ -19,9 +19,9 @@ def crown_mm(half_separation_mm: float, outside_diameter_mm: float) -> tuple[flo
 
     Examples
     --------
-    >>> [round(value, 4) for value in crown_mm(1.5, 60.0)]
+    >>> [round(value, 4) for value in sagitta_mm(1.5, 60.0)]
     [0.0375, 0.0112]
     """
     radius_mm = 0.5 * outside_diameter_mm
-    sagitta_mm = half_separation_mm**2 / (2.0 * radius_mm)
-    return sagitta_mm, U_SHARE * sagitta_mm
+    added_mm = half_separation_mm**2 / (2.0 * radius_mm)
+    return added_mm, U_SHARE * added_mm

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from ascan.base.errors import fault
+from ascan.checks.table import columns
 from ascan.path.modes import MODES, Begins
-from ascan.results.readings import RESULT_COLUMNS, gate_columns
+from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column
 from ascan.timing.gating import Gate
 from ascan.waveform.recording import Recording
 
@@ -125,9 +126,11 @@ def _check_arrangement(how: Procedure) -> None:
 
 def _check_columns(how: Procedure) -> None:
     """Refuse names of gates that make two columns of one name."""
-    columns = [name for gate in how.gates for name in gate_columns(gate.name)]
-    for name in columns:
-        if columns.count(name) > 1 or name in RESULT_COLUMNS:
+    suffixes = [*GATE_COLUMNS, *columns(of_gate=True)]
+    named = [gate_column(gate.name, suffix) for gate in how.gates for suffix in suffixes]
+    taken = {*RESULT_COLUMNS, *columns(of_gate=False)}
+    for name in named:
+        if named.count(name) > 1 or name in taken:
             raise fault("gate", f"names make two columns '{name}'", remedy="rename one gate")
 
 

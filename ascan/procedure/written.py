@@ -7,11 +7,13 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from ascan.base.errors import fault
+from ascan.base.picklable import Picklable
 from ascan.base.tables import from_table, text, text_of, unknown_key
-from ascan.checks.thresholds import Checks
+from ascan.checks.limits import limits_of
 from ascan.path.material import Material
 from ascan.path.modes import Begins, Layout
 from ascan.path.probe import Pipe, Probe
@@ -28,11 +30,13 @@ from ascan.waveform.recording import Recording
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Procedure:
+class Procedure(Picklable):
     """A procedure, read with `load_procedure` or `Procedure.from_text`.
 
     Attributes
     ----------
+    checks : mapping of str to float
+        Every limit of the self-checks, by key.
     text : str
         The TOML it was read from, kept in every file that is written with it.
     layout : Layout
@@ -53,7 +57,7 @@ class Procedure:
     gates: tuple[Gate, ...] = field()
     interval: Interval = field()
     range: MeasuringRange = field(default_factory=MeasuringRange)
-    checks: Checks = field(default_factory=Checks)
+    checks: Mapping[str, float] = field(default_factory=lambda: limits_of({}))
     pipe: Pipe | None = None
     witness: Interval | None = None
     coating: Coating | None = None
@@ -64,6 +68,7 @@ class Procedure:
     layout: Layout = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "checks", MappingProxyType(dict(self.checks)))
         check_tables(self)
         object.__setattr__(self, "layout", layout_of(self))
         # Whatever holds of an interval holds of a second one: the same checks.
@@ -169,7 +174,6 @@ _TABLES: dict[str, type] = {
     "filter": Filter,
     "interval": Interval,
     "range": MeasuringRange,
-    "checks": Checks,
     "pipe": Pipe,
     "witness": Interval,
     "coating": Coating,
@@ -180,7 +184,7 @@ _TABLES: dict[str, type] = {
 
 
 def _from_table(table: Mapping[str, Any], content: str) -> Procedure:
-    known = ["title", *_TABLES, "gate"]
+    known = ["title", *_TABLES, "checks", "gate"]
     for key in table:
         if key not in known:
             raise unknown_key("procedure", key, table[key], known)
@@ -193,6 +197,8 @@ def _from_table(table: Mapping[str, Any], content: str) -> Procedure:
     parts: dict[str, Any] = {
         key: from_table(cls, table[key], key) for key, cls in _TABLES.items() if key in table
     }
+    if "checks" in table:
+        parts["checks"] = limits_of(table["checks"])
     title = table.get("title", "untitled")
     if not isinstance(title, str):
         raise fault("title", f"is {title!r}", allowed="a text")

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from ascan.calibration.record import Calibration
+from ascan.engine.taught import AMPLITUDE_RANGE
 from ascan.report.cautions import CAUTION
 
 WIDTH, HEIGHT, LEFT, BOTTOM, TOP = 640, 240, 70, 40, 15
@@ -73,7 +74,7 @@ def sheet_parts(calibration: Calibration) -> list[str]:
     ]
     fitted += [
         f"echoes of gate {name}: {low:.3f} to {high:.3f} of full scale"
-        for name, (low, high) in calibration.heights.items()
+        for name, (low, high) in calibration.learned.get(AMPLITUDE_RANGE, {}).items()
     ]
     doubts = "".join(f'<p class="doubt">{_safe(line)}</p>' for line in calibration.remarks)
     kept = "".join(row_of("td", [name, value]) for name, value in calibration.conditions.items())

@@ -82,9 +82,9 @@ def waveform_figure(
 
 
 def _conditioned(pipeline: Pipeline, block: AnyArray) -> FloatArray:
-    trace = np.empty(block.shape, pipeline.stage.taps.dtype)
+    trace = np.empty(block.shape, pipeline.gates.taps.dtype)
     origin = np.zeros(1, np.int64)
-    condition_rows(block, pipeline.recording.zero_code, origin, pipeline.stage.taps, trace)
+    condition_rows(block, pipeline.recording.zero_code, origin, pipeline.gates.taps, trace)
     return np.asarray(trace[0] / pipeline.recording.full_scale, np.float64)
 
 

@@ -24,7 +24,8 @@ from ascan.base.picklable import Picklable
 from ascan.kernels.arrays import AnyArray, BoolArray, FlagArray, FloatArray, IntArray
 from ascan.results.shown import length
 
-# Columns the engine writes; those of each gate are named <gate>_<suffix>. name -> (unit, meaning)
+# Columns the engine writes, besides those of its checks (`ascan.checks.table`); those of each gate
+# are named <gate>_<suffix>. name -> (unit, meaning)
 RESULT_COLUMNS = {
     "thickness_mm": ("mm", "thickness; NaN if and only if a fatal flag stands"),
     "u_mm": ("mm", "combined standard uncertainty of the thickness"),
@@ -41,11 +42,6 @@ RESULT_COLUMNS = {
     "interval_us": ("us", "interval the thickness was computed from"),
     "u_interval_us": ("us", "its standard uncertainty from noise and clutter"),
     "flags": ("1", "what the waveform showed"),
-    "witness_mm": ("mm", "thickness by the procedure's second interval"),
-    "u_witness_mm": ("mm", "its combined standard uncertainty"),
-    "without_film_mm": ("mm", "thickness if what the second echo shows is a film under the probe"),
-    "u_without_film_mm": ("mm", "its combined standard uncertainty"),
-    "witness_off": ("1", "thickness less witness, in their combined standard uncertainties"),
     "rival_mm": ("mm", "what the wall would be if the likeliest other reading were right"),
     "rival_odds": ("1", "twice the natural log of the odds of the thickness against its rival"),
     "rival_cause": (
@@ -53,26 +49,14 @@ RESULT_COLUMNS = {
         "what the rival takes the echo for: 0 none, 1 the next half-cycle, 2 a later echo of the "
         "wall, 3 a repeat of the surface echo (leaves no wall), 4 another spacing of all echoes",
     ),
-    "strength": ("1", "wall echo over what it was on the steps at such a depth"),
-    "second_off_us": ("us", "by how much the wall's second echo, where heard, comes late"),
-    "second_share": ("1", "the wall's second echo over its first"),
-    "other_share": (
-        "1",
-        "largest echo that neither the whole-record fit nor noise explains, or behind a single "
-        "wall echo at none of its multiples, over the wall's",
-    ),
     "unexplained": ("1", "rms of what the whole-record fit leaves, fraction of full scale"),
-    "coating_mm": ("mm", "coating: what one interval crosses and the other does not, or as fitted"),
 }
 GATE_COLUMNS = {
     "time_us": ("us", "time of the echo after the transmit pulse"),
     "u_time_us": ("us", "its standard uncertainty from noise and clutter"),
     "envelope_us": ("us", "time of the top of its envelope; NaN where none can be told"),
     "amplitude": ("1", "timed half-cycle's peak as a signed fraction of full scale"),
-    "snr_db": ("dB", "that peak over noise"),
     "clutter": ("1", "rms of what lies beside the echo beyond noise, fraction of full scale"),
-    "ahead": ("1", "largest half-cycle ahead of the echo in its gate, over its own"),
-    "behind": ("1", "largest half-cycle behind the echo in its gate, over its own"),
     "misfit": ("1", "what the steps' mean echo leaves of the echo, over its root mean square"),
     "half_cycle": ("1", "half-cycles from the first that reached the threshold to the timed one"),
     "flags": ("1", "what this gate showed"),
@@ -88,11 +72,6 @@ def gate_column(gate: str, suffix: str) -> str:
     'wall_time_us'
     """
     return f"{gate}_{suffix}"
-
-
-def gate_columns(gate: str) -> list[str]:
-    """Return the names of all columns of a gate."""
-    return [gate_column(gate, suffix) for suffix in GATE_COLUMNS]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -279,20 +258,22 @@ class Readings(Picklable):
         AscanError
             No gate of that name was timed.
         """
-        found = {
-            suffix: self.columns[gate_column(gate, suffix)]
-            for suffix in GATE_COLUMNS
-            if gate_column(gate, suffix) in self.columns
-        }
-        if not found:
-            ending = "_time_us"
-            gates = [
-                name.removesuffix(ending)
-                for name in self.columns
-                if name.endswith(ending) and not name.endswith(f"_u{ending}")
-            ]
+        ending = "_time_us"
+        gates = [
+            name.removesuffix(ending)
+            for name in self.columns
+            if name.endswith(ending) and not name.endswith(f"_u{ending}")
+        ]
+        if gate not in gates:
             raise fault("readings", f"hold no gate '{gate}'", allowed=", ".join(gates))
-        return found
+        # Another gate's name may begin with this one's.
+        others = tuple(gate_column(name, "") for name in gates if name.startswith(f"{gate}_"))
+        own = gate_column(gate, "")
+        return {
+            name.removeprefix(own): column
+            for name, column in self.columns.items()
+            if name.startswith(own) and not name.startswith(others or "\0")
+        }
 
     def reasons(self, row: int) -> list[str]:
         """Return why a reading was refused or needs care, fatal reasons first.

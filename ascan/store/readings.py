@@ -14,6 +14,7 @@ import numpy as np
 
 from ascan.base.errors import fault
 from ascan.base.flags import FATAL, MEANINGS, names, usability
+from ascan.checks.table import columns as columns_of
 from ascan.kernels.arrays import AnyArray
 from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings, is_void
 from ascan.results.shown import shown_columns
@@ -33,12 +34,19 @@ def describe(name: str) -> tuple[str, str]:
     >>> describe("wall_time_us")
     ('us', 'wall: time of the echo after the transmit pulse')
     """
-    if name in RESULT_COLUMNS:
-        return RESULT_COLUMNS[name]
-    for suffix, (unit, meaning) in sorted(GATE_COLUMNS.items(), key=lambda item: -len(item[0])):
+    told = RESULT_COLUMNS | _told(of_gate=False)
+    if name in told:
+        return told[name]
+    by_suffix = GATE_COLUMNS | _told(of_gate=True)
+    for suffix, (unit, meaning) in sorted(by_suffix.items(), key=lambda item: -len(item[0])):
         if name.endswith(f"_{suffix}"):
             return unit, f"{name.removesuffix(f'_{suffix}')}: {meaning}"
     return schema.describe_carried(name)
+
+
+def _told(*, of_gate: bool) -> dict[str, tuple[str, str]]:
+    """Return unit and meaning of what the checks write, by name."""
+    return {name: (each.unit, each.meaning) for name, each in columns_of(of_gate=of_gate).items()}
 
 
 class ReadingsWriter:

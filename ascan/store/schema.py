@@ -15,13 +15,7 @@ from ascan.base.units import unit_of
 from ascan.kernels.arrays import AnyArray
 from ascan.waveform.scan import KNOWN_COLUMNS
 
-# 1.1: scans say whether they are peak-held, and whether they hold a gate only.
-# 1.5: templates of calibrations say how echoes drift with depth.
-# 1.6: calibrations say how strong the wall was on every step, how a whole record's path repeats
-# itself, and of dual probes what stood ahead of the wall and how large its second echo was.
-# 1.7: calibrations say of each step what stood ahead of its echo, how late its second echo came,
-# and what followed that was none of the wall's.
-VERSION = (1, 7)
+VERSION, OLDEST = (2, 0), (1, 0)
 HDF5_HEAD = b"\x89HDF\r\n\x1a\n"
 SCAN, CALIBRATION, READINGS = "ascan-scan", "ascan-calibration", "ascan-readings"
 
@@ -86,13 +80,26 @@ def check_kind(file: h5py.File, kind: str, place: str) -> tuple[int, int]:
             f"engine's {VERSION[0]}.{VERSION[1]}",
             remedy="update ascan",
         )
-    if version[0] < VERSION[0]:
+    if version[0] < OLDEST[0]:
         raise fault(
             place,
             f"was written in format {version[0]}.{version[1]}, older than any this engine reads",
             remedy="re-export it with the version that wrote it",
         )
     return version[0], version[1]
+
+
+def version_of(file: h5py.File) -> tuple[int, int]:
+    """Return the format version that a file states."""
+    major, minor = np.asarray(file.attrs["format_version"]).tolist()
+    return int(major), int(minor)
+
+
+def changed(group: h5py.Group, place: str) -> AscanError:
+    """Return the error of values whose digest is not the one that was written with them."""
+    if version_of(group.file) > VERSION:
+        return fault(place, "holds more than this engine knows of", remedy="update ascan")
+    return fault(place, "was changed since it was written", remedy="calibrate anew")
 
 
 def dataset(group: h5py.Group, name: str, place: str) -> h5py.Dataset:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from ascan.engine.channels import Calibrations, channel_pipelines, walk
+from ascan.engine.channels import Calibrations, channel_pipelines, walk_channels
 from ascan.procedure.written import Procedure
 from ascan.results.readings import Tally
 from ascan.store.provenance import (
@@ -71,7 +71,7 @@ def measure_to_file(
         table = stack.enter_context(csv_file(csv, replace=replace)) if csv else None
         file = stack.enter_context(readings_file(path, replace=replace))
         digesting = dataclasses.replace(scan, rows=rows)
-        for done, columns in walk(digesting, procedure, calibration, progress):
+        for done, columns in walk_channels(digesting, procedure, calibration, progress):
             if done.start == 0:
                 a_row = sum(column.dtype.itemsize for column in columns.values())
                 check_room(path, a_row * len(scan))

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from ascan.base.errors import fault
-from ascan.engine.thickness_stage import Part, ThicknessStage, combined_mm, inverse_freedom
+from ascan.engine.read import Interval
+from ascan.engine.thickness_stage import Contribution, ThicknessStage, combined_mm, inverse_freedom
 from ascan.kernels.arrays import FloatArray
 from ascan.procedure.written import Procedure
 from ascan.uncertainty.allowances import MEANINGS
@@ -122,7 +123,7 @@ def budget_of(stage: ThicknessStage, interval_us: float, u_interval_us: float) -
     JCGM 100:2008, 5.1.2 and 5.2.2; a table after its annex H.
     """
     flags = np.zeros(1, np.uint32)
-    wall, parts = stage.parts(np.array([interval_us]), np.array([u_interval_us]), flags)
+    wall, parts = stage.parts(Interval(np.array([interval_us]), np.array([u_interval_us])), flags)
     if not np.isfinite(wall[0]):
         raise fault("budget", "the reading has no thickness", remedy="choose another row")
     thickness = float(wall[0])
@@ -144,7 +145,7 @@ def _rows(
     interval_us: float,
     u_interval_us: float,
     thickness_mm: float,
-    parts: Mapping[str, Part],
+    parts: Mapping[str, Contribution],
 ) -> list[Line]:
     """Return the lines, those of the fit split by where they come from."""
     fit, procedure = stage.calibration, stage.procedure
@@ -155,11 +156,11 @@ def _rows(
         "scatter of the steps": (f"u {fit.lack_of_fit_us:.5f} µs", f"{per_us:.3f} mm/µs"),
         "temperature": (_temperature_told(procedure), f"{thickness_mm:.3f} mm"),
         "coating": (f"{stage.coat_mm[0]:.4f} mm of wall", "1"),
-        "pipe": (f"{stage.crown_mm[0]:.4f} mm added", "1"),
+        "pipe": (f"{stage.sagitta_mm[0]:.4f} mm added", "1"),
     }
     out: list[Line] = []
     for name, part in parts.items():
-        if name == "scatter of the steps" and fit.dual is not None:
+        if name == "scatter of the steps" and fit.arrivals is not None:
             continue
         if name == "calibration fit":
             out += _fit_lines(stage, thickness_mm, part)
@@ -171,7 +172,7 @@ def _rows(
     return out
 
 
-def _line(name: str, value: str, sensitivity: str, u_mm: float, part: Part) -> Line:
+def _line(name: str, value: str, sensitivity: str, u_mm: float, part: Contribution) -> Line:
     return Line(
         component=name,
         value=value,
@@ -182,11 +183,11 @@ def _line(name: str, value: str, sensitivity: str, u_mm: float, part: Part) -> L
     )
 
 
-def _fit_lines(stage: ThicknessStage, thickness_mm: float, part: Part) -> list[Line]:
+def _fit_lines(stage: ThicknessStage, thickness_mm: float, part: Contribution) -> list[Line]:
     """Return what block, timing and scatter of the steps put into zero and velocity."""
     fit, whole = stage.calibration, float(part.u_mm[0])
-    if fit.dual is not None:
-        return [_line("calibration curve", fit.dual.model, "-", whole, part)]
+    if fit.arrivals is not None:
+        return [_line("calibration curve", fit.arrivals.path, "-", whole, part)]
     gain, _, by_block_us = fit.gain()
     # Thickness follows zero and slowness s as −1 / s and −d / s: so it follows each step's time.
     follows = 0.5 * fit.velocity_mm_per_us * (gain[0] + thickness_mm * gain[1])
@@ -222,7 +223,10 @@ def _allowance_told(procedure: Procedure, name: str, thickness_mm: float) -> tup
 
 
 def _drawn(
-    stage: ThicknessStage, interval_us: float, u_interval_us: float, parts: Mapping[str, Part]
+    stage: ThicknessStage,
+    interval_us: float,
+    u_interval_us: float,
+    parts: Mapping[str, Contribution],
 ) -> Drawn:
     """Return the reading by draws of every input: zero and velocity jointly, the rest alone."""
     fit, rule = stage.calibration, stage.procedure.temperature
@@ -231,23 +235,23 @@ def _drawn(
 
     def model(drawn: Mapping[str, FloatArray]) -> FloatArray:
         time = interval_us + drawn["time"]
-        if fit.dual is None:
+        if fit.arrivals is None:
             read = 0.5 * drawn["fit"][:, 1] * (time - drawn["fit"][:, 0])
         else:
-            curve = np.interp(time, fit.dual.time_us, fit.dual.thickness_mm)
+            curve = np.interp(time, fit.arrivals.time_us, fit.arrivals.thickness_mm)
             read = curve + drawn["fit"][:, 0]
-        wall = (read - stage.coat_mm[0] + stage.crown_mm[0]) * drawn["factor"]
+        wall = (read - stage.coat_mm[0] + stage.sagitta_mm[0]) * drawn["factor"]
         wall = wall * (1.0 + drawn["velocity"])
         return np.asarray(wall + sum(drawn[name] for name in added))
 
     def normal(u: float, mean: float = 0.0):  # type: ignore[no-untyped-def]
         return lambda rng, n: mean + u * rng.standard_normal(n)
 
-    scatter = 0.0 if fit.dual is not None else fit.lack_of_fit_us
+    scatter = 0.0 if fit.arrivals is not None else fit.lack_of_fit_us
     u_time = np.sqrt(u_interval_us**2 + fit.repeatability_us**2 + scatter**2)
     mean = np.array([fit.zero_us, fit.velocity_mm_per_us])
     covariance = fit.covariance
-    if fit.dual is not None:
+    if fit.arrivals is not None:
         mean, covariance = np.zeros(2), np.diag([float(parts["calibration fit"].u_mm[0]) ** 2, 0])
     draws = {
         "time": normal(float(u_time)),

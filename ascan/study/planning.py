@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 from dataclasses import dataclass
 
@@ -10,10 +11,12 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.calibration.record import Calibration
 from ascan.calibration.step_block import StepMeans, fit_steps
+from ascan.engine.read import Interval
 from ascan.engine.thickness_stage import ThicknessStage, combined_mm
 from ascan.kernels.fir import SIGMA_OVER_BANDWIDTH
 from ascan.path.modes import Begins
 from ascan.procedure.written import Procedure
+from ascan.steps.table import table_in_fit
 from ascan.study.budget import Budget, budget_of
 
 # Echoes are told apart from the transmit pulse, or from each other, from so many periods on.
@@ -117,7 +120,8 @@ def plan_for(procedure: Procedure, expected: Expected) -> Plan:
         for choice in itertools.combinations(steps, count):
             stage, interval, u_interval = _reading(procedure, expected, choice)
             nothing = np.zeros(1, np.uint32)
-            _, parts = stage.parts(np.array([interval]), np.array([u_interval]), nothing)
+            read = Interval(np.array([interval]), np.array([u_interval]))
+            _, parts = stage.parts(read, nothing)
             found.append((choice, float(combined_mm(parts)[0])))
 
     def brackets(choice: tuple[float, ...]) -> bool:
@@ -166,16 +170,11 @@ def _reading(
 
 
 def _calibration(procedure: Procedure, means: StepMeans) -> Calibration:
-    fit = fit_steps(means, procedure.interval.mode, procedure.material)
+    found = fit_steps(means, procedure.interval.mode, procedure.material)
     return Calibration(
-        zero_us=fit.zero_us,
-        velocity_mm_per_us=fit.velocity_mm_per_us,
-        covariance=fit.covariance,
-        repeatability_us=fit.repeatability_us,
-        lack_of_fit_us=0.0,
-        steps=fit.steps,
-        fitted_zero_us=np.nan,
-        u_fitted_zero_us=np.nan,
+        fit=dataclasses.replace(found.fit, lack_of_fit_us=0.0),
+        steps=found.steps,
+        table=table_in_fit(found.steps),
         health={},
         signature={"mode": procedure.interval.mode},
         conditions={},

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from ascan.base.stored import stored
 from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.kernels.fir import SIGMA_OVER_BANDWIDTH
 
@@ -45,10 +46,14 @@ class Template:
         Centre of its energy spectrum, radians per sample.
     """
 
-    samples: FloatArray
-    echoes: int = 0
-    scatter: float = 0.0
-    drift: FloatArray = field(default_factory=lambda: np.zeros(0))
+    samples: FloatArray = stored("1", "what an echo of this gate looks like")
+    echoes: int = stored("1", "how many echoes it is the mean of", 0)
+    scatter: float = stored("1", "rms by which single echoes leave it, over its height", 0.0)
+    drift: FloatArray = stored(
+        "1",
+        "how echoes change between thin steps and thick ones",
+        default_factory=lambda: np.zeros(0),
+    )
     shapes: FloatArray = field(init=False)
     slopes: FloatArray = field(init=False)
     turned: FloatArray = field(init=False)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from scipy.fft import next_fast_len
 
 from ascan.kernels.arrays import AnyArray, BoolArray, Columns, FlagArray, FloatArray
 from ascan.path.aperture import ARRIVALS, DualGeometry, arrivals, spread
-from ascan.steps.parts import AperturePart
+from ascan.steps.models import ApertureModel
 from ascan.waveform.recording import Recording
 from ascan.whole_record.aperture import (
     CLEAR_PERIODS,
@@ -27,13 +28,20 @@ DEPTHS = 72
 LONGEST_US = 12.0
 
 
+class Residuals(NamedTuple):
+    """What the fit left of the steps' own records, over the first echo's height; shape (steps,)."""
+
+    steps_mm: FloatArray
+    left: FloatArray
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class ApertureStage:
     """Fits whole records of a dual-element probe; immutable, thread-safe.
 
     Attributes
     ----------
-    part : AperturePart
+    model : ApertureModel
     recording : Recording
     frequency_mhz, delay_us : float
         Of the probe.
@@ -41,25 +49,23 @@ class ApertureStage:
         Thinnest and thickest wall that is laid out.
     least_odds : float
         Twice the log odds that a rival must be behind by.
-    steps_mm, lefts : ndarray, shape (steps,)
-        What the fit left of the steps' own records, over the first echo's height.
+    usual : Residuals
     """
 
-    part: AperturePart
+    model: ApertureModel
     recording: Recording
     frequency_mhz: float
     delay_us: float
     span_mm: tuple[float, float]
     least_odds: float
-    steps_mm: FloatArray
-    lefts: FloatArray
+    usual: Residuals
     operator: ApertureOperator = field(init=False)
     bank: FloatArray = field(init=False)
     times: FloatArray = field(init=False)
     scale: tuple[float, float] = field(init=False)
 
     def __post_init__(self) -> None:
-        operator = operator_of(self.part, self.frequency_mhz)
+        operator = operator_of(self.model, self.frequency_mhz)
         step = step_of(self.span_mm, DEPTHS)
         object.__setattr__(self, "operator", operator)
         object.__setattr__(self, "scale", (self.span_mm[0], step))
@@ -67,18 +73,18 @@ class ApertureStage:
 
     def _lay_out(self, operator: ApertureOperator, depths: FloatArray) -> None:
         """Lay out what the probe hears of every thickness, each arrival from its own least time."""
-        part, rate = self.part, self.recording.sample_rate_mhz
+        model, rate = self.model, self.recording.sample_rate_mhz
         found = [
             arrivals(operator.geometry, depth, operator.velocity_mm_per_us, operator.shear_ratio)
             for depth in depths
         ]
         first_us = np.array([[time.min() for time, _ in each] for each in found])
         most_us = max(float(np.ptp(time)) for each in found for time, _ in each)
-        size = part.pulse.size + int(np.ceil(most_us * rate)) + 2
-        transform = next_fast_len(size + part.pulse.size, real=True)
+        size = model.pulse.size + int(np.ceil(most_us * rate)) + 2
+        transform = next_fast_len(size + model.pulse.size, real=True)
         omega = 2.0 * np.pi * np.fft.rfftfreq(transform)
         mhz = np.fft.rfftfreq(transform, 1.0 / rate)
-        pulse = np.fft.rfft(part.pulse, transform)
+        pulse = np.fft.rfft(model.pulse, transform)
         places = np.arange(PLACES + 1) / PLACES - 0.5
         bank = np.empty((len(ARRIVALS), DEPTHS, PLACES + 1, 3, size), np.float32)
         for d, each in enumerate(found):
@@ -101,7 +107,7 @@ class ApertureStage:
     def lead(self) -> int:
         """By how many samples an arrival is well begun before its time: its window ends there."""
         period = self.recording.sample_rate_mhz / self.frequency_mhz
-        return begun_before(self.part.pulse, self.part.before, CLEAR_PERIODS * period)
+        return begun_before(self.model.pulse, self.model.zero_index, CLEAR_PERIODS * period)
 
     def run(
         self,
@@ -134,7 +140,7 @@ class ApertureStage:
             sure,
             (self.delay_us - start_time_us) * rate,
             noise,
-            self.part.before,
+            self.model.zero_index,
             self.lead,
             self.bank,
             self.times,
@@ -142,7 +148,7 @@ class ApertureStage:
             rate / self.frequency_mhz,
             longest,
             self.least_odds,
-            (self.steps_mm, self.lefts),
+            self.usual,
             results,
             flags,
         )
@@ -162,20 +168,20 @@ class ApertureStage:
         }
 
 
-def operator_of(part: AperturePart, frequency_mhz: float) -> ApertureOperator:
+def operator_of(model: ApertureModel, frequency_mhz: float) -> ApertureOperator:
     """Return the operator that a calibration learned."""
-    _, height, roof, gap, wedge, _, _ = (float(value) for value in part.values)
+    _, height, roof, gap, wedge, _, _ = (float(value) for value in model.values)
     geometry = DualGeometry(
         height_mm=height,
         velocity_mm_per_us=wedge,
         roof_deg=roof,
-        width_mm=part.width_mm,
-        length_mm=part.length_mm,
+        width_mm=model.width_mm,
+        length_mm=model.length_mm,
         gap_mm=gap,
     )
     nominal = ApertureOperator(
-        velocity_mm_per_us=2.0 / float(part.values[0]),
+        velocity_mm_per_us=2.0 / float(model.values[0]),
         geometry=geometry,
         frequency_mhz=frequency_mhz,
     )
-    return nominal.with_values(part.values)
+    return nominal.with_values(model.values)

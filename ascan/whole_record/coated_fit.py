@@ -13,7 +13,7 @@ import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 
 from ascan.kernels.arrays import AnyArray, FloatArray
-from ascan.steps.parts import RecordPart
+from ascan.steps.models import LayeredModel
 from ascan.whole_record.bank import DEPTHS, FIRST_MM, depths_of, step_of
 from ascan.whole_record.coating import (
     LOSS_PER_PERIOD,
@@ -95,7 +95,7 @@ class CoatedFit:
 
     Attributes
     ----------
-    part : RecordPart
+    model : LayeredModel
     operator : Operator
     coating : Coating
     sample_rate_mhz : float
@@ -103,7 +103,7 @@ class CoatedFit:
         Wall crossed that is looked up.
     """
 
-    part: RecordPart
+    model: LayeredModel
     operator: Operator
     coating: Coating
     sample_rate_mhz: float
@@ -128,15 +128,15 @@ class CoatedFit:
 
     def spectra(self, samples: int) -> Spectra:
         """Return the spectra for windows of so many samples."""
-        room = -(-samples // STRIDE) * STRIDE + 3 * self.part.front.size
+        room = -(-samples // STRIDE) * STRIDE + 3 * self.model.interface_pulse.size
         transform = next_fast_len(room, real=True)
         if transform not in self._spectra:
             mhz = np.fft.rfftfreq(transform, 1.0 / self.sample_rate_mhz)
             kept = int(np.searchsorted(mhz, HIGHEST * self.coating.frequency_mhz))
             padded = np.zeros((2, transform))
-            padded[0, : self.part.front.size] = self.part.front
-            padded[1, : self.part.wall.size] = self.part.wall
-            pulses = rfft(np.roll(padded, -self.part.before, axis=1))[:, :kept]
+            padded[0, : self.model.interface_pulse.size] = self.model.interface_pulse
+            padded[1, : self.model.wall_pulse.size] = self.model.wall_pulse
+            pulses = rfft(np.roll(padded, -self.model.zero_index, axis=1))[:, :kept]
             depths = depths_of(self.span_mm[0], step_of(self.span_mm, DEPTHS), DEPTHS)
             self._spectra[transform] = Spectra(
                 transform,
@@ -384,10 +384,10 @@ class Problem:
 
     def solve(self, numbers: FloatArray, known: Known) -> Solved | None:
         """Solve for the heights."""
-        size, decay = self.samples.size, self.of.part.decay
+        size, decay = self.samples.size, self.of.model.decay
         # An echo cut at its beginning has no height of its own: it follows the one before it.
         count = int(max((size - numbers[0] - self.of.period) / numbers[1], 0.0))
-        begun = int(max((size - numbers[0] + self.of.part.before) / numbers[1], 0.0))
+        begun = int(max((size - numbers[0] + self.of.model.zero_index) / numbers[1], 0.0))
         count, begun = min(count, MOST_ECHOES), min(begun, 2 * MOST_ECHOES)
         if count < 1 or not np.isfinite(numbers).all():
             return None

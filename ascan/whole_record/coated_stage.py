@@ -83,12 +83,12 @@ class CoatedStage:
     stages: dict[tuple[int, int], RecordStage] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
-        bare, part = self.bare, self.bare.part
+        bare, model = self.bare, self.bare.model
         coating = Coating(
-            bare=bare_of(part.strength), mismatch=self.mismatch, frequency_mhz=bare.frequency_mhz
+            bare=bare_of(model.strength), mismatch=self.mismatch, frequency_mhz=bare.frequency_mhz
         )
         fit = CoatedFit(
-            part=part,
+            model=model,
             operator=bare.operator,
             coating=coating,
             sample_rate_mhz=bare.recording.sample_rate_mhz,
@@ -129,14 +129,14 @@ class CoatedStage:
 
         They are ``room`` samples longer each way than bare ones; ``spread`` as at the surface.
         """
-        part = self.bare.part
-        size = part.front.size + 2 * room
+        model = self.bare.model
+        size = model.interface_pulse.size + 2 * room
         spectra = self.fit.spectra(size)
         loss = self.fit.usual_loss
         made = spectra.pulses * self.fit.coating.factors(spectra.mhz, late_us, mismatch, loss, 1)
         if spread:
             made = made * self.operator.response(spectra.mhz, np.zeros(1))
-        later = part.before + room
+        later = model.zero_index + room
         turned = made * np.exp(-1j * spectra.turning * later)
         return np.asarray(
             np.fft.irfft(self.fit.padded(turned, spectra), spectra.transform)[:, :size]
@@ -147,12 +147,17 @@ class CoatedStage:
         if kind[0] == 0:
             return self.bare
         if kind not in self.stages:
-            late_us, part = kind[0] * self.step_us, self.bare.part
+            late_us, model = kind[0] * self.step_us, self.bare.model
             room = int(np.ceil(late_us * self.rate)) + 1
             mismatch = self.mismatch + kind[1] * MISMATCH_STEP
             front, wall = self._pulses(late_us, mismatch, room)
-            part = replace(part, front=front, wall=wall, before=part.before + room)
-            self.stages[kind] = replace(self.bare, part=part)
+            model = replace(
+                model,
+                interface_pulse=front,
+                wall_pulse=wall,
+                zero_index=model.zero_index + room,
+            )
+            self.stages[kind] = replace(self.bare, model=model)
         return self.stages[kind]
 
     def run(
@@ -168,7 +173,7 @@ class CoatedStage:
         names = ("interval_us", "u_interval_us", "unexplained", "rival_us", "rival_odds")
         more = ("coating_us", "grown")
         columns: Columns = {name: np.full(rows, np.nan) for name in (*names, *more)}
-        guess_us = picked_us + self.bare.part.lag_us
+        guess_us = picked_us + self.bare.model.lag_us
         for name in ("repeat_us", "unfreed_us"):
             columns[name] = self.bare.repeat_us(guess_us, start_time_us, block.shape[1])
         columns["freed_us"] = np.full(rows, np.inf)
@@ -190,7 +195,7 @@ class CoatedStage:
         tries: list[list[Try]] = [[] for _ in block]
         wanted: dict[tuple[int, int], list[tuple[int, Guess, float]]] = {}
         for row in np.flatnonzero(~is_fatal(flags)):
-            place = (picked_us[row] + self.bare.part.lag_us - start_time_us[row]) * self.rate
+            place = (picked_us[row] + self.bare.model.lag_us - start_time_us[row]) * self.rate
             for guess, where in self._likely(block[row], place):
                 lean = round((guess.mismatch - self.mismatch) / MISMATCH_STEP)
                 kind = (guess.number, lean if guess.number else 0)
@@ -203,7 +208,7 @@ class CoatedStage:
             seen = self.stage(kind).run(
                 block[which],
                 start_time_us[which],
-                place_us - self.bare.part.lag_us,
+                place_us - self.bare.model.lag_us,
                 noise[which],
                 own,
             )
@@ -235,7 +240,7 @@ class CoatedStage:
         reach, size = self.reach, self.fronts.bare.size
         near = int(np.ceil(NEAR * self.fit.period))
         first, lags = int(place) - near, 2 * near + reach + 1
-        begin = first - self.bare.part.before - reach
+        begin = first - self.bare.model.zero_index - reach
         samples = np.zeros(lags + size - 1)
         low, high = max(-begin, 0), min(samples.size, record.size - begin)
         zero = self.bare.recording.zero_code
@@ -292,7 +297,7 @@ class CoatedStage:
         if judged & int(Flag.RIVAL_READING):
             rival_us = where_us
         columns["rival_us"][row], columns["rival_odds"][row] = rival_us, odds
-        if odds < self.bare.checks.least_record_odds:
+        if odds < self.bare.limits["least_record_odds"]:
             judged |= int(Flag.RIVAL_READING)
         flags[row] |= np.uint32(one.flags & ~int(JUDGED_ANEW) | judged)
 
@@ -315,10 +320,10 @@ class CoatedStage:
         self, record: AnyArray, one: Try, start_us: float, noise: float
     ) -> tuple[int, Problem]:
         """Return the first sample of what is fitted, and the problem that it is."""
-        recording, part = self.bare.recording, self.bare.part
+        recording, model = self.bare.recording, self.bare.model
         place = (one.place_us - start_us) * self.rate
-        begin = max(int(place) - self.reach - part.before - part.before // 2, 0)
-        repeat = (2.0 * one.place_us - self.bare.delay_us - start_us) * self.rate - part.before
+        begin = max(int(place) - self.reach - model.zero_index - model.zero_index // 2, 0)
+        repeat = (2.0 * one.place_us - self.bare.delay_us - start_us) * self.rate - model.zero_index
         longest = begin + int(LONGEST_US * self.rate)
         end = min(int(repeat), record.size, longest)
         samples, weight = np.empty(end - begin, np.float32), np.empty(end - begin, np.float32)
@@ -327,14 +332,14 @@ class CoatedStage:
         late_us = one.guess.number * self.step_us
         front = self._pulses(late_us, one.guess.mismatch, self.reach, spread=True)[0]
         front = front.astype(np.float32)
-        first = round(place) - begin - part.before - self.reach
+        first = round(place) - begin - model.zero_index - self.reach
         inside = slice(max(first, 0), min(first + front.size, samples.size))
         under = front[inside.start - first : inside.stop - first]
         height = float(under @ samples[inside]) / max(float(under @ under), 1e-30)
         half = int(np.ceil(0.5 * self.fit.period))
-        scatter = part.front_scatter * abs(height)
+        scatter = model.interface_scatter * abs(height)
         trust_less(samples, weight, front, first, scatter, float(noise), half)
-        usual = (part.usual_us - start_us) * self.rate - begin
+        usual = (model.usual_us - start_us) * self.rate - begin
         return begin, self.fit.problem(samples.astype(np.float64), weight.astype(np.float64), usual)
 
     def _start(self, one: Try, begin: int, start_us: float) -> FloatArray:
@@ -378,10 +383,10 @@ class CoatedStage:
 
     def _score(self, found: CoatedRecord) -> float:
         """Return energy left, what the heights of many echoes cost counted in."""
-        wall = self.bare.part.wall.astype(np.float32)
+        wall = self.bare.model.wall_pulse.astype(np.float32)
         variance = found.noise**2
         return found.left + variance * cost_of(
-            found.heights[1:], wall, self.bare.part.decay, variance
+            found.heights[1:], wall, self.bare.model.decay, variance
         )
 
     def _judged(self, found: CoatedRecord, one: Try, noise: float) -> tuple[int, float]:
@@ -390,7 +395,7 @@ class CoatedStage:
         place, spacing, wall = found.numbers[0], found.numbers[1], found.heights[1]
         products = np.empty(found.residual.size)
         left = found.residual.astype(np.float32)
-        products_of(left, stage.comb.wall, int(stage.part.before), products)
+        products_of(left, stage.comb.wall, int(stage.model.zero_index), products)
         share, by_noise, where = other_echo(
             products, stage.comb.wall, wall, found.noise, place, spacing, self.fit.period
         )

@@ -51,11 +51,12 @@ class StepRecords:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Windows:
-    """Where the windows of the used readings lie, and the readings in them."""
+    """Where the windows of the used readings lie, the readings in them, and their numbers."""
 
     records: StepRecords
     frequencies: Frequencies
     begin: IntArray
+    rows: IntArray
 
 
 @dataclass(eq=False, slots=True)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from ascan.base.flags import Flag, is_fatal
 from ascan.checks.other_echo import USUAL
-from ascan.checks.thresholds import Checks
 from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray
-from ascan.steps.parts import RecordPart
+from ascan.steps.models import LayeredModel
 from ascan.waveform.recording import Recording
 from ascan.whole_record.bank import PLACES, Bank, lay, make_bank
 from ascan.whole_record.operator import Operator
@@ -37,7 +37,7 @@ class RecordStage:
 
     Attributes
     ----------
-    part : RecordPart
+    model : LayeredModel
     velocity_mm_per_us : float
         Of the wall, from the calibration.
     recording : Recording
@@ -47,8 +47,8 @@ class RecordStage:
         When the pulse leaves the probe.
     most_mm : float
         Thickest wall that is sought.
-    checks : Checks
-        Thresholds of its decisions.
+    limits : mapping of str to float
+        Of the procedure, by key.
     stop_us : float
         How long after the surface echo a wall's may come; with a repeat ahead of it, the repeat is
         taken off, where that was learned.
@@ -56,13 +56,13 @@ class RecordStage:
         What the fit left of the steps' own records as another echo, over the wall's.
     """
 
-    part: RecordPart
+    model: LayeredModel
     velocity_mm_per_us: float
     recording: Recording
     frequency_mhz: float
     delay_us: float
     most_mm: float
-    checks: Checks
+    limits: Mapping[str, float]
     stop_us: float = 0.0
     usual_other: float = 0.0
     operator: Operator = field(init=False)
@@ -70,12 +70,12 @@ class RecordStage:
     comb: Comb = field(init=False)
 
     def __post_init__(self) -> None:
-        part, rate = self.part, self.recording.sample_rate_mhz
-        operator = operator_of(part, self.velocity_mm_per_us, self.frequency_mhz)
+        model, rate = self.model, self.recording.sample_rate_mhz
+        operator = operator_of(model, self.velocity_mm_per_us, self.frequency_mhz)
         span = (-SHORTER_MM, 0.5 * self.velocity_mm_per_us * LONGEST_US)
         banks = (
-            make_bank(part.front, operator, rate, span),
-            make_bank(part.wall, operator, rate, span),
+            make_bank(model.interface_pulse, operator, rate, span),
+            make_bank(model.wall_pulse, operator, rate, span),
         )
         period = rate / self.frequency_mhz
         most = max(operator.slowness_us_per_mm * self.most_mm * rate, 2.0 * period)
@@ -83,7 +83,7 @@ class RecordStage:
         comb = make_comb(
             banks[0].shapes[surface, PLACES // 2, 0],
             banks[1].shapes[middle, PLACES // 2, 0],
-            part.levels,
+            model.wall_levels,
             (THINNEST * period, most),
             operator.turn_us * rate,
         )
@@ -94,7 +94,7 @@ class RecordStage:
     @property
     def most_other(self) -> float:
         """What another echo may be of the wall's."""
-        return max(self.checks.most_ahead, USUAL * self.usual_other)
+        return max(self.limits["most_ahead"], USUAL * self.usual_other)
 
     def run(
         self,
@@ -113,15 +113,15 @@ class RecordStage:
             Time of sample 0, of the surface echo as its gate picked it, and the noise in codes.
         flags : ndarray, shape (n,)
         """
-        part, rate = self.part, self.recording.sample_rate_mhz
-        guess_us = picked_us + part.lag_us
+        model, rate = self.model, self.recording.sample_rate_mhz
+        guess_us = picked_us + model.lag_us
         later_us = self.repeat_us(guess_us, start_time_us, block.shape[1])
         before, trips = flags.copy(), np.ones(len(block))
         results = self._fitted(block, start_time_us, guess_us, trips, noise, flags)
         # Ahead of the repeat nothing need be taken off.
         ahead = results[:, 0] / rate + WHOLE_PERIODS / self.frequency_mhz <= later_us
         behind = ~ahead | (flags & FEW != 0)
-        behind &= (later_us < self.stop_us) & ~is_fatal(before) & bool(part.repeat.size)
+        behind &= (later_us < self.stop_us) & ~is_fatal(before) & bool(model.second_trip.size)
         rows = np.flatnonzero(behind)
         if rows.size:
             own = before[rows]
@@ -173,21 +173,23 @@ class RecordStage:
         flags: FlagArray,
     ) -> FloatArray:
         """Return the results of `fit_records` where so many trips of the path are modelled."""
-        part, rate, operator = self.part, self.recording.sample_rate_mhz, self.operator
+        model, rate, operator = self.model, self.recording.sample_rate_mhz, self.operator
         # Where the pulse has run the path once more, its repeats begin.
         repeat_us = guess_us + trips * (guess_us - self.delay_us) - start_time_us
-        ends = np.nan_to_num(repeat_us * rate, nan=0.0, posinf=1e9).astype(np.int64) - part.before
+        ends = (
+            np.nan_to_num(repeat_us * rate, nan=0.0, posinf=1e9).astype(np.int64) - model.zero_index
+        )
         results = np.empty((len(block), RESULTS))
         comb = self.comb
         setup = np.array(
             [
-                part.before,
+                model.zero_index,
                 operator.turn_us * rate,
                 0.5 * self.velocity_mm_per_us / rate,
                 operator.mm_per_late_us / rate,
                 0.0,
-                part.strength,
-                part.front_scatter,
+                model.strength,
+                model.interface_scatter,
             ]
         )
         longest = min(int(LONGEST_US * rate), block.shape[1])
@@ -201,17 +203,17 @@ class RecordStage:
             (self.banks[0].shapes, self.banks[1].shapes),
             (self.banks[0].least_mm, self.banks[0].step),
             setup,
-            (part.usual_us - start_time_us) * rate,
+            (model.usual_us - start_time_us) * rate,
             rate / self.frequency_mhz,
-            part.decay,
+            model.decay,
             (comb.front, comb.wall, comb.levels, comb.energies),
             (comb.least, comb.turn, comb.front_energy),
             longest,
             (
-                self.checks.least_record_odds,
-                self.checks.least_strength,
-                self.checks.most_strength,
-                10.0 ** (self.checks.least_snr_db / 20.0),
+                self.limits["least_record_odds"],
+                self.limits["least_strength"],
+                self.limits["most_strength"],
+                10.0 ** (self.limits["least_snr_db"] / 20.0),
                 self.most_other,
             ),
             results,
@@ -221,7 +223,7 @@ class RecordStage:
 
     def _trips(self, start_us: float, guess_us: float) -> tuple[float, int, int, int]:
         """Return when the pulse left, and where the first, second and third trip begin, samples."""
-        rate, before = self.recording.sample_rate_mhz, self.part.before
+        rate, before = self.recording.sample_rate_mhz, self.model.zero_index
         emitted, place = (self.delay_us - start_us) * rate, (guess_us - start_us) * rate
         begin = max(int(place) - before - before // 2, 0)
         second, third = (int(begins(place, emitted, n, before)) for n in (1, 2))
@@ -259,18 +261,18 @@ class RecordStage:
             own = np.where(clipped, 0.0, self._echoes(place, spacing[row], beyond.size))
             size = 1.0
             for _ in range(2):
-                again = second_trip(first, size * self.part.repeat, emitted, second, end)
+                again = second_trip(first, size * self.model.second_trip, emitted, second, end)
                 again[clipped] = 0.0
                 more, later = told_by(heard, again, own)
                 size, emitted = size * more, emitted + later
-            again = second_trip(first, size * self.part.repeat, emitted, second, end)
+            again = second_trip(first, size * self.model.second_trip, emitted, second, end)
             out[row, second:third] -= np.where(clipped, 0.0, again)
             freed[row] = True
         return out, freed
 
     def _echoes(self, place: float, spacing: float, samples: int) -> FloatArray:
         """Return what wall echoes a window may hold, and their slopes, and a baseline."""
-        bank, before = self.banks[1], self.part.before
+        bank, before = self.banks[1], self.model.zero_index
         size = bank.shapes.shape[3]
         depth = 0.5 * spacing / self.recording.sample_rate_mhz * self.velocity_mm_per_us
         columns = [np.ones(samples)]
@@ -304,19 +306,20 @@ class RecordStage:
         ``trips`` is how many times over it has run the path by then.
         """
         later = trips * (guess_us - self.delay_us)
-        later = later - self.part.before / self.recording.sample_rate_mhz
+        later = later - self.model.zero_index / self.recording.sample_rate_mhz
         end_us = start_time_us + samples / self.recording.sample_rate_mhz - guess_us
         return np.where(later < end_us, later, np.inf)
 
 
-def operator_of(part: RecordPart, velocity_mm_per_us: float, frequency_mhz: float) -> Operator:
+def operator_of(model: LayeredModel, velocity_mm_per_us: float, frequency_mhz: float) -> Operator:
     """Return the operator a calibration learned."""
+    spreading = model.spreading
     return Operator(
         velocity_mm_per_us=velocity_mm_per_us,
-        turn_us=part.turn_us,
-        attenuation_db_per_mm=part.attenuation_db_per_mm,
-        radius_mm=part.radius_mm,
+        turn_us=spreading.reflection_delay_us,
+        attenuation_db_per_mm=spreading.attenuation_db_per_mm,
+        radius_mm=spreading.radius_mm,
         frequency_mhz=frequency_mhz,
-        path_mm2_per_us=part.path_mm2_per_us,
-        path_velocity_mm_per_us=part.path_velocity_mm_per_us,
+        path_mm2_per_us=spreading.path_mm2_per_us,
+        path_velocity_mm_per_us=spreading.path_velocity_mm_per_us,
     )

@@ -17,6 +17,8 @@ from typing import Any
 import pytest
 
 import ascan
+from ascan.checks.limits import limits_of
+from ascan.checks.table import columns
 from ascan.commands import cli
 from ascan.procedure import written
 from ascan.results import readings
@@ -44,10 +46,11 @@ def found() -> dict[str, Any]:
     """Return the names that the code has."""
     return {
         "python": sorted(ascan.__all__),
-        "columns": sorted(readings.RESULT_COLUMNS),
-        "gate columns": sorted(readings.GATE_COLUMNS),
+        "columns": sorted([*readings.RESULT_COLUMNS, *columns(of_gate=False)]),
+        "gate columns": sorted([*readings.GATE_COLUMNS, *columns(of_gate=True)]),
         "flags": {str(flag.name).lower(): int(flag).bit_length() - 1 for flag in ascan.Flag},
-        "tables": {name: keys_of(kind) for name, kind in written._TABLES.items()},
+        "tables": {name: keys_of(kind) for name, kind in written._TABLES.items()}
+        | {"checks": sorted(limits_of({}))},
         "gate": keys_of(written.Gate),
         "methods": {name: keys_of(method_class(name, "timing")) for name in sorted(METHODS)},
         "commands": options(),

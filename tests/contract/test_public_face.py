@@ -87,7 +87,7 @@ def test_block_size_does_not_change_a_reading(monkeypatch: pytest.MonkeyPatch) -
     scan, procedure, calibration = plate_example(8.0)
     scan = plate_scan(np.linspace(5.0, 18.0, 300))
     whole = ascan.measure(scan, procedure, calibration)
-    monkeypatch.setattr("ascan.engine.pipeline.BLOCK_BYTES", 1)
+    monkeypatch.setattr("ascan.engine.blocks.BLOCK_BYTES", 1)
     parts = ascan.measure(scan, procedure, calibration)
     for name, column in whole.columns.items():
         assert np.array_equal(column, parts.columns[name], equal_nan=column.dtype.kind == "f"), name

@@ -11,6 +11,7 @@ from builders import SAMPLE_RATE_MHZ, burst, scan_of, wall_procedure
 import ascan
 from ascan import AscanError, Flag, Procedure, Scan
 from ascan.calibration.conditions import Conditions
+from ascan.checks.weak_echo import RELATIVE_AMPLITUDE
 from ascan.examples import PROCEDURE, plate_example, plate_scan
 
 STEPS = [5.0, 10.0, 20.0]
@@ -56,7 +57,7 @@ def test_readings_of_one_step_may_be_labelled_a_little_apart() -> None:
     known = np.repeat(STEPS, 3) + np.tile([0.0, 4e-7, 8e-7], 3)
     fit = ascan.calibrate(plate_scan(known), procedure, known, u_known_mm=0.01)
     assert fit.steps.readings.tolist() == [3, 3, 3]
-    assert len(fit.strengths["wall"]) == 3
+    assert fit.learned[RELATIVE_AMPLITUDE]["wall"].size == 3
     assert ascan.measure(plate_scan(known), procedure, fit).thickness_mm == pytest.approx(
         known, abs=0.002
     )

@@ -28,24 +28,20 @@ ROOMS: dict[str, tuple[float, str]] = {
     "checks": (2, "waveform path results finding steps"),
     "calibration": (2, "waveform path steps"),
     "survey": (2, "results"),
-    "raw_checks": (2.5, "waveform checks"),
     "whole_record": (3, "waveform path steps checks"),
     "procedure": (3, "waveform path results uncertainty finding timing checks"),
     "echo": (3, "waveform path finding timing checks"),
-    "check_learning": (3.2, "checks procedure results"),
-    "echo_checks": (3.5, "waveform path finding calibration check_learning echo checks procedure"),
-    "following_checks": (3.5, "waveform finding calibration check_learning echo checks procedure"),
     "engine": (
         4,
         "waveform path results uncertainty finding steps timing checks calibration whole_record "
-        "procedure echo raw_checks check_learning echo_checks following_checks",
+        "procedure echo",
     ),
     "learning": (
         5,
         "waveform path results uncertainty finding steps timing checks calibration whole_record "
-        "procedure engine echo check_learning",
+        "procedure engine echo",
     ),
-    "store": (5, "waveform results steps calibration survey procedure engine"),
+    "store": (5, "waveform results steps checks calibration survey procedure engine"),
     "study": (
         6,
         "waveform path results uncertainty finding steps timing checks calibration whole_record "

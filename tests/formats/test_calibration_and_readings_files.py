@@ -44,7 +44,7 @@ def test_calibration_round_trip(tmp_path: Path) -> None:
     assert np.array_equal(loaded.covariance, calibration.covariance)
 
 
-@pytest.mark.parametrize("name", ["zero_us", "covariance", "steps/residual_mm"])
+@pytest.mark.parametrize("name", ["fit/zero_us", "fit/covariance", "steps/residual_mm"])
 def test_a_changed_calibration_is_refused(name: str, tmp_path: Path) -> None:
     _, _, calibration = plate_example(8.0)
     ascan.save_calibration(calibration, tmp_path / "c.h5")
@@ -124,7 +124,7 @@ def test_identity_does_not_depend_on_the_block_size(
     _, procedure, calibration = plate_example(8.0)
     scan = plate_scan(np.linspace(5.0, 18.0, 300))
     ascan.measure_to_file(scan, procedure, calibration, tmp_path / "whole.h5")
-    monkeypatch.setattr("ascan.engine.pipeline.BLOCK_BYTES", 1)
+    monkeypatch.setattr("ascan.engine.blocks.BLOCK_BYTES", 1)
     ascan.measure_to_file(scan, procedure, calibration, tmp_path / "parts.h5")
     digests = [
         ascan.load_readings(tmp_path / f"{name}.h5").provenance["columns_sha256"]

@@ -9,11 +9,13 @@ from ascan import AscanError, Calibration, Procedure, calibrate, measure
 from ascan.calibration.curve import PathModel, fit_curve
 from ascan.calibration.step_block import fit_steps, gather_steps
 from ascan.calibration.thickness import look_up_thickness
+from ascan.engine.read import Interval
 from ascan.engine.thickness_stage import ThicknessStage
 from ascan.examples import PROCEDURE, plate_scan
 from ascan.kernels.arrays import FloatArray
 from ascan.learning.component import calibrate_component
 from ascan.path.material import Material
+from ascan.steps.table import table_in_fit
 from ascan.study.budget import budget_of
 from ascan.study.checking import check_steps
 from ascan.uncertainty.coverage import coverage_factor, inverse_effective_freedom
@@ -48,16 +50,11 @@ def fitted(
 ) -> Calibration:
     """Return a calibration from step times alone."""
     means = gather_steps(steps, np.full(steps.size, u_block_mm), times, np.full(steps.size, u_us))
-    fit = fit_steps(means, mode, STEEL)
+    found = fit_steps(means, mode, STEEL)
     return Calibration(
-        zero_us=fit.zero_us,
-        velocity_mm_per_us=fit.velocity_mm_per_us,
-        covariance=fit.covariance,
-        repeatability_us=fit.repeatability_us,
-        lack_of_fit_us=fit.lack_of_fit_us,
-        steps=fit.steps,
-        fitted_zero_us=fit.fitted_zero_us,
-        u_fitted_zero_us=fit.u_fitted_zero_us,
+        fit=found.fit,
+        steps=found.steps,
+        table=table_in_fit(found.steps),
         health={},
         signature={"mode": mode},
         conditions={},
@@ -104,7 +101,7 @@ def test_95_percent_cover(
         added = np.hypot(np.hypot(0.004, 0.01), np.hypot(0.002, 0.005)) * rng.standard_normal()
         interval = zero + 2.0 * wall / component + spread * rng.standard_normal()
         columns = ThicknessStage(how, calibration).run(
-            np.array([interval]), np.array([noise_us]), np.zeros(1, np.uint32)
+            Interval(np.array([interval]), np.array([noise_us])), np.zeros(1, np.uint32)
         )
         error = columns["thickness_mm"][0] + added - wall
         covered += bool(abs(error) <= columns["expanded_mm"][0])
@@ -315,6 +312,6 @@ def test_ratio_of_the_handbook() -> None:
     known_us = 2.0 * 0.133 * 25.4 / 5.92
     part = fitted("echo_to_echo", np.array([0.167 * 25.4]), np.array([known_us]), 0.01, 1e-3)
     stage = ThicknessStage(how, part)
-    found = stage.run(np.array([read]), np.array([1e-3]), np.zeros(1, np.uint32))
+    found = stage.run(Interval(np.array([read]), np.array([1e-3])), np.zeros(1, np.uint32))
     assert block.velocity_mm_per_us == pytest.approx(5.92)
     assert found["thickness_mm"][0] / 25.4 == pytest.approx(0.2511, abs=1e-4)

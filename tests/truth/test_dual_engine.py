@@ -5,6 +5,7 @@ Blocks whose steps include both ends of the range; thicknesses between them neve
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 
 import numpy as np
@@ -24,9 +25,13 @@ from ascan import (
 )
 from ascan.base.errors import AscanError
 from ascan.base.flags import Flag
-from ascan.check_learning import second_late_of
+from ascan.checks import second_echo
+from ascan.checks.lesson import StepReadings
+from ascan.checks.weak_echo import RELATIVE_AMPLITUDE
+from ascan.engine.taught import ARRIVAL_RATIO
 from ascan.kernels.arrays import AnyArray, FloatArray
-from ascan.learning.heads import with_second
+from ascan.learning.first_arrivals import with_second
+from ascan.steps.table import table_of
 
 EIGHT = np.array([1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 18.0, 25.0])
 FOUR = np.array([1.0, 3.0, 10.0, 25.0])
@@ -154,9 +159,9 @@ def test_inverted_probe_and_stored_calibration(tmp_path) -> None:  # type: ignor
     )
     calibration = calibrate(turned, how, EIGHT, u_known_mm=1e-5)
     plain = calibrate(block, how, EIGHT, u_known_mm=1e-5)
-    assert calibration.dual is not None
-    assert plain.dual is not None
-    assert calibration.dual.polarity == -plain.dual.polarity
+    assert calibration.arrivals is not None
+    assert plain.arrivals is not None
+    assert calibration.arrivals.polarity == -plain.arrivals.polarity
     save_calibration(calibration, tmp_path / "c.h5")
     again = load_calibration(tmp_path / "c.h5")
     assert again.digest == calibration.digest
@@ -173,8 +178,8 @@ def test_pipe_crown() -> None:
     )
     calibration = calibrated(EIGHT, 3.5, flat)
     scan = walls(np.array([6.0]), 3.5)
-    assert calibration.dual is not None
-    wanted = calibration.dual.half_separation_mm**2 / 60.0
+    assert calibration.arrivals is not None
+    wanted = calibration.arrivals.half_separation_mm**2 / 60.0
     plain, corrected = (measure(scan, how, calibration) for how in (flat, bent))
     assert corrected.thickness_mm - plain.thickness_mm == pytest.approx(wanted, rel=1e-9)
     assert (corrected.u_mm > plain.u_mm).all()
@@ -266,29 +271,35 @@ def test_first_echoes_far_smaller_than_later_ones(monkeypatch: pytest.MonkeyPatc
     """
     how, steps, truth = procedure(3.5), np.array([2.5, 5.0, 8.0, 12.0]), np.linspace(3.0, 11.5, 40)
     calibration = calibrate(with_larger_echoes(steps, 7.0), how, steps, u_known_mm=1e-5)
-    assert min(calibration.shares["wall"]) < 0.15
+    assert min(calibration.learned[ARRIVAL_RATIO]["wall"]) < 0.15
     readings = measure(with_larger_echoes(truth, 7.0), how, calibration)
     assert np.abs(readings.thickness_mm - truth).max() < 0.01
-    monkeypatch.setattr("ascan.engine.pipeline.OF_USUAL_SHARE", 10.0)
+    monkeypatch.setattr("ascan.engine.taught.OF_USUAL_SHARE", 10.0)
     unguided = measure(with_larger_echoes(truth, 7.0), how, calibration)
     assert np.nanmax(unguided.thickness_mm - truth) > 1.0
 
 
 def test_second_echoes_are_expected_where_the_steps_had_them() -> None:
-    calibration = calibrated(EIGHT, 3.5, procedure(3.5))
-    dual = calibration.dual
-    assert dual is not None
-    known, usable = np.repeat([3.0, 7.5, 12.0], 2), np.array([True] * 5 + [False])
-    off = np.array([0.10, 0.12, np.nan, np.nan, 0.02, 5.0])
-    seen = Readings({"flags": np.zeros(6, np.uint32), "second_off_us": off})
-    late = second_late_of(seen, procedure(3.5), known, usable, np.inf)
+    arrivals = calibrated(EIGHT, 3.5, procedure(3.5)).arrivals
+    assert arrivals is not None
+    known, used = np.repeat([3.0, 7.5, 12.0], 2), np.array([True] * 5 + [False])
+    table = table_of(known, np.full(6, 0.01))
+    on = StepReadings(
+        columns={"second_off_us": np.array([0.10, 0.12, np.nan, np.nan, 0.02, 5.0])},
+        layout=procedure(3.5).layout,
+        steps=dataclasses.replace(table, used=np.ones(3, np.bool_)),
+        ids=table.ids_of(known),
+        used=used,
+        sound=used,
+    )
+    late_us = second_echo.learn(on)["wall"]
     # The step on which it was not heard takes it from those beside.
-    assert late == {"wall": pytest.approx((0.11, 0.065, 0.02))}
-    moved = with_second(dual, np.unique(known), late["wall"]).second_us - dual.second_us
-    expected = np.interp(dual.thickness_mm, [3.0, 12.0], [0.11, 0.02])
+    assert late_us == pytest.approx((0.11, 0.065, 0.02))
+    moved = with_second(arrivals, table.thickness_mm, late_us).second_us - arrivals.second_us
+    expected = np.interp(arrivals.thickness_mm, [3.0, 12.0], [0.11, 0.02])
     assert np.abs(moved - expected).max() < 1e-12
-    deaf = Readings({"flags": np.zeros(6, np.uint32), "second_off_us": np.full(6, np.nan)})
-    assert second_late_of(deaf, procedure(3.5), known, usable, np.inf) == {}
+    deaf = dataclasses.replace(on, columns={"second_off_us": np.full(6, np.nan)})
+    assert second_echo.learn(deaf) == {}
 
 
 def test_a_second_echo_at_another_time_than_on_the_steps_is_told() -> None:
@@ -343,7 +354,7 @@ def test_heights_are_held_against_those_of_the_steps_beside() -> None:
     """Within its focus a dual probe hears middling walls far better than thin and thick ones."""
     how, weak = procedure(3.5), np.uint32(Flag.WEAK_ECHO)
     fit = calibrated(EIGHT, 3.5, how)
-    low, middle, high = (fit.strengths["wall"][k] for k in (0, 4, 7))
+    low, middle, high = (fit.learned[RELATIVE_AMPLITUDE]["wall"][k] for k in (0, 4, 7))
     assert middle > 1.3 * max(low, high)
     sound = walls(BETWEEN, 3.5, 50.0).rows.read_block(0, BETWEEN.size).astype(np.float64)
     assert not (measure(of_codes(0.6 * sound), how, fit).flags & weak).any()

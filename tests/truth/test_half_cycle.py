@@ -9,9 +9,10 @@ import pytest
 from ascan_synthetic.synthesis import Synthesis
 from ascan_synthetic.tables import ProbeTable, ReceiverTable, RecordTable, Scenario, WallTable
 
-from ascan import Flag, Procedure, Readings, Scan, calibrate, measure, time_echoes
+from ascan import Flag, Procedure, Scan, calibrate, measure, time_echoes
 from ascan.kernels.arrays import AnyArray, FloatArray
-from ascan.learning.calibrating import settled_by_steps
+from ascan.learning.known import known_rows
+from ascan.learning.learners.echoes import settled_by_steps
 
 # An eighth of a wavelength: nearer to the wall than to what another half-cycle says of it.
 EIGHTH_MM = 5.92 / 5.0 / 8.0
@@ -117,11 +118,12 @@ def test_a_step_whose_half_cycle_is_not_sure_is_settled_by_the_others() -> None:
     interval[1] += 0.1
     flags = np.zeros(6, np.uint32)
     flags[:2] = int(Flag.HALF_CYCLE_UNSURE)
-    times = Readings({"flags": flags, "interval_us": interval, "u_interval_us": np.full(6, 1e-3)})
-    usable, u_known = flags == 0, np.full(6, 0.002)
+    times = {"flags": flags, "interval_us": interval, "u_interval_us": np.full(6, 1e-3)}
+    blank = Scan.from_array(np.zeros((6, 16), np.float32), sample_rate_mhz=100.0)
+    usable, on = flags == 0, known_rows(blank, known, 0.002)
     procedure = procedure_of("peak", "any")
-    settled = settled_by_steps(times, known, u_known, usable, procedure)
+    settled = settled_by_steps(on, times, usable, procedure)
     assert settled.tolist() == [True, False, True, True, True, True]
     # One sure step draws no line.
     alone = usable & (known > 10.0)
-    assert settled_by_steps(times, known, u_known, alone, procedure).tolist() == alone.tolist()
+    assert settled_by_steps(on, times, alone, procedure).tolist() == alone.tolist()

@@ -30,7 +30,9 @@ from ascan import (
     save_calibration,
 )
 from ascan.base.flags import Flag, is_fatal
+from ascan.checks.shape import SHAPE_RESIDUAL
 from ascan.kernels.arrays import FloatArray
+from ascan.steps.models import LayeredModel
 
 STEPS_MM = (1.0, 3.0, 8.0, 20.0)
 READINGS = 4
@@ -106,8 +108,8 @@ def test_velocity_and_element_are_learned(calibrated: Calibration) -> None:
     # The laboratory's own: 5.920 mm/µs and a radius of 3 mm.
     off = calibrated.velocity_mm_per_us - 5.920
     assert abs(off) < max(4.0 * calibrated.u_velocity_mm_per_us, 3e-4)
-    assert calibrated.whole is not None
-    assert getattr(calibrated.whole, "radius_mm", 0.0) == pytest.approx(3.0, abs=0.03)
+    assert isinstance(calibrated.record_model, LayeredModel)
+    assert calibrated.record_model.spreading.radius_mm == pytest.approx(3.0, abs=0.03)
     assert calibrated.conditions["not_learned"] == "nothing"
 
 
@@ -118,7 +120,8 @@ def test_a_long_pulse_teaches_the_same() -> None:
     known = np.repeat(STEPS_MM, READINGS)
     fit = calibrate(scan_of(Synthesis(made)), procedure(), known, u_known_mm=U_STEP_MM)
     assert fit.velocity_mm_per_us == pytest.approx(5.920, abs=5e-4)
-    assert getattr(fit.whole, "radius_mm", 0.0) == pytest.approx(3.0, abs=0.05)
+    assert isinstance(fit.record_model, LayeredModel)
+    assert fit.record_model.spreading.radius_mm == pytest.approx(3.0, abs=0.05)
 
 
 def test_goal_at_39_db(calibrated: Calibration) -> None:
@@ -254,8 +257,9 @@ def test_stated_uncertainty_of_a_calibration_is_that_of_many() -> None:
         block = Synthesis(scenario(100 + seed, noise=0.002, steps_mm=STEPS_MM, readings=2))
         fit = calibrate(scan_of(block), procedure(), np.repeat(STEPS_MM, 2), u_known_mm=U_STEP_MM)
         found.append(measure(scan_of(wall), procedure(), fit).thickness_mm)
-        assert fit.whole is not None
-        stated.append(np.interp((1.5, 5.0, 12.0), fit.whole.thickness_mm, fit.whole.u_mm))
+        model = fit.record_model
+        assert model is not None
+        stated.append(np.interp((1.5, 5.0, 12.0), model.thickness_mm, model.u_mm))
     ratio = np.std(found, axis=0, ddof=1) / np.mean(stated, axis=0)
     # Twelve draws: the scatter of a standard deviation is a fifth.
     assert (ratio > 0.4).all()
@@ -445,8 +449,9 @@ def test_walls_behind_the_repeat_of_the_surface_echo_are_read_or_refused(tmp_pat
     assert refused[np.abs(truth - 13.3) < 0.4].all()
     assert np.abs(errors_um(readings, thick)[~refused]).max() <= 5.0
     # Without the filter learned, as from an older file, all from the repeat on is refused.
-    assert fit.whole is not None
-    plain = dataclasses.replace(fit, whole=dataclasses.replace(fit.whole, repeat=np.empty(0)))
+    assert isinstance(fit.record_model, LayeredModel)
+    once = dataclasses.replace(fit.record_model, second_trip=np.empty(0))
+    plain = dataclasses.replace(fit, record_model=once)
     readings = measure(scan_of(thick, 3.5), how, plain)
     refused = is_fatal(readings.flags)
     assert refused[truth > 12.5].all()
@@ -464,7 +469,7 @@ def test_what_each_step_left_stays_with_its_step_where_the_range_leaves_others_o
     known = np.repeat(STEPS_MM, READINGS)
     narrow = Procedure.from_text(TEXT + "\n[range]\nmin_mm = 2.0\nmax_mm = 15.0\n")
     fit = calibrate(scan_of(made), narrow, known, u_known_mm=U_STEP_MM)
-    whole, inside = calibrated.misfits["wall"], fit.misfits["wall"]
+    whole, inside = (each.learned[SHAPE_RESIDUAL]["wall"].tolist() for each in (calibrated, fit))
     assert len(inside) == len(STEPS_MM)
     assert inside[1:3] == whole[1:3]
     assert whole[1] != whole[2]

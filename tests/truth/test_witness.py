@@ -97,8 +97,8 @@ def test_it_is_kept_in_both_files(tmp_path: Path) -> None:
     save_calibration(calibration, tmp_path / "c.h5")
     loaded = load_calibration(tmp_path / "c.h5")
     assert loaded.digest == calibration.digest
-    assert loaded.witness is not None
-    assert loaded.witness.mode == "echo_to_echo"
+    assert loaded.second is not None
+    assert loaded.second.mode == "echo_to_echo"
     measure_to_file(scan(WALLS), procedure, loaded, tmp_path / "r.h5")
     kept = load_readings(tmp_path / "r.h5")
     assert kept.columns["witness_mm"] == pytest.approx(WALLS, abs=0.02)
@@ -169,9 +169,9 @@ def test_the_mode_converted_echo_bears_witness() -> None:
     procedure = Procedure.from_text(CONVERTED)
     steps = np.repeat([8.0, 9.0, 10.0, 12.0], 3)
     calibration = calibrate(dual_scan(steps), procedure, steps, u_known_mm=0.005)
-    assert calibration.witness is not None
+    assert calibration.second is not None
     by_theory = 2.0 / (1.0 / 3.23 - 1.0 / 5.92)
-    assert calibration.witness.velocity_mm_per_us == pytest.approx(by_theory, rel=0.05)
+    assert calibration.second.velocity_mm_per_us == pytest.approx(by_theory, rel=0.05)
     walls = np.linspace(8.0, 12.0, 21)
     readings = measure(dual_scan(walls), procedure, calibration)
     assert np.abs(readings.columns["witness_mm"] - walls).max() < 0.12

@@ -18,13 +18,13 @@ PACKAGE = Path(ascan.__file__).parent
 # A kernel that calls another of another file, and reads a constant and a flag's bit.
 SCRIPT = """
 from ascan.timing.first_crossing import place_crossing
-from ascan.checks.finite import check_finite
+from ascan.timing.gating import Window, place_windows
 from ascan.kernels.jit import CACHE_FOLDER
 import numpy as np
 at = place_crossing(np.array([0.0, 1.0, 2.0, 3.0, 4.0]), 1, 1, 1.5)[0]
-flags = np.zeros(1, np.uint32)
-check_finite(np.array([[np.nan]]), flags)
-fresh = sum(sum(one.stats.cache_misses.values()) for one in (place_crossing, check_finite))
+flags, first, last = np.zeros(1, np.uint32), np.zeros(1, np.int64), np.zeros(1, np.int64)
+place_windows(np.zeros(1), np.zeros(1), Window(50.0, 60.0, 100.0, 100), first, last, flags)
+fresh = sum(sum(one.stats.cache_misses.values()) for one in (place_crossing, place_windows))
 print(at, flags[0], fresh, CACHE_FOLDER)
 """
 
@@ -73,8 +73,8 @@ def test_an_edited_callee_is_never_served_stale(copy: Path, tmp_path: Path) -> N
 
 def test_an_edited_constant_is_never_served_stale(copy: Path, tmp_path: Path) -> None:
     kept = str(tmp_path / "cache")
-    assert run(copy, kept).stdout.split()[1] == str(1 << 1)
-    edit(copy, "base/flags.py", "NOT_FINITE = 1 << 1", "NOT_FINITE = 1 << 30")
+    assert run(copy, kept).stdout.split()[1] == str(1 << 2)
+    edit(copy, "base/flags.py", "GATE_OUTSIDE_RECORD = 1 << 2", "GATE_OUTSIDE_RECORD = 1 << 30")
     after = run(copy, kept).stdout.split()
     assert (after[1], after[2]) == (str(1 << 30), "1")
 
@@ -86,7 +86,7 @@ def test_what_no_kernel_reads_recompiles_nothing(copy: Path, tmp_path: Path) -> 
     for name, before, after in (
         ("commands/measure.py", '"""', '"""Edited. '),
         ("base/flags.py", '"not finite: the waveform', '"not finite: this waveform'),
-        ("checks/finite.py", '"""', '"""Edited. '),
+        ("timing/gating.py", '"""', '"""Edited. '),
         ("base/errors.py", "allowed: ", "permitted: "),
     ):
         edit(copy, name, before, after)

@@ -15,7 +15,7 @@ from scipy.optimize import minimize
 
 import ascan.path.aperture as aperture_model
 from ascan.path.aperture import DualGeometry, first_echoes
-from ascan.path.pipe import crown_mm
+from ascan.path.pipe import sagitta_mm
 from ascan.path.wedge import Layers, least_time
 
 V, WEDGE = 5.920, 2.35
@@ -118,4 +118,4 @@ def test_crown() -> None:
     """R − √(R² − s²), exactly, is the sagitta to second order."""
     radius, s = 30.0, 1.5
     exact = radius - math.sqrt(radius**2 - s**2)
-    assert crown_mm(s, 2.0 * radius)[0] == pytest.approx(exact, rel=2e-3)
+    assert sagitta_mm(s, 2.0 * radius)[0] == pytest.approx(exact, rel=2e-3)

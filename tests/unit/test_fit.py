@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ascan import AscanError
+from ascan.calibration.fit import Fit
 from ascan.calibration.line import fit_line
 from ascan.calibration.step_block import StepFit, fit_steps, gather_steps
 from ascan.path.material import Material
@@ -15,7 +16,7 @@ from ascan.path.material import Material
 STEEL = Material(velocity_mm_per_us=5.92, u_velocity_mm_per_us=0.02)
 
 
-def fit(
+def fitted(
     known_mm: list[float],
     interval_us: list[float],
     mode: str,
@@ -27,6 +28,16 @@ def fit(
         np.array(known_mm), np.full(size, u_mm), np.array(interval_us), np.full(size, u_us)
     )
     return fit_steps(means, mode, STEEL)
+
+
+def fit(
+    known_mm: list[float],
+    interval_us: list[float],
+    mode: str,
+    u_mm: float = 0.01,
+    u_us: float = 1e-3,
+) -> Fit:
+    return fitted(known_mm, interval_us, mode, u_mm, u_us).fit
 
 
 def test_one_step_gives_the_zero_at_the_known_velocity() -> None:
@@ -91,12 +102,12 @@ def test_repeated_readings_average_but_the_block_does_not() -> None:
 def test_a_mislabelled_step_shows_as_lack_of_fit() -> None:
     steps = [5.0, 10.0, 15.0, 20.0]
     times = [2.0 * d / 5.92 + 0.3 for d in steps]
-    good = fit(steps, times, "time_zero_to_echo")
+    good = fitted(steps, times, "time_zero_to_echo")
     assert good.p_value > 0.9
-    assert good.lack_of_fit_us == 0.0
-    bad = fit([5.0, 10.0, 12.5, 20.0], times, "time_zero_to_echo")
+    assert good.fit.lack_of_fit_us == 0.0
+    bad = fitted([5.0, 10.0, 12.5, 20.0], times, "time_zero_to_echo")
     assert bad.p_value < 1e-6
-    assert bad.lack_of_fit_us > 0.1
+    assert bad.fit.lack_of_fit_us > 0.1
 
 
 def test_steps_in_the_wrong_order_are_refused() -> None:

@@ -4,8 +4,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ascan import Flag
-from ascan.checks.multiples import apart_of_multiples, flag_apart
+from ascan.checks.multiples import apart_of_multiples, is_apart
 
 REACH, HEIGHT = 30, 100.0
 
@@ -16,7 +15,7 @@ def share(later: float, *echoes: tuple[float, float], samples: int = 1200) -> fl
     for place, height in ((0.0, HEIGHT), *echoes):
         trace[0, min(round(place * later), samples - 1)] = height
     out, last = np.empty(1), np.array([min(int(2.5 * later), samples)])
-    apart_of_multiples(trace, last, np.array([later]), REACH, np.array([HEIGHT]), out)
+    apart_of_multiples(trace, (last, np.array([later])), REACH, np.array([HEIGHT]), out)
     return float(out[0])
 
 
@@ -40,7 +39,6 @@ def test_where_echoes_lie_close_nothing_is_apart() -> None:
 
 
 def test_the_steps_and_noise_allow_for_more() -> None:
-    flags = np.zeros(4, np.uint32)
     shares, usual = np.array([0.31, 0.31, 0.5, np.nan]), np.array([0.0, 0.0, 0.4, 0.0])
-    flag_apart(shares, usual, 0.3, np.array([60.0, 20.0, 60.0, 60.0]), flags)
-    assert flags.tolist() == [int(Flag.OTHER_ECHO), 0, 0, 0]
+    told = is_apart(shares, usual, 0.3, np.array([60.0, 20.0, 60.0, 60.0]))
+    assert told.tolist() == [True, False, False, False]

@@ -7,14 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ascan.base.flags import Flag
 from ascan.checks.other_echo import take_off_forerunners
-from ascan.checks.second_echo import second_off
+from ascan.checks.second_echo import Second, write_second
 from ascan.checks.shape import (
     MOST_DRIFT,
     Sized,
     Usual,
-    check_shape,
+    mark_unlike,
     u_of_shape_us,
     write_arrival_misfits,
     write_misfits,
@@ -75,25 +74,25 @@ def test_noise_alone_is_not_told_as_another_shape() -> None:
     learned, count, snr_db = head(0.0), 2000, 26.0
     sigma = np.abs(learned).max() * 10.0 ** (-snr_db / 20.0)
     traces = learned + sigma * rng.standard_normal((count, learned.size))
-    misfit, flags = np.empty(count), np.zeros(count, np.uint32)
+    misfit, told = np.empty(count), np.zeros(count, np.bool_)
     heads = learned[20 : 20 + SIZE][None]
     top, clock_us = np.full(count, BEFORE + 20), np.full(count, 5.0)
     usual = Learned(heads, np.array([5.0]), BEFORE)
     write_arrival_misfits(traces, top, (clock_us, 0.01), usual, REACH, misfit)
     unknown = np.full(count, np.nan)
-    check_shape(misfit, np.zeros(count), 0.06, np.full(count, snr_db), unknown, flags)
+    mark_unlike(misfit, np.zeros(count), 0.06, np.full(count, snr_db), unknown, told)
     assert np.isfinite(misfit).all()
-    assert ((flags & np.uint32(Flag.UNLIKE_MODEL)) != 0).mean() < 0.01
+    assert told.mean() < 0.01
 
 
 @given(strength=st.floats(0.0, 3.0), usual=st.floats(0.0, 0.3))
 def test_a_lower_echo_must_keep_its_shape_better(strength: float, usual: float) -> None:
     allowed = max(1.5 * usual, usual + 0.06) * min(strength, 1.0)
     for misfit, told in ((0.99 * allowed, False), (1.01 * allowed + 1e-6, True)):
-        flags = np.zeros(1, np.uint32)
+        found = np.zeros(1, np.bool_)
         once = [np.array([each]) for each in (misfit, usual)]
-        check_shape(*once, 0.06, np.array([200.0]), np.array([strength]), flags)
-        assert bool(flags[0] & Flag.UNLIKE_MODEL) == told
+        mark_unlike(*once, 0.06, np.array([200.0]), np.array([strength]), found)
+        assert found[0] == told
 
 
 def pulse(late: float, half: int = 60, period: float = PERIOD) -> FloatArray:
@@ -172,7 +171,9 @@ def test_a_second_echo_is_found_beside_the_flank_of_another() -> None:
     room, noise = np.array([reach]), np.array([0.01])
     told = []
     for trace in (second, second + flank, flank):
-        (off,), (least,), (share,) = second_off(first[None], trace[None], room, noise, PERIOD)
+        found = Second(np.empty(1), np.empty(1), np.empty(1))
+        write_second((first[None], trace[None]), room, noise, PERIOD, found)
+        (off,), (least,), (share,) = found
         assert abs(least) <= abs(off) or trace is flank
         told.append(abs(off) > 0.2 * PERIOD)
         assert trace is flank or abs(share - 0.6) < 0.05

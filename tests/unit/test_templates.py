@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from ascan import calibrate, load_calibration, measure, save_calibration, time_echoes
 from ascan.base.flags import Flag
+from ascan.checks.skipped_cycle import CYCLE_OFFSET
 from ascan.kernels.fir import gaussian_taps
 from ascan.kernels.subsample import dense_crossing, dense_peak, dense_value
 from ascan.timing.matched import noise_gain
@@ -79,7 +80,7 @@ def test_a_skipped_cycle_shows_against_the_envelope() -> None:
     clean = 0.7 * burst(TIME_US, arrivals)
     noise = rng.normal(0.0, 0.003, clean.shape)
     calibration = calibrate(scan_of(clean + noise), procedure, steps, u_known_mm=0.01)
-    assert calibration.lags_us["wall"] == pytest.approx(0.0, abs=2e-3)
+    assert float(calibration.learned[CYCLE_OFFSET]["wall"]) == pytest.approx(0.0, abs=2e-3)
     upright = measure(scan_of(clean + noise), procedure, calibration)
     turned = measure(scan_of(-clean + noise), procedure, calibration)
     assert (upright.flags == 0).all()
@@ -97,7 +98,7 @@ def test_template_and_lag_are_kept_with_the_calibration(tmp_path: Path) -> None:
     save_calibration(calibration, tmp_path / "c.h5")
     loaded = load_calibration(tmp_path / "c.h5")
     assert loaded.digest == calibration.digest
-    assert loaded.lags_us == calibration.lags_us
+    assert loaded.learned[CYCLE_OFFSET] == calibration.learned[CYCLE_OFFSET]
     for name in ("samples", "drift"):
         kept, made = (getattr(each.templates["wall"], name) for each in (loaded, calibration))
         assert np.array_equal(kept, made)

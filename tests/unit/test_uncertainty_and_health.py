@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from builders import SAMPLE_RATE_MHZ, burst, scan_of, wall_procedure
 
-from ascan import Calibration, Flag, Procedure, Scan, calibrate, measure, time_echoes
+from ascan import Calibration, Procedure, Scan, calibrate, measure, time_echoes
 from ascan.calibration.line import fit_line
 from ascan.calibration.thickness import to_thickness
 from ascan.checks.surface_repeat import weigh_repeat
-from ascan.checks.uneven_echoes import check_spacing
+from ascan.checks.uneven_echoes import mark_uneven
 from ascan.examples import PROCEDURE, plate_example, plate_scan
 
 V = 5.92
@@ -162,16 +162,15 @@ def test_echo_to_echo_offset_is_a_health_figure() -> None:
         scan = scan_of(0.6 * first + 0.5 * second)
         calibration = calibrate(scan, Procedure.from_text(text), STEPS[:3], u_known_mm=0.005)
         assert calibration.zero_us == 0.0
-        assert calibration.fitted_zero_us == pytest.approx(shift, abs=2e-3)
+        assert calibration.fit.fitted_zero_us == pytest.approx(shift, abs=2e-3)
         assert calibration.health["offset_is_zero"] == good
 
 
 def test_uneven_third_spacing_is_seen() -> None:
-    flags = np.zeros(3, np.uint32)
-    nothing = np.full(3, np.nan)
+    found, nothing = np.zeros(3, np.bool_), np.full(3, np.nan)
     times = np.array([[2.0, 2.0, 2.0], [4.0, 4.0, 4.0], [6.0, 6.0, 6.3], [8.0, 8.3, 8.3]])
-    check_spacing(nothing, times, 0.2, flags)
-    assert flags.tolist() == [0, int(Flag.UNEVEN_ECHOES), int(Flag.UNEVEN_ECHOES)]
+    mark_uneven(nothing, times, 0.2, found)
+    assert found.tolist() == [False, True, True]
 
 
 @pytest.mark.parametrize("number", [2, 3, 4])

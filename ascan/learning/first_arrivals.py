@@ -1,4 +1,4 @@
-"""Learning the head of a dual-element probe's echo from step readings, and its calibration curve.
+"""Learning a dual-element probe's first arrivals from step readings, and its calibration curve.
 
 Which half-cycle opens the echo, and of which polarity it is, is not known beforehand. Both
 polarities are tried, and on every step the half-cycles a period off; those are taken that the
@@ -16,25 +16,28 @@ from typing import Any
 import numpy as np
 
 from ascan.base.errors import AscanError, fault
-from ascan.base.flags import Flag, names
+from ascan.base.flags import Flag
 from ascan.calibration.curve import CurveFit, PathModel, choose_curve, least_score
 from ascan.calibration.step_block import StepMeans, gather_steps
 from ascan.calibration.vee_fit import LEAST_STEPS
-from ascan.check_learning import step_medians
+from ascan.echo.bound import Taught
+from ascan.engine.binding import bind
+from ascan.engine.blocks import joined
 from ascan.engine.gates import gates_of
-from ascan.engine.pipeline import Pipeline, guide_of, joined
+from ascan.engine.taught import guide_of
 from ascan.finding.arrival_match import OPENING
 from ascan.finding.first_arrival import ArrivalGuide
-from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray, IntArray
-from ascan.learning.head_models import (
+from ascan.kernels.arrays import AnyArray, BoolArray, Columns, FloatArray, IntArray
+from ascan.learning.arrival_models import (
     fitted_half_separation_mm,
     path_models,
     vee_path,
     without_unlike,
 )
+from ascan.learning.known import Known
 from ascan.procedure.written import Procedure
 from ascan.results.readings import Readings
-from ascan.steps.parts import DualPart
+from ascan.steps.models import FirstArrivals
 from ascan.waveform.scan import Scan
 
 # Half-cycles of one polarity come in steps of two.
@@ -56,32 +59,32 @@ LEAST_STEP_SHARE = 0.06
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
-class Learned:
-    """Times of all step readings, the fits (the best first), and what a calibration keeps.
+class ArrivalsLearned:
+    """What step readings of a dual-element probe teach.
 
-    ``shares``: each step's first echo's own peak over the largest half-cycle in its gate.
+    Attributes
+    ----------
+    times : Readings
+        Of all step readings.
+    means : StepMeans
+    usable : ndarray of bool, shape (rows,)
+    fits : list of CurveFit
+        The best first.
+    arrivals : FirstArrivals
+        What a calibration keeps.
+    shifted : dict of float to int
+        By how many half-cycles each step was moved.
+    ratio : ndarray, shape (steps,)
+        Each step's first echo's own peak over the largest half-cycle in its gate.
     """
 
     times: Readings
     means: StepMeans
-    usable: AnyArray
+    usable: BoolArray
     fits: list[CurveFit]
-    dual: DualPart
+    arrivals: FirstArrivals
     shifted: dict[float, int]
-    shares: tuple[float, ...]
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Known:
-    """Certified thickness under each row and its standard uncertainty, both of shape (rows,)."""
-
-    mm: FloatArray
-    u_mm: FloatArray
-
-    def told(self, flags: FlagArray) -> str:
-        """Return what stands against each row."""
-        each = enumerate(zip(self.mm, flags, strict=True))
-        return ", ".join(f"row {k} on {mm:g} mm: {names(int(bits))}" for k, (mm, bits) in each)
+    ratio: FloatArray
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -95,16 +98,8 @@ class _Attempt:
     shifted: dict[float, int]
 
 
-def learn_heads(
-    scan: Scan, procedure: Procedure, known_mm: FloatArray, u_known_mm: FloatArray
-) -> Learned:
+def learn_first_arrivals(known: Known, procedure: Procedure) -> ArrivalsLearned:
     """Return what step readings of a dual-element probe teach.
-
-    Parameters
-    ----------
-    scan : Scan
-        Step readings only.
-    known_mm, u_known_mm : ndarray, shape (rows,)
 
     Raises
     ------
@@ -112,12 +107,12 @@ def learn_heads(
         No usable reading, or times that do not grow with the thickness.
     """
     gate = procedure.gate(procedure.interval.gates[0])
-    known = Known(known_mm, u_known_mm)
-    models = path_models(procedure, scan.recording, gate)
-    cross_talk = _cross_talk(scan, procedure, known)
-    in_codes = cross_talk * np.array([[1.0], [scan.recording.full_scale]])
+    recording = known.scan.recording
+    models = path_models(procedure, recording, gate)
+    cross_talk = _cross_talk(known, procedure)
+    in_codes = cross_talk * np.array([[1.0], [recording.full_scale]])
     nominal = dataclasses.replace(
-        guide_of(procedure, scan.recording, None),
+        guide_of(procedure, recording, None),
         cross_talk=in_codes,
         least_share=LEAST_STEP_SHARE,
     )
@@ -127,40 +122,40 @@ def learn_heads(
     for polarity in fixed:
         guide = dataclasses.replace(nominal, polarity=polarity)
         try:
-            attempts[polarity] = _attempt(scan, procedure, guide, models, known)
+            attempts[polarity] = _attempt(known, procedure, guide, models)
         except AscanError as problem:
             problems.append(problem)
     if not attempts:
         raise problems[0]
-    polarity = _clearest(scan, procedure, attempts)
+    polarity = _clearest(known, procedure, attempts)
     first = attempts[polarity]
     guide = dataclasses.replace(
         nominal,
         polarity=polarity,
-        **_mean_heads(scan, procedure, first, known, polarity, nominal.train_us),
+        **_mean_heads(known, procedure, first, polarity, nominal.train_us),
     )
     steps_mm = first.means.thickness_mm
-    models = without_unlike(models, procedure, scan.recording, gate, steps_mm, guide)
+    models = without_unlike(models, procedure, recording, steps_mm, guide)
     curve = choose_curve(first.means, models, U_SCALE)[0]
-    expected_us = np.interp(known_mm, curve.thickness_mm, curve.time_us)
-    final = _attempt(scan, procedure, guide, models, known, expected_us)
+    expected_us = np.interp(known.mm, curve.thickness_mm, curve.time_us)
+    final = _attempt(known, procedure, guide, models, expected_us)
     separation_mm = fitted_half_separation_mm(final.means)
     if np.isfinite(separation_mm):
         velocity = procedure.material.velocity_mm_per_us
         models = [*models, vee_path(separation_mm, velocity, models[0].doubt)]
         final = dataclasses.replace(final, fits=choose_curve(final.means, models, U_SCALE))
-    return Learned(
+    return ArrivalsLearned(
         times=Readings(final.columns),
         means=final.means,
         usable=final.usable,
         fits=final.fits,
-        dual=_dual_part(scan, procedure, final.fits[0], guide, separation_mm),
+        arrivals=_arrivals(known, procedure, final.fits[0], guide, separation_mm),
         shifted=first.shifted,
-        shares=_shares(scan, procedure, final, known),
+        ratio=_ratios(known, procedure, final),
     )
 
 
-def _clearest(scan: Scan, procedure: Procedure, attempts: dict[int, _Attempt]) -> int:
+def _clearest(known: Known, procedure: Procedure, attempts: dict[int, _Attempt]) -> int:
     """Return the polarity whose opening half-cycle is the clearest on every step.
 
     It must stand well above what `ascan.finding.first_arrival` asks of it, and the one a period
@@ -169,8 +164,8 @@ def _clearest(scan: Scan, procedure: Procedure, attempts: dict[int, _Attempt]) -
     """
     margin = {}
     for polarity, attempt in attempts.items():
-        heads, before = _cut_heads(scan, procedure, attempt, polarity)
-        period = gates_of(procedure, scan.recording).meter.period
+        heads, before = _cut_heads(known, procedure, attempt, polarity)
+        period = gates_of(procedure, known.scan.recording).meter.period
         own = np.abs(heads[:, int(before - 0.6 * period) :]).max(axis=1)
         ahead = (polarity * heads[:, : int(before - 0.6 * period)]).max(axis=1) / own
         ahead = np.maximum(ahead, 1e-3)
@@ -182,16 +177,15 @@ def _clearest(scan: Scan, procedure: Procedure, attempts: dict[int, _Attempt]) -
 
 
 def _attempt(
-    scan: Scan,
+    known: Known,
     procedure: Procedure,
     guide: ArrivalGuide,
     models: list[PathModel],
-    known: Known,
     expected_us: FloatArray | None = None,
 ) -> _Attempt:
     """Time the steps with a guide, and settle which half-cycle each step is timed on."""
     shifts = SHIFTS if expected_us is None else (0,)
-    by_shift = {shift: _times(scan, procedure, guide, shift, expected_us) for shift in shifts}
+    by_shift = {shift: _times(known.scan, procedure, guide, shift, expected_us) for shift in shifts}
     columns = dict(by_shift[0])
     # Which half-cycle it is, is told by the steps' thicknesses.
     usable = (columns["flags"] & ~UNSURE) == 0
@@ -202,7 +196,7 @@ def _attempt(
     if not usable.any():
         raise fault(
             "calibration",
-            f"no step reading can be used ({known.told(columns['flags'])})",
+            f"no step reading can be used ({known.told(columns['flags'], usable)})",
             remedy="mend the gate, the gain or the coupling",
         )
     steps = np.unique(known.mm[usable]).tolist()
@@ -247,7 +241,7 @@ def _times(
     expected_us: FloatArray | None,
 ) -> Columns:
     """Return the columns of the step readings; where echoes are expected, they are sought there."""
-    pipeline = Pipeline(procedure, scan.recording, None, shift, guide)
+    pipeline = bind(procedure, scan.recording, taught=Taught(guide=guide, cycle_shift=shift))
     return joined(
         pipeline.run(
             block,
@@ -272,9 +266,10 @@ def _astray(
 
 
 def _cut_heads(
-    scan: Scan, procedure: Procedure, attempt: _Attempt, polarity: int
+    known: Known, procedure: Procedure, attempt: _Attempt, polarity: int
 ) -> tuple[FloatArray, int]:
     """Return the echoes of all usable rows round their timed tops, and the index of the top."""
+    scan = known.scan
     stage = gates_of(procedure, scan.recording)
     period = stage.meter.period
     before, after = int(np.ceil(HEAD_BEFORE * period)), int(np.ceil(MOST_AFTER * period))
@@ -288,10 +283,9 @@ def _cut_heads(
 
 
 def _mean_heads(
-    scan: Scan,
+    known: Known,
     procedure: Procedure,
     attempt: _Attempt,
-    known: Known,
     polarity: int,
     train_us: FloatArray,
 ) -> dict[str, Any]:
@@ -299,7 +293,7 @@ def _mean_heads(
 
     Where the second echo reaches in, a head is NaN.
     """
-    heads, before = _cut_heads(scan, procedure, attempt, polarity)
+    heads, before = _cut_heads(known, procedure, attempt, polarity)
     label = known.mm[attempt.usable]
     mean = np.array([heads[label == step].mean(axis=0) for step in np.unique(label)])
     times_us, frequency = attempt.means.interval_us, procedure.probe.frequency_mhz
@@ -309,25 +303,28 @@ def _mean_heads(
         later = (np.interp(times_us, train_us[0], arrivals) for arrivals in train_us[1:])
         apart = np.min(list(later), axis=0) - times_us
         after = np.clip(apart * frequency - 1.0, HEAD_AFTER, MOST_AFTER)
-    period = gates_of(procedure, scan.recording).meter.period
+    period = gates_of(procedure, known.scan.recording).meter.period
     end = before + np.ceil(after * period).astype(int) + 1
     mean[np.arange(mean.shape[1]) >= end[:, None]] = np.nan
     mean = mean[:, : end.max()]
     return {"shapes": mean, "arrival_us": times_us, "zero_index": before}
 
 
-def with_second(dual: DualPart, steps_mm: FloatArray, late_us: tuple[float, ...]) -> DualPart:
+def with_second(
+    arrivals: FirstArrivals, steps_mm: FloatArray, late_us: FloatArray
+) -> FirstArrivals:
     """Return a part whose second echoes come when they were heard on the steps.
 
     The path gives the least time; by how much the echo's half-cycles come later (``late_us``, on
     each step) changes with the wall, and with the echo's number.
     """
-    second = dual.second_us + np.interp(dual.thickness_mm, steps_mm, late_us)
-    return dataclasses.replace(dual, second_us=second)
+    second = arrivals.second_us + np.interp(arrivals.thickness_mm, steps_mm, late_us)
+    return dataclasses.replace(arrivals, second_us=second)
 
 
-def _shares(scan: Scan, procedure: Procedure, attempt: _Attempt, known: Known) -> tuple[float, ...]:
+def _ratios(known: Known, procedure: Procedure, attempt: _Attempt) -> FloatArray:
     """Return each step's first echo's own peak over the largest half-cycle in its gate."""
+    scan = known.scan
     stage, rate = gates_of(procedure, scan.recording), scan.recording.sample_rate_mhz
     gate = procedure.gate(procedure.interval.gates[0])
     _, stop_us = gate.window_us(procedure.nominal_zero_us, procedure.material.velocity_mm_per_us)
@@ -337,16 +334,17 @@ def _shares(scan: Scan, procedure: Procedure, attempt: _Attempt, known: Known) -
     stop = np.minimum((stop_us - start_us) * rate, scan.shape[1]).astype(np.int64)
     traces = np.abs(stage.cut(scan, rows, np.zeros_like(top), scan.shape[1]))
     reach = stage.reach
-    shares = [
+    ratios = [
         trace[first : first + reach].max() / trace[first : max(last, first + reach)].max()
         for trace, first, last in zip(traces, top, stop, strict=True)
     ]
-    return step_medians(np.array(shares), known.mm[rows], np.ones(rows.size, np.bool_))
+    every = np.ones(rows.size, np.bool_)
+    return known.table.per_step(np.array(ratios), known.ids[rows], every)
 
 
-def _dual_part(
-    scan: Scan, procedure: Procedure, best: CurveFit, guide: ArrivalGuide, separation: float
-) -> DualPart:
+def _arrivals(
+    known: Known, procedure: Procedure, best: CurveFit, guide: ArrivalGuide, separation: float
+) -> FirstArrivals:
     """Return what a calibration keeps; ``separation`` (mm) is the fitted one, NaN for none."""
     geometry, velocity = procedure.probe.geometry(), procedure.material.velocity_mm_per_us
     if not np.isfinite(separation) and geometry is not None:
@@ -359,29 +357,30 @@ def _dual_part(
     else:
         s = separation if np.isfinite(separation) else 0.0
         second = 2.0 / velocity * (np.hypot(2.0 * nodes, s) - np.hypot(nodes, s))
-    return DualPart(
-        model=best.model,
+    in_codes = known.scan.recording.full_scale
+    return FirstArrivals(
+        path=best.model,
         thickness_mm=nodes,
         time_us=best.time_us,
         u_time_us=best.u_time_us,
         second_us=second,
         half_separation_mm=float(separation),
         polarity=guide.polarity,
-        heads=guide.shapes,
-        heads_us=guide.arrival_us,
-        before=guide.zero_index,
-        cross_talk=guide.cross_talk * np.array([[1.0], [1.0 / scan.recording.full_scale]]),
+        shapes=guide.shapes,
+        arrival_us=guide.arrival_us,
+        zero_index=guide.zero_index,
+        cross_talk=guide.cross_talk * np.array([[1.0], [1.0 / in_codes]]),
     )
 
 
-def _cross_talk(scan: Scan, procedure: Procedure, known: Known) -> FloatArray:
+def _cross_talk(known: Known, procedure: Procedure) -> FloatArray:
     """Return what stands in every record at the same time, whatever the step: cross-talk.
 
     The envelope of a step is the mean of its records' largest sizes within half a period; the least
     of all steps is what no step's own echo explains. With fewer than three steps, or records that
     begin at different times, it is not known.
     """
-    steps = np.unique(known.mm)
+    scan, steps = known.scan, known.table.thickness_mm
     # Records that begin at different times have no common clock to lay over each other.
     if steps.size < LEAST_STEPS or np.ptp(scan.start_time_us) > 0.0:
         return np.zeros((2, 0))

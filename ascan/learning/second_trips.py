@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.kernels.arrays import FloatArray, IntArray
+from ascan.kernels.arrays import FloatArray
 from ascan.waveform.scan import Scan
 from ascan.whole_record.frequencies import Frequencies
 from ascan.whole_record.layered import MOST_ECHOES, LayeredFamily
@@ -54,12 +54,9 @@ def second_trips(
     basis: PulseBasis,
     learned: Learned,
     windows: Windows,
-    rows: IntArray,
 ) -> tuple[list[SecondTrip], int]:
-    """Return the second trips that are heard whole enough, and how wide windows hold them.
-
-    ``rows`` are those of the scan that the windows were cut from.
-    """
+    """Return the second trips that are heard whole enough, and how wide windows hold them."""
+    rows = windows.rows
     estimate, rate, recording = learned.estimate, basis.sample_rate_mhz, scan.recording
     clips = (float(recording.clip_low), float(recording.clip_high))
     place = windows.begin + estimate.place
@@ -99,7 +96,7 @@ def second_trips(
     return trips, wide.width
 
 
-def learn_repeat(trips: list[SecondTrip], taps: int) -> FloatArray:
+def learn_second_trip(trips: list[SecondTrip], taps: int) -> FloatArray:
     """Return the filter of the path's second trip; empty where the trips do not teach it."""
     none = np.empty(0)
     if np.unique([trip.thickness_mm for trip in trips]).size < 2:

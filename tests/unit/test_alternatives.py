@@ -2,9 +2,8 @@
 
 import numpy as np
 
-from ascan import Flag
+from ascan.checks.alternatives import Alternatives, Cause
 from ascan.checks.earlier_echo import USUAL_HEIGHT, odds_against, shares_ahead
-from ascan.checks.rivals import Rival, Rivals, flag_rivals
 from ascan.checks.skipped_cycle import Times, weigh_half_cycle
 from ascan.finding.masked_first import masked_first
 from ascan.finding.rows import Learned, Row
@@ -50,16 +49,13 @@ def test_an_echo_as_high_as_a_first_one_ahead_of_the_timed_one_speaks_for_it() -
 
 
 def test_the_likeliest_rival_stands() -> None:
-    rivals = Rivals(3)
-    rivals.weigh(Rival.HALF_CYCLE, np.array([5.0, 9.0, np.nan]), np.array([1.0, 2.0, 3.0]))
-    rivals.weigh(Rival.LATER_ECHO, np.array([7.0, -1.0, np.nan]), np.array([4.0, 5.0, 6.0]))
-    assert rivals.cause.tolist() == [1, 2, 0]
-    assert rivals.interval_us[:2].tolist() == [1.0, 5.0]
-    assert np.isnan(rivals.interval_us[2])
-    assert np.isinf(rivals.odds[2])
-    flags = np.zeros(3, np.uint32)
-    flag_rivals(rivals.odds, 0.0, Flag.EARLIER_ECHO, flags)
-    assert flags.tolist() == [0, int(Flag.EARLIER_ECHO), 0]
+    other = Alternatives(3)
+    other.weigh(Cause.HALF_CYCLE, np.array([5.0, 9.0, np.nan]), np.array([1.0, 2.0, 3.0]))
+    other.weigh(Cause.LATER_ECHO, np.array([7.0, -1.0, np.nan]), np.array([4.0, 5.0, 6.0]))
+    assert other.cause.tolist() == [1, 2, 0]
+    assert other.interval_us[:2].tolist() == [1.0, 5.0]
+    assert np.isnan(other.interval_us[2])
+    assert np.isinf(other.odds[2])
 
 
 def head(first: float, later: float, noise: float, seed: int = 3) -> tuple[float, float, bool]:

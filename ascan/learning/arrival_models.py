@@ -104,7 +104,6 @@ def without_unlike(
     models: list[PathModel],
     procedure: Procedure,
     recording: Recording,
-    gate: Gate,
     steps_mm: FloatArray,
     guide: ArrivalGuide,
 ) -> list[PathModel]:
@@ -116,6 +115,7 @@ def without_unlike(
     geometry = procedure.probe.geometry()
     if geometry is None:
         return models
+    gate = procedure.gate(procedure.layout.gates[0])
     stage, block, _ = _nominal_echoes(procedure, recording, geometry, steps_mm)
     alike = {}
     for sign in SIGNS:

@@ -2,27 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 
 from ascan.base.flags import Flag
-from ascan.engine.pipeline import Pipeline, joined
-from ascan.finding.first_arrival import ArrivalGuide
+from ascan.echo.bound import Taught
+from ascan.engine.binding import bind
+from ascan.engine.blocks import readings_of
 from ascan.finding.half_cycle import NEAREST_PERIODS
 from ascan.kernels.arrays import FloatArray
+from ascan.learning.known import Known
 from ascan.procedure.written import Procedure
 from ascan.results.readings import gate_column
-from ascan.waveform.scan import Scan
-from ascan.waveform.template import Template
 
 
-def learn_lags(
-    scan: Scan,
-    procedure: Procedure,
-    templates: Mapping[str, Template],
-    guide: ArrivalGuide | None = None,
-) -> dict[str, float]:
+def learn_cycle_offsets(
+    known: Known, procedure: Procedure, taught: Taught
+) -> dict[str, FloatArray]:
     """Return by how much each gate of the interval times echoes after the top of their envelope.
 
     Two half-cycles of a step's echoes may be about as high, and noise picks now one, now the other.
@@ -30,30 +25,27 @@ def learn_lags(
 
     Parameters
     ----------
-    scan : Scan
-        Step readings only; those with a flag are not used, unless it is that their half-cycle is
-        not sure.
+    known : Known
+        Rows with a flag are not used, unless it is that their half-cycle is not sure.
     procedure : Procedure
-    templates : mapping of str to Template
-        What the timing methods take.
-    guide : ArrivalGuide, optional
-        What is known of its heads.
+    taught : Taught
+        What is known of their echoes.
 
     Returns
     -------
-    lags_us : dict of str to float
+    offsets_us : dict of str to ndarray, shape ()
         By gate; without those in which no echo could be used.
     """
-    pipeline = Pipeline(procedure, scan.recording, templates=dict(templates), guide=guide)
-    columns = joined(found for _, found in pipeline.walk(scan))
-    near_us, lags_us = NEAREST_PERIODS / procedure.probe.frequency_mhz, {}
+    pipeline = bind(procedure, known.scan.recording, taught=taught)
+    columns = readings_of(pipeline, known.scan).columns
+    near_us, offsets_us = NEAREST_PERIODS / procedure.probe.frequency_mhz, {}
     for name in procedure.interval.gates:
         flags = columns[gate_column(name, "flags")] & ~np.uint32(Flag.HALF_CYCLE_UNSURE)
-        lag = columns[gate_column(name, "time_us")] - columns[gate_column(name, "envelope_us")]
-        known = lag[(flags == 0) & np.isfinite(lag)]
-        if known.size and procedure.gate(name).seeks_one_echo:
-            lags_us[name] = commonest(known, near_us)
-    return lags_us
+        late = columns[gate_column(name, "time_us")] - columns[gate_column(name, "envelope_us")]
+        usual = late[(flags == 0) & np.isfinite(late)]
+        if usual.size and procedure.gate(name).seeks_one_echo:
+            offsets_us[name] = np.array(commonest(usual, near_us))
+    return offsets_us
 
 
 def commonest(values: FloatArray, near: float) -> float:

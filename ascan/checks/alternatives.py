@@ -1,8 +1,8 @@
-"""Rival readings: what else a pick may have been, and how much speaks against it.
+"""Alternatives: what else the echoes of a reading may be, and how much speaks against it.
 
 A check that knows another reading of the same echoes weighs it: the odds are twice the natural log
-of how much likelier the reading is than its rival, 0 where neither is. A rival that is as likely
-sets its check's flag; the likeliest one stands in the columns.
+of how much likelier the reading is than its rival, 0 where neither is. One that is as likely sets
+its check's flag; the likeliest one stands in the columns.
 """
 
 from __future__ import annotations
@@ -12,12 +12,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ascan.base.flags import Flag
-from ascan.kernels.arrays import FlagArray, FloatArray, IntArray
+from ascan.kernels.arrays import FloatArray, IntArray
 
 
-class Rival(enum.IntEnum):
-    """What a rival reading takes the timed echo for."""
+class Cause(enum.IntEnum):
+    """What an alternative takes the timed echo for."""
 
     NONE = 0
     HALF_CYCLE = 1
@@ -27,8 +26,8 @@ class Rival(enum.IntEnum):
 
 
 @dataclass(eq=False, slots=True)
-class Rivals:
-    """The likeliest rival of each of n readings, as the checks go by.
+class Alternatives:
+    """The likeliest alternative of each of n readings, as the checks go by.
 
     Attributes
     ----------
@@ -37,7 +36,7 @@ class Rivals:
     interval_us : ndarray, shape (n,)
         Its interval; NaN where it would leave none.
     cause : ndarray, shape (n,), uint8
-        A `Rival`.
+        A `Cause`.
     """
 
     rows: int
@@ -50,14 +49,9 @@ class Rivals:
         self.interval_us = np.full(self.rows, np.nan)
         self.cause = np.zeros(self.rows, np.uint8)
 
-    def weigh(self, rival: Rival, odds: FloatArray, interval_us: FloatArray) -> None:
-        """Keep this rival where it is likelier than those before; NaN odds: it was not weighed."""
+    def weigh(self, cause: Cause, odds: FloatArray, interval_us: FloatArray) -> None:
+        """Keep this one where it is likelier than those before; NaN odds: it was not weighed."""
         better = odds < self.odds
         self.odds[better] = odds[better]
         self.interval_us[better] = interval_us[better]
-        self.cause[better] = rival
-
-
-def flag_rivals(odds: FloatArray, least: float, flag: Flag, flags: FlagArray) -> None:
-    """Flag rows whose odds against a rival are no more than ``least``."""
-    flags |= np.where(odds <= least, np.uint32(flag), np.uint32(0))
+        self.cause[better] = cause

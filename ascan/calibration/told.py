@@ -1,0 +1,75 @@
+"""A calibration as text: parameters, steps with residuals, what is in doubt."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from ascan.calibration.record import Calibration
+
+
+def lines_of(calibration: Calibration) -> list[str]:
+    """Return a calibration as lines of text."""
+    told = calibration.conditions
+    out = [*_line_lines(calibration), *_step_lines(calibration)]
+    for name in ("lack_of_fit_test", "doubted_step"):
+        if name in told:
+            out.append(f"{name.replace('_', ' ')}: {told[name]}")
+    fit = calibration.fit
+    if np.isfinite(fit.fitted_zero_us):
+        out.append(
+            f"free zero offset would be {fit.fitted_zero_us * 1e3:+.2f} ns "
+            f"(u {fit.u_fitted_zero_us * 1e3:.2f} ns); echo to echo it is 0 by definition"
+        )
+    if calibration.arrivals is not None:
+        out.append(f"path: {told['path']}")
+        out.append(
+            f"timed on the {told['timed_half_cycle']} half-cycle that opens the echo; steps moved "
+            f"by half-cycles: {told['half_cycles_moved']}"
+        )
+    if calibration.record_model is not None:
+        out += calibration.record_model.lines()
+        out.append(f"steps left out in turn: {told['left_out_steps_test']}")
+        out.append(f"not learned from these steps: {told['not_learned']}")
+    for name, template in calibration.templates.items():
+        out.append(
+            f"template of gate '{name}': mean of {template.echoes} echoes; each differs from "
+            f"it by {100.0 * template.scatter:.1f} % of its height (rms)"
+        )
+    if told.get("rows_left_out", "none") != "none":
+        out.append(f"left out: {told['rows_left_out']}")
+    out += calibration.remarks
+    if calibration.second is not None:
+        out += ["witness:", *(f"  {line}" for line in lines_of(calibration.second))]
+    return out
+
+
+def _line_lines(calibration: Calibration) -> list[str]:
+    """Return zero, velocity, range and scatter."""
+    fit, span = calibration.fit, (calibration.minimum_mm, calibration.maximum_mm)
+    return [
+        f"velocity  {fit.velocity_mm_per_us:.5f} mm/µs  u {calibration.u_velocity_mm_per_us:.5f}",
+        f"zero      {fit.zero_us:+.5f} µs     u {calibration.u_zero_us:.5f}",
+        f"range     {span[0]:g} to {span[1]:g} mm, mode {calibration.mode}",
+        f"repeated readings scatter {fit.repeatability_us * 1e3:.2f} ns beyond noise; "
+        f"lack of fit {fit.lack_of_fit_us * 1e3:.2f} ns",
+    ]
+
+
+def _step_lines(calibration: Calibration) -> list[str]:
+    """Return the table of the steps."""
+    steps = calibration.steps
+    columns = zip(
+        steps.thickness_mm,
+        steps.u_thickness_mm,
+        steps.readings,
+        steps.interval_us,
+        steps.residual_mm,
+        calibration.leverage,
+        strict=True,
+    )
+    row = "{:<9g} {:<8.4f} {:<10d} {:<13.5f} {:<+13.4f} {:.2f}"
+    head = "step mm   u mm     readings   interval µs   residual mm   leverage"
+    return [head, *(row.format(*values) for values in columns)]

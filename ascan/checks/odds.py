@@ -1,0 +1,28 @@
+"""The limit that all alternatives of single echoes share."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ascan.checks.check import Key
+from ascan.checks.check_input import CheckInput
+from ascan.kernels.arrays import BoolArray, FloatArray
+
+LEAST_ODDS = Key(
+    name="least_rival_odds",
+    default=0.0,
+    least=-50.0,
+    most=50.0,
+    meaning="twice the log odds of a pick against being another half-cycle, a later echo or a "
+    "repeat of the surface echo (`rival_odds`); at or below it the flag of that rival is set",
+    why="even odds",
+)
+
+
+def unsure(seen: CheckInput, odds: FloatArray) -> BoolArray:
+    """Return which rows have an alternative that is about as likely.
+
+    ``odds``, shape (n,) or (several, n), NaN where it was not weighed.
+    """
+    few = odds <= seen.limit(LEAST_ODDS.name)
+    return np.asarray(few if odds.ndim == 1 else few.any(axis=0))

@@ -1,0 +1,118 @@
+"""The one table of checks, in the order in which they are run; nothing registers itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from ascan.checks import (
+    blanks,
+    earlier_echo,
+    finite,
+    first_interval,
+    followers,
+    frozen,
+    low_snr,
+    missing_second,
+    multiples,
+    other_echo,
+    ranges,
+    record_odds,
+    repeated,
+    saturation,
+    second_echo,
+    second_interval,
+    second_path,
+    shape,
+    skipped_cycle,
+    spikes,
+    surface_moved,
+    surface_repeat,
+    uneven_echoes,
+    weak_echo,
+)
+from ascan.checks.check import Check, Column, Key, Stage
+from ascan.checks.check_input import CheckInput
+from ascan.checks.lesson import Lesson
+from ascan.kernels.arrays import Columns, FlagArray
+from ascan.path.modes import Layout
+
+CHECKS: tuple[Check, ...] = (
+    finite.CHECK,
+    frozen.CHECK,
+    saturation.CHECK,
+    blanks.CHECK,
+    other_echo.MEASURED,
+    low_snr.CHECK,
+    spikes.CHECK,
+    surface_moved.CHECK,
+    first_interval.CHECK,
+    skipped_cycle.CHECK,
+    uneven_echoes.CHECK,
+    surface_repeat.CHECK,
+    earlier_echo.CHECK,
+    record_odds.CHECK,
+    ranges.CHECK,
+    weak_echo.CHECK,
+    other_echo.CHECK,
+    shape.CHECK,
+    followers.CHECK,
+    second_echo.CHECK,
+    multiples.CHECK,
+    missing_second.CHECK,
+    second_path.CHECK,
+    second_interval.CHECK,
+    repeated.CHECK,
+)
+
+
+def lessons() -> Iterator[Lesson]:
+    """Yield all that checks learn from the steps."""
+    for check in CHECKS:
+        yield from check.learns
+
+
+def keys() -> dict[str, Key]:
+    """Return the limits that a procedure may state, by name."""
+    return {key.name: key for check in CHECKS for key in check.keys}
+
+
+def columns(*, of_gate: bool) -> dict[str, Column]:
+    """Return the columns that checks write, of readings or of each gate, by name."""
+    every = (column for check in CHECKS for column in check.columns)
+    return {column.name: column for column in every if column.of_gate == of_gate}
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class BoundChecks:
+    """The checks that apply to a layout, by stage."""
+
+    by_stage: Mapping[Stage, tuple[Check, ...]]
+
+    def run(self, stage: Stage, seen: CheckInput, flags: FlagArray) -> Columns:
+        """Run the checks of a stage on a block: set its flags, return their columns.
+
+        At READING the columns of a check are there for those below it.
+        """
+        written: Columns = {}
+        for check in self.by_stage.get(stage, ()):
+            found = check.evidence(seen)
+            for flag, stands in check.judge(seen, found).items():
+                flags |= np.where(stands, np.uint32(flag), np.uint32(0))
+            own = {each.name: found[each.name] for each in check.columns if each.name in found}
+            written |= own
+            if stage is Stage.READING:
+                seen.columns |= own
+        return written
+
+
+def bound_to(layout: Layout) -> BoundChecks:
+    """Return the checks that have anything to say of a layout."""
+    return BoundChecks(
+        {
+            stage: tuple(c for c in CHECKS if c.stage is stage and c.applies(layout))
+            for stage in Stage
+        }
+    )

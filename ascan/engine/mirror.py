@@ -1,0 +1,51 @@
+"""Records that are turned over: a swapped wire, or a negative gain."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ascan.base.flags import Flag
+from ascan.kernels.arrays import AnyArray, Columns, FloatArray
+from ascan.waveform.repair import mirrored
+
+if TYPE_CHECKING:
+    from ascan.engine.pipeline import Pipeline
+
+# What the mirror image of a record may still say, since it does not come from polarity.
+STILL = (
+    Flag.CALIBRATION_IN_DOUBT
+    | Flag.SATURATED
+    | Flag.OUTSIDE_CALIBRATED_RANGE
+    | Flag.OUTSIDE_MEASURING_RANGE
+    | Flag.WEAK_ECHO
+    | Flag.SPIKED
+)
+
+
+def measure_mirrored(
+    pipeline: Pipeline,
+    block: AnyArray,
+    start_time_us: FloatArray,
+    component_c: FloatArray | None,
+    columns: Columns,
+) -> None:
+    """Measure again what may be turned over, as its mirror image; keep what is then sound.
+
+    Where the polarity matters, the record speaks against its reading, and its mirror image does
+    not. ``columns`` are the readings, and are overwritten.
+    """
+    hints = np.uint32(pipeline.reader.inverted_hints)
+    # Of a wall too thin to resolve, another arrival may open with the other polarity.
+    thin = columns["flags"] & np.uint32(Flag.AT_MOST) != 0
+    rows = np.flatnonzero((columns["flags"] & hints != 0) & ~thin)
+    if rows.size == 0:
+        return
+    warm = None if component_c is None else component_c[rows]
+    images = mirrored(block[rows], pipeline.recording)
+    again = pipeline.run_as_is(images, start_time_us[rows], None, warm)
+    sound = (again["flags"] & np.uint32(~int(STILL) & 0xFFFFFFFF)) == 0
+    again["flags"] |= np.uint32(Flag.TURNED_OVER)
+    for name, values in again.items():
+        columns[name][rows[sound]] = values[sound]

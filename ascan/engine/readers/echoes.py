@@ -1,0 +1,111 @@
+"""Intervals between single echoes, or from time zero to one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ascan.base.flags import Flag
+from ascan.calibration.record import Calibration
+from ascan.checks.alternatives import Alternatives
+from ascan.checks.check import Stage
+from ascan.checks.check_input import CheckInput
+from ascan.checks.shape import u_of_shape_us
+from ascan.engine.read import Interval, Read, RunChecks
+from ascan.kernels.arrays import Columns, FlagArray, FloatArray
+from ascan.path.diffraction import lead_table
+from ascan.procedure.written import Procedure
+from ascan.timing.interval import take_intervals
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class EchoesReader:
+    """Reads single echoes; immutable, thread-safe.
+
+    Attributes
+    ----------
+    procedure : Procedure
+    calibration : Calibration, optional
+    leads : tuple of ndarray, optional
+        By how much diffraction makes echoes early (µs), by path (mm), where times are freed of it.
+    """
+
+    procedure: Procedure
+    calibration: Calibration | None
+    leads: tuple[FloatArray, FloatArray] | None
+
+    @property
+    def inverted_hints(self) -> Flag:
+        """Of a record that is turned over, another half-cycle is timed."""
+        return Flag.HALF_CYCLE_UNSURE
+
+    def read(self, seen: CheckInput, run: RunChecks, flags: FlagArray) -> Read:
+        """Return the interval between the procedure's gates."""
+        return read_between(seen, self._interval(seen), run, flags)
+
+    def alternative_mm(self, read: Read, columns: Columns) -> FloatArray:
+        """Return what each wall would be if its likeliest alternative were right."""
+        return alternative_between(self.calibration, read, columns)
+
+    def _interval(self, seen: CheckInput) -> Interval:
+        used = [seen.echoes[name] for name in seen.layout.gates]
+        interval, u_interval = np.empty(seen.rows), np.empty(seen.rows)
+        take_intervals(
+            np.stack([self._freed(echo.time_us) for echo in used]),
+            np.stack([echo.u_time_us for echo in used]),
+            interval,
+            u_interval,
+        )
+        if self.calibration is not None and self.calibration.arrivals is not None:
+            # Between steps, and in a component of other attenuation, arrivals change their shape.
+            first, frequency = used[0], self.procedure.probe.frequency_mhz
+            u_shape = u_of_shape_us(first.misfit, first.snr_db, frequency)
+            u_interval = np.hypot(u_interval, u_shape)
+        return Interval(interval, u_interval)
+
+    def _freed(self, time_us: FloatArray) -> FloatArray:
+        """Return echo times freed of diffraction, where the procedure asks for it."""
+        if self.leads is None:
+            return time_us
+        velocity = self.procedure.material.velocity_mm_per_us
+        path_mm, lead_us = self.leads
+        run_mm = velocity * (time_us - self.procedure.nominal_zero_us)
+        return np.asarray(time_us + np.interp(run_mm, path_mm, lead_us))
+
+
+def echoes_reader(procedure: Procedure, calibration: Calibration | None) -> EchoesReader:
+    """Return the reader of single echoes."""
+    probe, leads = procedure.probe, None
+    if procedure.interval.diffraction != "none" and probe.element_diameter_mm is not None:
+        leads = lead_table(
+            probe.element_diameter_mm,
+            probe.frequency_mhz,
+            0.01 * probe.bandwidth_percent,
+            procedure.material.velocity_mm_per_us,
+        )
+    return EchoesReader(procedure, calibration, leads)
+
+
+def read_between(seen: CheckInput, interval: Interval, run: RunChecks, flags: FlagArray) -> Read:
+    """Return an interval between gates, its checks run and its alternatives weighed."""
+    for name in seen.layout.gates:
+        flags |= seen.echoes[name].flags
+    seen.interval_us, seen.alternatives = interval.us, Alternatives(seen.rows)
+    run(Stage.INTERVAL, seen, flags)
+    return Read(main=interval, alternatives=seen.alternatives)
+
+
+def alternative_between(
+    calibration: Calibration | None, read: Read, columns: Columns
+) -> FloatArray:
+    """Return what each wall would be if its alternative interval were right."""
+    assert calibration is not None
+    later_us = read.alternatives.interval_us - read.main.us
+    curve, interval = calibration.arrivals, columns["interval_us"]
+    if curve is None:
+        more = 0.5 * calibration.velocity_mm_per_us * later_us
+    else:
+        nodes = (curve.time_us, curve.thickness_mm)
+        more = np.interp(interval + later_us, *nodes) - np.interp(interval, *nodes)
+    return np.asarray(columns["thickness_mm"] + more)
