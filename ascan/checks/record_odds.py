@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from ascan.base.flags import Flag
 from ascan.checks.check import Check, Evidence, Key, Stage, Verdict
 from ascan.checks.check_input import CheckInput
-from ascan.path.modes import Begins, Layout
+from ascan.checks.record_residual import applies
 
+# A fit this near to where the first arrival lies, in periods, is of the same half-cycle.
+NEAR_FIRST = 0.25
 LEAST_RECORD_ODDS = Key(
     name="least_record_odds",
     default=16.0,
@@ -18,19 +22,21 @@ LEAST_RECORD_ODDS = Key(
 )
 
 
-def applies(layout: Layout) -> bool:
-    """Tell that it is of whole records."""
-    return layout.mode.begins is Begins.MODEL
-
-
 def evidence(seen: CheckInput) -> Evidence:
-    """Return the odds of each fit against the likeliest other one."""
-    return {"odds": seen.fit["rival_odds"]}
+    """Return the odds of each fit against the likeliest other one.
+
+    And, of a dual probe whose model does not hold, by how many periods it lies off the first
+    arrival, which then decides. NaN where there is no wall.
+    """
+    fit = seen.fit
+    there = np.isfinite(fit["height"])
+    return {"odds": np.where(there, fit["rival_odds"], np.nan), "astray": fit["astray"]}
 
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag fits that have an alternative which is too likely."""
-    return {Flag.RIVAL_READING: found["odds"] < seen.limit(LEAST_RECORD_ODDS.name)}
+    few = found["odds"] < seen.limit(LEAST_RECORD_ODDS.name)
+    return {Flag.RIVAL_READING: few | (found["astray"] > NEAR_FIRST)}
 
 
 CHECK = Check(

@@ -21,9 +21,9 @@ from ascan.learning.second_trips import learn_second_trip, second_trips
 from ascan.procedure.written import Procedure
 from ascan.results.readings import gate_column
 from ascan.steps.models import ApertureModel, LayeredModel, Spreading
-from ascan.whole_record.fit import ECHOES
 from ascan.whole_record.frequencies import Frequencies
 from ascan.whole_record.layered import LayeredFamily
+from ascan.whole_record.layered_fit import ECHOES
 from ascan.whole_record.learning import (
     Estimate,
     Family,
@@ -38,9 +38,9 @@ from ascan.whole_record.learning import (
 from ascan.whole_record.operator import Operator
 from ascan.whole_record.pulse import PulseBasis, own_stretch
 from ascan.whole_record.repeats import begins
-from ascan.whole_record.rivals import load_rails, load_window
 from ascan.whole_record.search import NEAR, find_front
 from ascan.whole_record.stage import WHOLE_PERIODS
+from ascan.whole_record.window import Window, load_rails, load_window
 
 # The nominal velocity may be off by so much; starts so far apart are tried, for some rounds each.
 STARTS, START_ROUNDS = (0.0, -0.012, 0.012), 4
@@ -239,7 +239,7 @@ def step_samples(
         record = scan.rows.read_block(int(row), int(row) + 1)[0]
         own = slice(0, int(ends[k] - begin[k]))
         zero, first = float(recording.zero_code), int(begin[k])
-        load_window(record, zero, clips, first, samples[k, own], weight[k, own])
+        load_window(record, zero, clips, first, Window(samples[k, own], weight[k, own]))
         rails = np.zeros_like(samples[k, own])
         load_rails(record, zero, clips, first, rails)
         samples[k, own] += rails
@@ -289,7 +289,7 @@ def aligned(records: StepRecords, place: FloatArray, basis: PulseBasis) -> Float
         usual = usual if np.sum(cut @ usual) >= 0.0 else -usual
         found = np.array(
             [
-                find_front(y, w, rail, usual, before, near, reach, True)[0]
+                find_front(Window(y, w), rail, (usual, before), near, reach, True)[0]
                 for y, w, rail, near in zip(samples, weight, rails, found, strict=True)
             ]
         )

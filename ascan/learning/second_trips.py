@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ascan.checks.record_residual import MOST_LEFT, MOST_LEFT_SHARE
 from ascan.kernels.arrays import FloatArray
 from ascan.waveform.scan import Scan
 from ascan.whole_record.frequencies import Frequencies
@@ -16,7 +17,6 @@ from ascan.whole_record.layered import MOST_ECHOES, LayeredFamily
 from ascan.whole_record.learning import Learned, Windows
 from ascan.whole_record.pulse import PulseBasis
 from ascan.whole_record.repeats import begins, filter_of, first_trip, laid, told_by, twice
-from ascan.whole_record.rivals import MOST_LEFT, MOST_LEFT_SHARE
 
 # Echoes below this part of their height are none in a second trip; when each record's pulse left is
 # settled in so many rounds.

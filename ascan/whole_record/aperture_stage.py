@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import NamedTuple
 
 import numpy as np
 from scipy.fft import next_fast_len
 
-from ascan.kernels.arrays import AnyArray, BoolArray, Columns, FlagArray, FloatArray
+from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.path.aperture import ARRIVALS, DualGeometry, arrivals, spread
 from ascan.steps.models import ApertureModel
 from ascan.waveform.recording import Recording
@@ -20,19 +19,14 @@ from ascan.whole_record.aperture import (
     lost,
 )
 from ascan.whole_record.bank import PLACES, depths_of, step_of
-from ascan.whole_record.heads import RESULTS, fit_walls
+from ascan.whole_record.dual_fit import Laid
+from ascan.whole_record.dual_records import Evidence, Residuals, Starts, fit_walls
 from ascan.whole_record.pulse import begun_before
+from ascan.whole_record.window import Records
 
 DEPTHS = 72
 # Longest window, in µs: later echoes add next to nothing.
 LONGEST_US = 12.0
-
-
-class Residuals(NamedTuple):
-    """What the fit left of the steps' own records, over the first echo's height; shape (steps,)."""
-
-    steps_mm: FloatArray
-    left: FloatArray
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -47,8 +41,6 @@ class ApertureStage:
         Of the probe.
     span_mm : tuple of float
         Thinnest and thickest wall that is laid out.
-    least_odds : float
-        Twice the log odds that a rival must be behind by.
     usual : Residuals
     """
 
@@ -57,7 +49,6 @@ class ApertureStage:
     frequency_mhz: float
     delay_us: float
     span_mm: tuple[float, float]
-    least_odds: float
     usual: Residuals
     operator: ApertureOperator = field(init=False)
     bank: FloatArray = field(init=False)
@@ -110,61 +101,59 @@ class ApertureStage:
         return begun_before(self.model.pulse, self.model.zero_index, CLEAR_PERIODS * period)
 
     def run(
-        self,
-        block: AnyArray,
-        start_time_us: FloatArray,
-        start_mm: FloatArray,
-        sure: BoolArray,
-        noise: FloatArray,
-        flags: FlagArray,
+        self, block: AnyArray, start_time_us: FloatArray, starts: Starts, flags: FlagArray
     ) -> Columns:
-        """Return what the fits of a block give.
+        """Return what the fits of a block say of themselves.
 
         Parameters
         ----------
         block : ndarray, shape (n, samples), stored type
-        start_time_us, start_mm, noise : ndarray, shape (n,)
-            Time of sample 0, thickness by the head of the echo, and the noise in codes.
-        sure : ndarray of bool, shape (n,)
-            Whether the head says which half-cycle it is.
+        start_time_us : ndarray, shape (n,)
+            Time of sample 0.
+        starts : Starts
+            Where each fit begins; when the pulse leaves is settled here.
         flags : ndarray, shape (n,)
         """
-        rate, full = self.recording.sample_rate_mhz, self.recording.full_scale
-        longest = min(int(LONGEST_US * rate), block.shape[1])
-        results = np.empty((len(block), RESULTS))
-        fit_walls(
+        rate, recording = self.recording.sample_rate_mhz, self.recording
+        records = Records(
             block,
-            float(self.recording.zero_code),
-            (float(self.recording.clip_low), float(self.recording.clip_high)),
-            start_mm,
-            sure,
-            (self.delay_us - start_time_us) * rate,
-            noise,
-            self.model.zero_index,
-            self.lead,
+            float(recording.zero_code),
+            (float(recording.clip_low), float(recording.clip_high)),
+            min(int(LONGEST_US * rate), block.shape[1]),
+        )
+        laid = Laid(
             self.bank,
             self.times,
             self.scale,
+            self.model.zero_index,
+            self.lead,
             rate / self.frequency_mhz,
-            longest,
-            self.least_odds,
-            self.usual,
-            results,
-            flags,
         )
-        thickness, u, left, rival, odds, late, u_late, freed, u_freed, second = results.T
+        begun = starts._replace(zero=(self.delay_us - start_time_us) * rate)
+        evidence = Evidence(*(np.empty(len(block)) for _ in Evidence._fields))
+        fit_walls(records, begun, laid, self.usual, evidence, flags)
+        return self._told(evidence, starts.noise)
+
+    def _told(self, fits: Evidence, noise: FloatArray) -> Columns:
+        """Return what fits say of themselves, in µs and mm."""
         slowness = self.operator.slowness_us_per_mm
         return {
-            "interval_us": slowness * thickness,
-            "u_interval_us": slowness * u,
-            "unexplained": left / full,
-            "rival_us": slowness * rival,
-            "rival_odds": odds,
-            "second_late_mm": late,
-            "u_second_late_mm": u_late,
-            "second_share": second,
-            "delayed_us": slowness * freed,
-            "u_delayed_us": slowness * u_freed,
+            "interval_us": slowness * fits.mm,
+            "u_interval_us": slowness * fits.u_mm,
+            "left": fits.left,
+            "unexplained": fits.left / self.recording.full_scale,
+            "rival_us": slowness * fits.rival_mm,
+            "rival_odds": fits.odds,
+            "second_late_mm": fits.late_mm,
+            "u_second_late_mm": fits.u_late_mm,
+            "second_share": fits.second,
+            "delayed_us": slowness * fits.freed_mm,
+            "u_delayed_us": slowness * fits.u_freed_mm,
+            "noise": noise,
+            "height": fits.height,
+            "top": fits.top,
+            "usual_left": fits.usual_left,
+            "astray": fits.astray,
         }
 
 

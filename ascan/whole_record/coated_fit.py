@@ -22,9 +22,9 @@ from ascan.whole_record.coating import (
     U_MISMATCH,
     Coating,
 )
-from ascan.whole_record.fit import WAVES, lay_waves
+from ascan.whole_record.columns import WAVES, lay_waves
+from ascan.whole_record.layered_records import related_noise
 from ascan.whole_record.operator import Operator
-from ascan.whole_record.rivals import related_noise
 
 MOST_ECHOES = 48
 ROUNDS = 14

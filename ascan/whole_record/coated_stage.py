@@ -8,6 +8,7 @@ explains a record best is then fitted with the coating free.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,19 +17,11 @@ from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.whole_record.coated_fit import CoatedFit, CoatedRecord, Problem
 from ascan.whole_record.coated_front import APART, FURTHEST, CoatedFronts, Guess
 from ascan.whole_record.coating import Coating, bare_of
+from ascan.whole_record.layered_records import HOPELESS, cost_of, other_echo
 from ascan.whole_record.operator import Operator
-from ascan.whole_record.rivals import (
-    AS_LIKELY,
-    HOPELESS,
-    MOST_LEFT,
-    MOST_LEFT_SHARE,
-    cost_of,
-    load_window,
-    other_echo,
-    trust_less,
-)
 from ascan.whole_record.search import NEAR, products_of
-from ascan.whole_record.stage import LONGEST_US, SHORTER_MM, RecordStage
+from ascan.whole_record.stage import LONGEST_US, SHORTER_MM, Judge, RecordStage, ToFit
+from ascan.whole_record.window import Window, load_window, trust_less
 
 # Coatings are tried so many periods of delay apart, and so far apart in mismatch.
 DELAY_STEP, MISMATCH_STEP = 0.1, 0.1
@@ -44,7 +37,7 @@ SAME = 0.2
 JUDGED_ANEW = Flag.RIVAL_READING | Flag.UNLIKE_MODEL | Flag.OTHER_ECHO
 
 
-@dataclass(frozen=True, eq=False, slots=True)
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class Try:
     """A row as the search with one kind of coating reads it."""
 
@@ -62,6 +55,14 @@ class Try:
         """Whether more speaks against it than a fit of the coating may answer."""
         fatal = self.flags & int(FATAL) & ~int(Flag.RIVAL_READING)
         return bool(fatal) or not np.isfinite(self.spacing_us + self.left)
+
+
+class Fit(NamedTuple):
+    """A fit of the coating, begun from one search, and its score: the less the better."""
+
+    score: float
+    begun: Try
+    found: CoatedRecord
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -160,69 +161,54 @@ class CoatedStage:
             self.stages[kind] = replace(self.bare, model=model)
         return self.stages[kind]
 
-    def run(
-        self,
-        block: AnyArray,
-        start_time_us: FloatArray,
-        picked_us: FloatArray,
-        noise: FloatArray,
-        flags: FlagArray,
-    ) -> Columns:
-        """Return what the fits of a block give (see `RecordStage.run`)."""
-        rows = len(block)
+    def run(self, given: ToFit, flags: FlagArray, judge: Judge) -> Columns:
+        """Return what the fits of a block say of themselves (see `RecordStage.run`)."""
+        rows = len(given.block)
         names = ("interval_us", "u_interval_us", "unexplained", "rival_us", "rival_odds")
         more = ("coating_us", "grown")
         columns: Columns = {name: np.full(rows, np.nan) for name in (*names, *more)}
-        guess_us = picked_us + self.bare.model.lag_us
+        guess_us = given.picked_us + self.bare.model.lag_us
         for name in ("repeat_us", "unfreed_us"):
-            columns[name] = self.bare.repeat_us(guess_us, start_time_us, block.shape[1])
+            columns[name] = self.bare.repeat_us(given, guess_us)
         columns["freed_us"] = np.full(rows, np.inf)
-        tries = self._searched(block, start_time_us, picked_us, noise, flags)
+        tries = self._searched(given, flags, judge)
         for row, found in enumerate(tries):
             if found:
-                self._settle(row, found, block[row], start_time_us[row], noise[row], columns, flags)
+                one = given.chosen(slice(row, row + 1))
+                own = flags[row : row + 1]
+                for name, value in self._settled(found, one, own, judge).items():
+                    columns[name][row] = value
         return columns
 
-    def _searched(
-        self,
-        block: AnyArray,
-        start_time_us: FloatArray,
-        picked_us: FloatArray,
-        noise: FloatArray,
-        flags: FlagArray,
-    ) -> list[list[Try]]:
+    def _searched(self, given: ToFit, flags: FlagArray, judge: Judge) -> list[list[Try]]:
         """Return what the likeliest kinds of coating read on each row, the bare wall among them."""
-        tries: list[list[Try]] = [[] for _ in block]
+        tries: list[list[Try]] = [[] for _ in given.block]
         wanted: dict[tuple[int, int], list[tuple[int, Guess, float]]] = {}
+        lag_us = self.bare.model.lag_us
         for row in np.flatnonzero(~is_fatal(flags)):
-            place = (picked_us[row] + self.bare.model.lag_us - start_time_us[row]) * self.rate
-            for guess, where in self._likely(block[row], place):
+            place = (given.picked_us[row] + lag_us - given.start_time_us[row]) * self.rate
+            for guess, where in self._likely(given.block[row], place):
                 lean = round((guess.mismatch - self.mismatch) / MISMATCH_STEP)
                 kind = (guess.number, lean if guess.number else 0)
                 wanted.setdefault(kind, []).append((int(row), guess, where))
         for kind, chosen in wanted.items():
             which = np.array([row for row, _, _ in chosen])
             places = np.array([where for _, _, where in chosen])
-            place_us = places / self.rate + start_time_us[which]
+            place_us = places / self.rate + given.start_time_us[which]
             own = flags[which].copy()
-            seen = self.stage(kind).run(
-                block[which],
-                start_time_us[which],
-                place_us - self.bare.model.lag_us,
-                noise[which],
-                own,
-            )
+            part = given.chosen(which)._replace(picked_us=place_us - lag_us)
+            seen = self.stage(kind).run(part, own, judge)
             for k, row in enumerate(which):
                 tries[row].append(
                     Try(
-                        kind,
-                        chosen[k][1],
-                        float(place_us[k]),
-                        float(seen["interval_us"][k]),
-                        float(seen["unexplained"][k]),
-                        int(own[k]),
-                        float(seen["rival_us"][k]),
-                        float(seen["rival_odds"][k]),
+                        kind=kind,
+                        guess=chosen[k][1],
+                        place_us=float(place_us[k]),
+                        spacing_us=float(seen["interval_us"][k]),
+                        left=float(seen["unexplained"][k]),
+                        flags=int(own[k]),
+                        rival_us=float(seen["rival_us"][k]),
+                        rival_odds=float(seen["rival_odds"][k]),
                     )
                 )
         return tries
@@ -248,34 +234,32 @@ class CoatedStage:
         guesses = self.fronts.likely(samples, lags, TRIED)
         return [(guess, float(first + guess.place)) for guess in guesses]
 
-    def _settle(
-        self,
-        row: int,
-        tries: list[Try],
-        record: AnyArray,
-        start_us: float,
-        noise: float,
-        columns: Columns,
-        flags: FlagArray,
-    ) -> None:
-        """Fit the coating of a row from what was searched, and write what that gives."""
+    def _settled(
+        self, tries: list[Try], given: ToFit, flags: FlagArray, judge: Judge
+    ) -> dict[str, float]:
+        """Fit the coating of one row from what was searched, and return what that says."""
         usable = sorted((one for one in tries if not one.refused), key=lambda one: one.left)
         if not usable:
             least = min(tries, key=lambda one: one.left if np.isfinite(one.left) else np.inf)
-            flags[row] |= np.uint32(least.flags)
-            return
+            flags |= np.uint32(least.flags)
+            return {}
         best = usable[0]
-        begin, problem = self._problem(record, best, start_us, noise)
-        fits: list[tuple[float, Try, CoatedRecord]] = []
+        begin, problem = self._problem(best, given)
+        fits: list[Fit] = []
         for one in self._different(usable):
-            found = problem.found(self._start(one, begin, start_us))
+            found = problem.found(self._start(one, begin, float(given.start_time_us[0])))
             if found is not None:
-                fits.append((self._score(found), one, found))
+                fits.append(Fit(self._score(found), one, found))
         if not fits:
-            flags[row] |= np.uint32(best.flags | int(Flag.NO_ECHO))
-            return
-        fits.sort(key=lambda one: one[0])
-        fits = self._beside(fits, problem)
+            flags |= np.uint32(best.flags | int(Flag.NO_ECHO))
+            return {}
+        fits.sort(key=lambda one: one.score)
+        return self._explained(self._beside(fits, problem), problem, given, flags, judge)
+
+    def _explained(
+        self, fits: list[Fit], problem: Problem, given: ToFit, flags: FlagArray, judge: Judge
+    ) -> dict[str, float]:
+        """Return what the best of the fits says, and judge it by what the others say."""
         _, one, found = fits[0]
         full = self.bare.recording.full_scale
         odds, rival_us = one.rival_odds * (one.left * full / found.noise) ** 2, one.rival_us
@@ -285,21 +269,25 @@ class CoatedStage:
                 if np.abs(other.numbers[2:4] - found.numbers[2:4]).max() > 1e-3:
                     alike.append(other)
                 continue
-            behind = (score - fits[0][0]) / found.noise**2
+            behind = (score - fits[0].score) / found.noise**2
             if not behind > odds:
                 odds, rival_us = behind, other.numbers[1] / self.rate
         found = self.fit.open_delay(problem, alike)
-        columns["interval_us"][row] = found.numbers[1] / self.rate
-        columns["u_interval_us"][row] = found.u_spacing / self.rate
-        columns["unexplained"][row] = found.noise / full
-        columns["coating_us"][row], columns["grown"][row] = found.numbers[2], found.grown
-        judged, where_us = self._judged(found, one, noise)
-        if judged & int(Flag.RIVAL_READING):
-            rival_us = where_us
-        columns["rival_us"][row], columns["rival_odds"][row] = rival_us, odds
-        if odds < self.bare.limits["least_record_odds"]:
-            judged |= int(Flag.RIVAL_READING)
-        flags[row] |= np.uint32(one.flags & ~int(JUDGED_ANEW) | judged)
+        evidence = self._evidence(found, one, float(given.noise[0]), odds)
+        judged = np.zeros(1, np.uint32)
+        judge(evidence, judged)
+        # An echo that is left, and may be the wall, is the likelier alternative.
+        left_us = float(evidence["rival_us"][0])
+        flags |= np.uint32(one.flags & ~int(JUDGED_ANEW)) | judged
+        return {
+            "interval_us": found.numbers[1] / self.rate,
+            "u_interval_us": found.u_spacing / self.rate,
+            "unexplained": found.noise / full,
+            "coating_us": found.numbers[2],
+            "grown": found.grown,
+            "rival_us": left_us if np.isfinite(left_us) else rival_us,
+            "rival_odds": odds,
+        }
 
     def _different(self, usable: list[Try]) -> list[Try]:
         """Return the best of the searched, and those of other walls that are no worse by far.
@@ -316,10 +304,9 @@ class CoatedStage:
                 best.append(one)
         return best
 
-    def _problem(
-        self, record: AnyArray, one: Try, start_us: float, noise: float
-    ) -> tuple[int, Problem]:
+    def _problem(self, one: Try, given: ToFit) -> tuple[int, Problem]:
         """Return the first sample of what is fitted, and the problem that it is."""
+        record, start_us = given.block[0], float(given.start_time_us[0])
         recording, model = self.bare.recording, self.bare.model
         place = (one.place_us - start_us) * self.rate
         begin = max(int(place) - self.reach - model.zero_index - model.zero_index // 2, 0)
@@ -328,7 +315,8 @@ class CoatedStage:
         end = min(int(repeat), record.size, longest)
         samples, weight = np.empty(end - begin, np.float32), np.empty(end - begin, np.float32)
         clips = (float(recording.clip_low), float(recording.clip_high))
-        load_window(record, float(recording.zero_code), clips, begin, samples, weight)
+        window = Window(samples, weight)
+        load_window(record, float(recording.zero_code), clips, begin, window)
         late_us = one.guess.number * self.step_us
         front = self._pulses(late_us, one.guess.mismatch, self.reach, spread=True)[0]
         front = front.astype(np.float32)
@@ -338,7 +326,7 @@ class CoatedStage:
         height = float(under @ samples[inside]) / max(float(under @ under), 1e-30)
         half = int(np.ceil(0.5 * self.fit.period))
         scatter = model.interface_scatter * abs(height)
-        trust_less(samples, weight, front, first, scatter, float(noise), half)
+        trust_less(window, front, first, scatter, float(given.noise[0]), half)
         usual = (model.usual_us - start_us) * self.rate - begin
         return begin, self.fit.problem(samples.astype(np.float64), weight.astype(np.float64), usual)
 
@@ -354,18 +342,14 @@ class CoatedStage:
             ]
         )
 
-    def _beside(
-        self,
-        fits: list[tuple[float, Try, CoatedRecord]],
-        problem: Problem,
-    ) -> list[tuple[float, Try, CoatedRecord]]:
+    def _beside(self, fits: list[Fit], problem: Problem) -> list[Fit]:
         """Return fits, best first, that do not stay half a period of delay beside a better one.
 
         There an echo of the other sign is as like it as can be, so that no small step leads across.
         """
         period_us = 1.0 / self.bare.frequency_mhz
         for _ in range(MOST_MOVES):
-            _, one, found = fits[0]
+            best, one, found = fits[0]
             tried = []
             for periods, way in ((-0.5, -1.0), (0.5, -1.0), (-1.0, 1.0), (1.0, 1.0)):
                 start = found.numbers * np.array([1.0, 1.0, 1.0, way, 1.0])
@@ -374,10 +358,9 @@ class CoatedStage:
                     continue
                 moved = problem.found(start)
                 if moved is not None:
-                    tried.append((self._score(moved), one, moved))
-            best = fits[0][0]
-            fits = sorted([*fits, *tried], key=lambda more: more[0])
-            if best - fits[0][0] < MOVED * found.noise**2:
+                    tried.append(Fit(self._score(moved), one, moved))
+            fits = sorted([*fits, *tried], key=lambda more: more.score)
+            if best - fits[0].score < MOVED * found.noise**2:
                 break
         return fits
 
@@ -389,20 +372,30 @@ class CoatedStage:
             found.heights[1:], wall, self.bare.model.decay, variance
         )
 
-    def _judged(self, found: CoatedRecord, one: Try, noise: float) -> tuple[int, float]:
-        """Return flags of what the fit leaves, and the spacing of what may be the wall instead."""
-        stage, judged = self.stage(one.kind), 0
+    def _evidence(self, found: CoatedRecord, one: Try, noise: float, odds: float) -> Columns:
+        """Return what a fit says of itself, as that of a bare wall does; NaN: not weighed anew."""
+        stage = self.stage(one.kind)
         place, spacing, wall = found.numbers[0], found.numbers[1], found.heights[1]
         products = np.empty(found.residual.size)
         left = found.residual.astype(np.float32)
         products_of(left, stage.comb.wall, int(stage.model.zero_index), products)
-        share, by_noise, where = other_echo(
-            products, stage.comb.wall, wall, found.noise, place, spacing, self.fit.period
+        other = other_echo(
+            products, stage.comb.wall, (wall, found.noise), (place, spacing), self.fit.period
         )
-        if share > stage.most_other + by_noise:
-            judged |= int(Flag.OTHER_ECHO)
-            if share > AS_LIKELY and where < spacing:
-                judged |= int(Flag.RIVAL_READING)
-        if found.noise > max(MOST_LEFT * noise, MOST_LEFT_SHARE * abs(wall)):
-            judged |= int(Flag.UNLIKE_MODEL)
-        return judged, where / self.rate
+        each = {
+            "interval_us": spacing / self.rate,
+            "rival_us": np.inf,
+            "rival_odds": odds,
+            "left": found.noise,
+            "noise": noise,
+            "height": wall,
+            "top": 1.0,
+            "peak": np.nan,
+            "usual_left": 0.0,
+            "astray": np.nan,
+            "strength": np.nan,
+            "other": other.share,
+            "by_noise": other.by_noise,
+            "other_us": other.where / self.rate,
+        }
+        return {name: np.array([value], np.float64) for name, value in each.items()}

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.fft import next_fast_len
 
 from ascan.kernels.arrays import AnyArray, FloatArray
-from ascan.whole_record.fit import WAVES, lay_waves
+from ascan.whole_record.columns import WAVES, lay_waves
 from ascan.whole_record.pulse import HIGHEST, PulseBasis
 
 

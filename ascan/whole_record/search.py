@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
 from ascan.kernels.arrays import AnyArray
 from ascan.kernels.jit import compiled, compiled_sums
 from ascan.kernels.sums import dot
+from ascan.whole_record.window import Window
 
 # Spacings are tried so many samples apart, and trains that die away as usual, faster or slower.
 STEP = 0.5
@@ -27,8 +28,7 @@ NEAR = 1.25
 THINNEST = 0.7
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Comb:
+class Comb(NamedTuple):
     """Trains of every spacing that is tried, and the energies they have.
 
     Attributes
@@ -43,6 +43,8 @@ class Comb:
         Of each train of height 1, and its product with the surface echo.
     turn : float
         Samples that every echo after the first comes late.
+    front_energy : float
+        Of the front pulse.
     """
 
     front: AnyArray
@@ -51,11 +53,7 @@ class Comb:
     least: float
     energies: AnyArray
     turn: float
-    front_energy: float = field(init=False)
-
-    def __post_init__(self) -> None:
-        energy = float(np.sum(self.front.astype(np.float64) ** 2))
-        object.__setattr__(self, "front_energy", energy)
+    front_energy: float
 
 
 def make_comb(
@@ -73,8 +71,9 @@ def make_comb(
     own = np.correlate(wall, wall, "full")[wall.size - 1 :].astype(np.float64)
     shared = np.correlate(wall, front, "full").astype(np.float64)
     train_energies(own, shared, faded, spacings[0], turn, energies)
-    single = (front.astype(np.float32), wall.astype(np.float32))
-    return Comb(*single, faded, spacings[0], energies, turn)
+    front, wall = front.astype(np.float32), wall.astype(np.float32)
+    energy = float(np.sum(front.astype(np.float64) ** 2))
+    return Comb(front, wall, faded, spacings[0], energies, turn, energy)
 
 
 @compiled
@@ -135,12 +134,7 @@ def crest_offset(before: float, here: float, after: float) -> float:
 
 @compiled
 def fit_at(
-    samples: AnyArray,
-    weight: AnyArray,
-    rails: AnyArray,
-    pulse: AnyArray,
-    before: int,
-    place: int,
+    window: Window, rails: AnyArray, pulse: tuple[AnyArray, int], place: int
 ) -> tuple[float, float]:
     """Return the height of a pulse on a sample and the energy that it explains.
 
@@ -148,14 +142,16 @@ def fit_at(
     what it lacks to the rail: which half-cycles clip tells them from each other where hardly a
     crest is left.
     """
+    samples, weight = window
+    shape, before = pulse
     low = max(0, before - place)
-    high = max(min(pulse.size, samples.size - place + before), low)
+    high = max(min(shape.size, samples.size - place + before), low)
     start = place - before
     product, energy = 0.0, 0.0
     for j in range(low, high):
-        weighted = np.float64(pulse[j]) * weight[start + j]
+        weighted = np.float64(shape[j]) * weight[start + j]
         product += weighted * samples[start + j]
-        energy += weighted * pulse[j]
+        energy += weighted * shape[j]
     if not energy > 0.0:
         return 0.0, 0.0
     height = product / energy
@@ -166,17 +162,17 @@ def fit_at(
         own, square, any_short = product, energy, False
         for j in range(low, high):
             rail = np.float64(rails[start + j])
-            if rail != 0.0 and abs(rail) > height * pulse[j] * np.sign(rail):
+            if rail != 0.0 and abs(rail) > height * shape[j] * np.sign(rail):
                 any_short = True
-                own += rail * pulse[j]
-                square += np.float64(pulse[j]) * pulse[j]
+                own += rail * shape[j]
+                square += np.float64(shape[j]) * shape[j]
         if not any_short:
             break
         height = own / square
     for j in range(low, high):
         rail = np.float64(rails[start + j])
         if rail != 0.0:
-            lacking = max(abs(rail) - height * pulse[j] * np.sign(rail), 0.0)
+            lacking = max(abs(rail) - height * shape[j] * np.sign(rail), 0.0)
             explained += rail * rail - lacking * lacking
     # What the height differs by from the one that the samples alone would choose.
     explained -= energy * (height - product / energy) ** 2
@@ -185,11 +181,9 @@ def fit_at(
 
 @compiled
 def find_front(
-    samples: AnyArray,
-    weight: AnyArray,
+    window: Window,
     rails: AnyArray,
-    pulse: AnyArray,
-    before: int,
+    pulse: tuple[AnyArray, int],
     near: float,
     reach: int,
     upright: bool,
@@ -199,6 +193,7 @@ def find_front(
     ``upright`` tells that the echo cannot be turned over.
     Where it clips, a pick may be any of its crests: it is sought from the first that does.
     """
+    samples = window.samples
     middle = min(max(int(near), 0), samples.size - 1)
     first, j = middle, middle
     while rails.size > 0 and j > 0 and first - j <= reach:
@@ -207,32 +202,25 @@ def find_front(
         j -= 1
     best, height, place = 0.0, 0.0, middle
     for j in range(max(first - reach, 0), min(middle + reach + 1, samples.size)):
-        size, explains = fit_at(samples, weight, rails, pulse, before, j)
+        size, explains = fit_at(window, rails, pulse, j)
         if explains > best and not (upright and size < 0.0):
             best, height, place = explains, size, j
-    ahead = fit_at(samples, weight, rails, pulse, before, place - 1)[1]
-    after = fit_at(samples, weight, rails, pulse, before, place + 1)[1]
+    ahead = fit_at(window, rails, pulse, place - 1)[1]
+    after = fit_at(window, rails, pulse, place + 1)[1]
     return place + crest_offset(ahead, best, after), height
 
 
 @compiled
 def score_spacings(
-    products: AnyArray,
-    place: float,
-    way: float,
-    front_energy: float,
-    levels: AnyArray,
-    least: float,
-    turn: float,
-    energies: AnyArray,
-    scores: AnyArray,
+    products: AnyArray, place: float, way: float, comb: Comb, scores: AnyArray
 ) -> None:
     """Write how much energy a train explains of what the surface echo leaves, for every spacing.
 
     ``products`` are of the wall's pulse with samples freed of the surface echo, whose height stays
     free beside the train's. Only trains of the usual polarity (``way``) against it count.
     """
-    size = products.size
+    size, energies = products.size, comb.energies
+    levels, least, turn, front_energy = comb.levels, comb.least, comb.turn, comb.front_energy
     for s in range(scores.size):
         spacing = least + STEP * s
         scores[s] = 0.0

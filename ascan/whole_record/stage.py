@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
 from ascan.base.flags import Flag, is_fatal
-from ascan.checks.other_echo import USUAL
 from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.steps.models import LayeredModel
 from ascan.waveform.recording import Recording
 from ascan.whole_record.bank import PLACES, Bank, lay, make_bank
+from ascan.whole_record.layered_fit import Model
+from ascan.whole_record.layered_records import Evidence, Place, fit_records
 from ascan.whole_record.operator import Operator
 from ascan.whole_record.repeats import begins, first_trip, second_trip, told_by
-from ascan.whole_record.rivals import RESULTS, fit_records
 from ascan.whole_record.search import THINNEST, Comb, make_comb
+from ascan.whole_record.window import Records
 
 # A longer record is cut: what comes later adds next to nothing.
 LONGEST_US = 60.0
@@ -24,11 +26,42 @@ LONGEST_US = 60.0
 SHORTER_MM = 4.0
 # The search lays the wall's pulse as it is after so much wall.
 USUAL_MM = 5.0
+# What speaks against fits: sets flags; may add to what the fits say of themselves.
+Judge = Callable[[Columns, FlagArray], None]
 # A wall's echo is whole ahead of a repeat that begins so many periods after it; where one of these
 # flags stands, what was found there may be none.
 WHOLE_PERIODS, FEW = 1.5, np.uint32(Flag.WEAK_ECHO | Flag.LOW_SNR | Flag.NO_ECHO)
 # So many times a wall is sought in a record that is freed of the path's second trip ever better.
 FREEINGS = 3
+
+
+class ToFit(NamedTuple):
+    """Records to fit.
+
+    Attributes
+    ----------
+    block : ndarray, shape (n, samples), stored type
+    start_time_us, picked_us, noise : ndarray, shape (n,)
+        Time of sample 0, of the surface echo as its gate picked it, and the noise in codes.
+    """
+
+    block: AnyArray
+    start_time_us: FloatArray
+    picked_us: FloatArray
+    noise: FloatArray
+
+    def chosen(self, rows: AnyArray | slice) -> ToFit:
+        """Return some of them."""
+        return ToFit(*(each[rows] for each in self))
+
+
+class Trips(NamedTuple):
+    """When the pulse left, and where the first, second and third trip begin, in samples."""
+
+    emitted: float
+    first: int
+    second: int
+    third: int
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -47,13 +80,9 @@ class RecordStage:
         When the pulse leaves the probe.
     most_mm : float
         Thickest wall that is sought.
-    limits : mapping of str to float
-        Of the procedure, by key.
     stop_us : float
         How long after the surface echo a wall's may come; with a repeat ahead of it, the repeat is
         taken off, where that was learned.
-    usual_other : float
-        What the fit left of the steps' own records as another echo, over the wall's.
     """
 
     model: LayeredModel
@@ -62,9 +91,7 @@ class RecordStage:
     frequency_mhz: float
     delay_us: float
     most_mm: float
-    limits: Mapping[str, float]
     stop_us: float = 0.0
-    usual_other: float = 0.0
     operator: Operator = field(init=False)
     banks: tuple[Bank, Bank] = field(init=False)
     comb: Comb = field(init=False)
@@ -91,143 +118,129 @@ class RecordStage:
         object.__setattr__(self, "banks", banks)
         object.__setattr__(self, "comb", comb)
 
-    @property
-    def most_other(self) -> float:
-        """What another echo may be of the wall's."""
-        return max(self.limits["most_ahead"], USUAL * self.usual_other)
-
-    def run(
-        self,
-        block: AnyArray,
-        start_time_us: FloatArray,
-        picked_us: FloatArray,
-        noise: FloatArray,
-        flags: FlagArray,
-    ) -> Columns:
-        """Return what the fits of a block give.
+    def run(self, given: ToFit, flags: FlagArray, judge: Judge) -> Columns:
+        """Return what the fits of a block say of themselves.
 
         Parameters
         ----------
-        block : ndarray, shape (n, samples), stored type
-        start_time_us, picked_us, noise : ndarray, shape (n,)
-            Time of sample 0, of the surface echo as its gate picked it, and the noise in codes.
+        given : ToFit
         flags : ndarray, shape (n,)
+        judge : callable
+            What speaks against fits.
         """
-        model, rate = self.model, self.recording.sample_rate_mhz
-        guess_us = picked_us + model.lag_us
-        later_us = self.repeat_us(guess_us, start_time_us, block.shape[1])
-        before, trips = flags.copy(), np.ones(len(block))
-        results = self._fitted(block, start_time_us, guess_us, trips, noise, flags)
+        guess_us = given.picked_us + self.model.lag_us
+        later_us = self.repeat_us(given, guess_us)
+        before, trips = flags.copy(), np.ones(len(given.block))
+        found = self._fitted(given, guess_us, trips, flags)
+        judge(found, flags)
         # Ahead of the repeat nothing need be taken off.
-        ahead = results[:, 0] / rate + WHOLE_PERIODS / self.frequency_mhz <= later_us
+        ahead = found["interval_us"] + WHOLE_PERIODS / self.frequency_mhz <= later_us
         behind = ~ahead | (flags & FEW != 0)
-        behind &= (later_us < self.stop_us) & ~is_fatal(before) & bool(model.second_trip.size)
+        can_be_taken_off = bool(self.model.second_trip.size)
+        behind &= (later_us < self.stop_us) & ~is_fatal(before) & can_be_taken_off
         rows = np.flatnonzero(behind)
         if rows.size:
             own = before[rows]
-            results[rows], trips[rows] = self._fitted_behind(
-                block[rows], start_time_us[rows], guess_us[rows], noise[rows], own
-            )
+            again, trips[rows] = self._fitted_behind(given.chosen(rows), guess_us[rows], own, judge)
+            for name, values in again.items():
+                found[name][rows] = values
             flags[rows] = own
-        spacing, u, left, rival, odds, misfit, snr, other = results.T
-        return {
-            "interval_us": spacing / rate,
-            "u_interval_us": u / rate,
-            "unexplained": left / self.recording.full_scale,
-            "rival_us": rival / rate,
-            "rival_odds": odds,
-            "misfit": misfit,
-            "snr": snr,
-            "other_share": other,
-            "repeat_us": later_us,
-            "freed_us": np.where(trips > 1.0, guess_us - self.delay_us, np.inf),
-            "unfreed_us": self.repeat_us(guess_us, start_time_us, block.shape[1], trips),
-        }
+        found["repeat_us"] = later_us
+        found["freed_us"] = np.where(trips > 1.0, guess_us - self.delay_us, np.inf)
+        found["unfreed_us"] = self.repeat_us(given, guess_us, trips)
+        return found
 
     def _fitted_behind(
-        self,
-        block: AnyArray,
-        start_time_us: FloatArray,
-        guess_us: FloatArray,
-        noise: FloatArray,
-        flags: FlagArray,
-    ) -> tuple[FloatArray, FloatArray]:
-        """Return what fits give that the path's second trip was taken off for, and their trips."""
-        seen = np.full(len(block), np.nan)
+        self, given: ToFit, guess_us: FloatArray, flags: FlagArray, judge: Judge
+    ) -> tuple[Columns, FloatArray]:
+        """Return what fits say that the path's second trip was taken off for, and their trips."""
+        spacing = np.full(len(given.block), np.nan)
         for _ in range(FREEINGS):
             # Once the wall is known well enough, the repeat itself says how it is to be freed.
-            given, freed = self._freed(block, start_time_us, guess_us, seen)
+            block, freed = self._freed(given, guess_us, spacing)
             trips, own = 1.0 + freed, flags.copy()
-            results = self._fitted(given, start_time_us, guess_us, trips, noise, own)
-            seen = results[:, 0]
+            found = self._fitted(given._replace(block=block), guess_us, trips, own)
+            spacing = found["spacing"]
+        judge(found, own)
         flags[:] = own
-        return results, trips
+        return found, trips
 
     def _fitted(
-        self,
-        block: AnyArray,
-        start_time_us: FloatArray,
-        guess_us: FloatArray,
-        trips: FloatArray,
-        noise: FloatArray,
-        flags: FlagArray,
-    ) -> FloatArray:
-        """Return the results of `fit_records` where so many trips of the path are modelled."""
-        model, rate, operator = self.model, self.recording.sample_rate_mhz, self.operator
+        self, given: ToFit, guess_us: FloatArray, trips: FloatArray, flags: FlagArray
+    ) -> Columns:
+        """Return what fits say where so many trips of the path are modelled."""
+        model, rate, count = self.model, self.recording.sample_rate_mhz, len(given.block)
+        start_us, recording = given.start_time_us, self.recording
         # Where the pulse has run the path once more, its repeats begin.
-        repeat_us = guess_us + trips * (guess_us - self.delay_us) - start_time_us
-        ends = (
-            np.nan_to_num(repeat_us * rate, nan=0.0, posinf=1e9).astype(np.int64) - model.zero_index
+        repeat_us = guess_us + trips * (guess_us - self.delay_us) - start_us
+        ends = np.nan_to_num(repeat_us * rate, nan=0.0, posinf=1e9).astype(np.int64)
+        evidence = Evidence(*(np.empty(count) for _ in Evidence._fields))
+        records = Records(
+            given.block,
+            float(recording.zero_code),
+            (float(recording.clip_low), float(recording.clip_high)),
+            min(int(LONGEST_US * rate), given.block.shape[1]),
         )
-        results = np.empty((len(block), RESULTS))
-        comb = self.comb
-        setup = np.array(
-            [
-                model.zero_index,
-                operator.turn_us * rate,
-                0.5 * self.velocity_mm_per_us / rate,
-                operator.mm_per_late_us / rate,
-                0.0,
-                model.strength,
-                model.interface_scatter,
-            ]
+        places = Place(
+            front=(guess_us - start_us) * rate,
+            usual=(model.usual_us - start_us) * rate,
+            ends=ends - model.zero_index,
+            noise=given.noise,
         )
-        longest = min(int(LONGEST_US * rate), block.shape[1])
-        fit_records(
-            block,
-            float(self.recording.zero_code),
-            (float(self.recording.clip_low), float(self.recording.clip_high)),
-            (guess_us - start_time_us) * rate,
-            ends,
-            noise,
-            (self.banks[0].shapes, self.banks[1].shapes),
-            (self.banks[0].least_mm, self.banks[0].step),
-            setup,
-            (model.usual_us - start_time_us) * rate,
-            rate / self.frequency_mhz,
-            model.decay,
-            (comb.front, comb.wall, comb.levels, comb.energies),
-            (comb.least, comb.turn, comb.front_energy),
-            longest,
-            (
-                self.limits["least_record_odds"],
-                self.limits["least_strength"],
-                self.limits["most_strength"],
-                10.0 ** (self.limits["least_snr_db"] / 20.0),
-                self.most_other,
-            ),
-            results,
-            flags,
-        )
-        return results
+        fit_records(records, places, self._model(), self.comb, evidence, flags)
+        return self._told(evidence, given.noise)
 
-    def _trips(self, start_us: float, guess_us: float) -> tuple[float, int, int, int]:
-        """Return when the pulse left, and where the first, second and third trip begin, samples."""
+    def _model(self) -> Model:
+        """Return what the fits take."""
+        model, rate, operator = self.model, self.recording.sample_rate_mhz, self.operator
+        front, wall = self.banks
+        return Model(
+            front=front.shapes,
+            wall=wall.shapes,
+            scale=(front.least_mm, front.step),
+            before=model.zero_index,
+            turn=operator.turn_us * rate,
+            per_sample=0.5 * self.velocity_mm_per_us / rate,
+            per_late=operator.mm_per_late_us / rate,
+            decay=model.decay,
+            period=rate / self.frequency_mhz,
+            strength=model.strength,
+            scatter=model.interface_scatter,
+        )
+
+    def _told(self, fits: Evidence, noise: FloatArray) -> Columns:
+        """Return what fits say of themselves, in µs and mm."""
+        rate, count = self.recording.sample_rate_mhz, fits.left.size
+        strength = np.abs(fits.wall) / (self.model.strength * np.abs(fits.front))
+        return {
+            "spacing": fits.spacing,
+            "interval_us": fits.spacing / rate,
+            "u_interval_us": fits.u_spacing / rate,
+            "left": fits.left,
+            "unexplained": fits.left / self.recording.full_scale,
+            "rival_us": fits.rival / rate,
+            "rival_odds": fits.odds,
+            "misfit": fits.misfit,
+            "snr": fits.top / noise,
+            "noise": noise,
+            "height": fits.wall,
+            "top": np.ones(count),
+            "peak": fits.top,
+            "usual_left": np.zeros(count),
+            "astray": np.full(count, np.nan),
+            "strength": strength,
+            "other": fits.other,
+            "by_noise": fits.by_noise,
+            "other_us": fits.where / rate,
+        }
+
+    def _trips(self, start_us: float, guess_us: float) -> Trips:
+        """Return when the pulse left a record's probe, and where its trips begin."""
         rate, before = self.recording.sample_rate_mhz, self.model.zero_index
         emitted, place = (self.delay_us - start_us) * rate, (guess_us - start_us) * rate
         begin = max(int(place) - before - before // 2, 0)
         second, third = (int(begins(place, emitted, n, before)) for n in (1, 2))
-        return emitted, begin, second, third
+        return Trips(emitted, begin, second, third)
 
     def _first_trip(self, record: AnyArray, begin: int, second: int) -> FloatArray | None:
         """Return a record's first trip from its first sample on; None where it clips."""
@@ -235,21 +248,19 @@ class RecordStage:
         return first_trip(record, float(self.recording.zero_code), clips, begin, second)
 
     def _freed(
-        self,
-        block: AnyArray,
-        start_time_us: FloatArray,
-        guess_us: FloatArray,
-        spacing: FloatArray,
+        self, given: ToFit, guess_us: FloatArray, spacing: FloatArray
     ) -> tuple[AnyArray, AnyArray]:
         """Return records without the path's second trip, and which they are.
 
         ``spacing`` is of the wall echoes that may lie on it, in samples (NaN: not known). A sample
         that clips stays as it is.
         """
+        block, start_time_us = given.block, given.start_time_us
         recording = self.recording
         out, freed = block.astype(np.float32), np.zeros(len(block), bool)
         for row in np.flatnonzero(np.isfinite(guess_us)):
-            emitted, begin, second, third = self._trips(start_time_us[row], guess_us[row])
+            trips = self._trips(start_time_us[row], guess_us[row])
+            emitted, begin, second, third = trips
             first = self._first_trip(block[row], begin, second)
             if first is None:
                 continue
@@ -295,16 +306,13 @@ class RecordStage:
         return np.stack(columns)
 
     def repeat_us(
-        self,
-        guess_us: FloatArray,
-        start_time_us: FloatArray,
-        samples: int,
-        trips: FloatArray | float = 1.0,
+        self, given: ToFit, guess_us: FloatArray, trips: FloatArray | float = 1.0
     ) -> FloatArray:
         """Return how long after the surface echo its path repeats it; infinite past the record.
 
         ``trips`` is how many times over it has run the path by then.
         """
+        start_time_us, samples = given.start_time_us, given.block.shape[1]
         later = trips * (guess_us - self.delay_us)
         later = later - self.model.zero_index / self.recording.sample_rate_mhz
         end_us = start_time_us + samples / self.recording.sample_rate_mhz - guess_us

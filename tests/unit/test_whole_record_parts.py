@@ -8,7 +8,7 @@ import pytest
 from ascan.path.aperture import DualGeometry
 from ascan.whole_record.aperture import ApertureOperator
 from ascan.whole_record.bank import lay, make_bank
-from ascan.whole_record.fit import cholesky, lay_waves, solve_root
+from ascan.whole_record.columns import cholesky, lay_waves, solve_root
 from ascan.whole_record.operator import Operator
 from ascan.whole_record.pulse import PulseBasis, own_stretch
 from ascan.whole_record.search import crest_offset

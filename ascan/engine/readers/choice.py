@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from ascan.calibration.record import Calibration
-from ascan.checks.other_echo import ADJACENT_PEAKS
 from ascan.engine.read import Reader
 from ascan.engine.readers.coated import CoatedReader
 from ascan.engine.readers.dual import dual_reader
@@ -46,9 +45,7 @@ def _layered(
     window_us: tuple[float, float],
 ) -> LayeredReader | CoatedReader:
     """Return the reader of layered records, with the coating that is stated."""
-    peaks = calibration.learned.get(ADJACENT_PEAKS, {}).get(procedure.layout.back_wall)
-    usual_other = 0.0 if peaks is None else float(peaks.max())
-    bare = bare_stage(procedure, recording, calibration, model, usual_other)
+    bare = bare_stage(procedure, recording, calibration, model)
     coating, probe = procedure.coating, procedure.probe
     if coating is None:
         return LayeredReader(stage=bare, window_us=window_us)

@@ -19,7 +19,8 @@ from ascan.procedure.written import Procedure
 from ascan.steps.learned_value import Kind, LearnedValue
 from ascan.steps.models import ApertureModel, FirstArrivals
 from ascan.waveform.recording import Recording
-from ascan.whole_record.aperture_stage import ApertureStage, Residuals
+from ascan.whole_record.aperture_stage import ApertureStage
+from ascan.whole_record.dual_records import Residuals, Starts
 
 # A first arrival that none of these speaks against says which half-cycle it is.
 DOUBTS = np.uint32(
@@ -57,15 +58,11 @@ class DualReader:
         flags |= first.flags & ~np.uint32(Flag.HALF_CYCLE_UNSURE)
         seen.interval_us, seen.alternatives = first.time_us, Alternatives(seen.rows)
         run(Stage.INTERVAL, seen, flags)
-        found = self.stage.run(
-            seen.block,
-            seen.start_time_us,
-            self._by_first(first),
-            (first.flags & DOUBTS) == 0,
-            noise_of(seen, first),
-            flags,
-        )
+        sure, noise = (first.flags & DOUBTS) == 0, noise_of(seen, first)
+        starts = Starts(self._by_first(first), sure, np.empty(0), noise)
+        found = self.stage.run(seen.block, seen.start_time_us, starts, flags)
         seen.fit = found
+        run(Stage.FIT, seen, flags)
         return Read(
             main=Interval(found["interval_us"], found["u_interval_us"]),
             alternatives=alternatives_of(found, np.zeros(seen.rows, np.bool_)),
@@ -100,7 +97,6 @@ def dual_reader(
         frequency_mhz=probe.frequency_mhz,
         delay_us=probe.delay_us,
         span_mm=(SPAN[0] * calibration.minimum_mm, SPAN[1] * calibration.maximum_mm),
-        least_odds=procedure.checks["least_record_odds"],
         usual=Residuals(table.thickness_mm[has], usual[has]),
     )
     assert calibration.arrivals is not None

@@ -10,6 +10,7 @@ import numpy as np
 from ascan.base.flags import FATAL, Flag
 from ascan.calibration.record import Calibration
 from ascan.checks.alternatives import Alternatives, Cause
+from ascan.checks.check import Stage
 from ascan.checks.check_input import CheckInput
 from ascan.engine.read import Interval, Read, RunChecks
 from ascan.finding.echoes import GateEchoes
@@ -19,7 +20,7 @@ from ascan.procedure.written import Procedure
 from ascan.steps.models import LayeredModel
 from ascan.waveform.recording import Recording
 from ascan.whole_record.coated_stage import CoatedStage
-from ascan.whole_record.stage import FEW, WHOLE_PERIODS, RecordStage
+from ascan.whole_record.stage import FEW, WHOLE_PERIODS, RecordStage, ToFit
 
 # What a record says that is turned over.
 TURNED_WHOLE = Flag.RIVAL_READING | Flag.NO_ECHO
@@ -56,9 +57,15 @@ class LayeredReader:
         layout = seen.layout
         front = seen.echoes[layout.interface]
         flags |= front.flags & np.uint32(FATAL)
-        found = self.stage.run(
-            seen.block, seen.start_time_us, front.time_us, noise_of(seen, front), flags
-        )
+
+        def judge(fits: Columns, own: FlagArray) -> None:
+            # What was refitted is a part of the rows.
+            part = dataclasses.replace(seen, fit=fits)
+            fits |= run(Stage.FIT, part, own)
+
+        noise = noise_of(seen, front)
+        given = ToFit(seen.block, seen.start_time_us, front.time_us, noise)
+        found = self.stage.run(given, flags, judge)
         start_us, stop_us = self.window_us
         outside = (found["interval_us"] < start_us) | (found["interval_us"] > stop_us)
         flags |= np.where(outside, np.uint32(Flag.OUTSIDE_GATE), np.uint32(0))
@@ -127,13 +134,9 @@ def may_be_hidden(found: Columns, stop_us: float, period_us: float, flags: FlagA
 
 
 def bare_stage(
-    procedure: Procedure,
-    recording: Recording,
-    calibration: Calibration,
-    model: LayeredModel,
-    usual_other: float,
+    procedure: Procedure, recording: Recording, calibration: Calibration, model: LayeredModel
 ) -> RecordStage:
-    """Return the fit of bare walls; ``usual_other`` is what it left of the steps' records."""
+    """Return the fit of bare walls."""
     probe, wall = procedure.probe, procedure.gate(procedure.layout.back_wall)
     velocity = calibration.velocity_mm_per_us
     _, stop_us = wall.window_us(0.0, velocity)
@@ -145,8 +148,6 @@ def bare_stage(
         frequency_mhz=probe.frequency_mhz,
         delay_us=probe.delay_us,
         most_mm=FURTHER * most_mm,
-        limits=procedure.checks,
         # A coating's fit does without: it ends ahead of the repeat.
         stop_us=stop_us if procedure.coating is None else 0.0,
-        usual_other=usual_other,
     )
