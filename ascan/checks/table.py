@@ -106,7 +106,8 @@ class BoundChecks:
         for check in self.by_stage.get(stage, ()):
             found = check.evidence(seen)
             for flag, stands in check.judge(seen, found).items():
-                flags |= np.where(stands, np.uint32(flag), np.uint32(0))
+                if stands.any():
+                    flags[stands] |= np.uint32(flag)
             own = {each.name: found[each.name] for each in check.columns if each.name in found}
             written |= own
             if stage is Stage.READING:

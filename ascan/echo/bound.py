@@ -12,8 +12,9 @@ from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.kernels.fir import gaussian_taps, whole_taps
 from ascan.path.modes import Layout
 from ascan.path.probe import Probe
+from ascan.timing.bands import spectral_spread
 from ascan.waveform.conditioning import Filter
-from ascan.waveform.noise import NoiseMeter
+from ascan.waveform.noise import NoiseMeter, noise_correlation
 from ascan.waveform.recording import Recording
 from ascan.waveform.template import Template
 
@@ -80,11 +81,14 @@ class Search:
         Of the noise in that band.
     norm : float
         By what white noise of level 1 is changed.
+    spread : float
+        Slope of the noise round its carrier, per sample and level of white noise.
     """
 
     taps: AnyArray
     meter: NoiseMeter
     norm: float
+    spread: float
 
 
 def search_of(
@@ -103,4 +107,5 @@ def search_of(
     height = np.convolve(nominal.samples, whole_taps(wide), "same").max()
     taps = np.asarray((wide / height).astype(meter.taps.dtype))
     norm = float(np.linalg.norm(whole_taps(taps)))
-    return Search(taps=taps, meter=replace(meter, taps=taps), norm=norm)
+    spread = norm * spectral_spread(noise_correlation(taps), meter.period)
+    return Search(taps=taps, meter=replace(meter, taps=taps), norm=norm, spread=spread)

@@ -14,12 +14,10 @@ from ascan.finding.half_cycle import SETTLED_ODDS, usual_crests
 from ascan.finding.rows import Found
 from ascan.kernels.analytic import Tops, envelope_tops
 from ascan.kernels.arrays import IntArray
-from ascan.timing.bands import spectral_spread
 from ascan.timing.envelope import TOP_PERIODS
 from ascan.timing.gating import Gate
 from ascan.timing.protocol import EchoRows
 from ascan.timing.rows import Picks
-from ascan.waveform.noise import noise_correlation
 
 if TYPE_CHECKING:
     from ascan.echo.stage import GateStage
@@ -35,10 +33,10 @@ def tops_of_envelopes(stage: GateStage, placed: Placed, peak: IntArray) -> Tops:
     tops = Tops(np.full(peak.size, np.nan), np.full(peak.size, np.nan))
     if stage.recording.rectified:
         return tops
-    correlation, norm = stage.noise_correlation, 1.0
+    spread = stage.spread
     if placed.searched_apart and stage.search is not None:
-        correlation, norm = noise_correlation(stage.search.taps), stage.search.norm
-    slope = placed.trace.noise * (norm * spectral_spread(correlation, period))
+        spread = stage.search.spread
+    slope = placed.trace.noise * spread
     reach = (int(np.ceil(TOP_PERIODS * period)), period)
     envelope_tops(placed.search, peak, reach, stage.quadrature, slope, tops)
     return tops

@@ -21,6 +21,7 @@ from ascan.finding.seen import GateSeen
 from ascan.kernels.analytic import quadrature_taps
 from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray, IntArray
 from ascan.kernels.level import bits_of
+from ascan.timing.bands import spectral_spread
 from ascan.timing.envelope import FILTER_PERIODS
 from ascan.timing.gating import Gate
 from ascan.timing.matched import noise_gain
@@ -63,6 +64,7 @@ class GateStage:
     search: Search | None = field(init=False)
     quadrature: FloatArray = field(init=False)
     noise_correlation: FloatArray = field(init=False)
+    spread: float = field(init=False)
 
     def __post_init__(self) -> None:
         recording, setting = self.recording, self.setting
@@ -85,6 +87,7 @@ class GateStage:
             "search": search_of(setting, recording, meter, nominal),
             "quadrature": quadrature_taps(int(np.ceil(FILTER_PERIODS * period))),
             "noise_correlation": noise_correlation(taps),
+            "spread": spectral_spread(noise_correlation(taps), period),
         }
         for name, value in made.items():
             object.__setattr__(self, name, value)

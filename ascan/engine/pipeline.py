@@ -125,7 +125,10 @@ class Pipeline:
 
         def judge(gate: GateSeen, flags: FlagArray) -> Columns:
             seen.gate = gate
-            return self.checks.run(Stage.GATE, seen, flags)
+            measured = self.checks.run(Stage.GATE, seen, flags)
+            # Its samples are large: whoever holds them makes the next gate fetch fresh memory.
+            seen.gate = None
+            return measured
 
         shots = Shots(block=seen.block, start_time_us=seen.start_time_us, expected_us=expected_us)
         for gate in self.procedure.gates:
@@ -133,7 +136,6 @@ class Pipeline:
             if expected_us is not None:
                 span_us = (-seen.layout.reach_us, seen.layout.reach_us)
             seen.echoes[gate.name] = self.gates.time_gate(gate, span_us, seen.echoes, shots, judge)
-
     def _thickness(
         self, interval: Interval, flags: FlagArray, component_c: FloatArray | None
     ) -> Columns:
