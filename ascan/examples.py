@@ -61,7 +61,7 @@ least that any unbiased one can reach, and over what it states.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 
@@ -113,11 +113,19 @@ def plate_scan(thickness_mm: FloatArray) -> Scan:
     return Scan.from_array(signal, sample_rate_mhz=100.0)
 
 
-def plate_example(thickness_mm: float) -> tuple[Scan, Procedure, Calibration]:
+class Example(NamedTuple):
+    """A scan, the procedure to measure it by, and a calibration."""
+
+    scan: Scan
+    procedure: Procedure
+    calibration: Calibration
+
+
+def plate_example(thickness_mm: float) -> Example:
     """Return a scan of one plate, a procedure, and a calibration on steps of 5, 10 and 20 mm."""
     procedure = Procedure.from_text(PROCEDURE)
     calibration = calibrate(plate_scan(STEPS_MM), procedure, STEPS_MM, u_known_mm=0.01)
-    return plate_scan(np.array([thickness_mm])), procedure, calibration
+    return Example(plate_scan(np.array([thickness_mm])), procedure, calibration)
 
 
 class Echoes:

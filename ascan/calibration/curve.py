@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ascan.base.errors import AscanError, fault
-from ascan.calibration.step_block import StepMeans
+from ascan.calibration.step_means import StepMeans
 from ascan.kernels.arrays import FloatArray
 
 # Crest and flank of an aperture's echo wander over factors of two to three in thickness: the

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from types import MappingProxyType
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -25,6 +25,23 @@ from ascan.steps.means import Steps
 from ascan.steps.models import ApertureModel, FirstArrivals, LayeredModel
 from ascan.steps.table import StepTable
 from ascan.waveform.template import Template
+
+
+class Gain(NamedTuple):
+    """How a fit weighs its steps.
+
+    Attributes
+    ----------
+    gain : ndarray, shape (2, steps)
+        By how much zero (µs) and slowness (µs/mm, of the round trip) follow each step's time.
+    design : ndarray, shape (steps, 2)
+    by_block_us : ndarray, shape (steps,)
+        Each step's block uncertainty on the time axis.
+    """
+
+    gain: FloatArray
+    design: FloatArray
+    by_block_us: FloatArray
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -130,17 +147,8 @@ class Calibration(Picklable):
         """Thickest step."""
         return float(self.steps.thickness_mm.max())
 
-    def gain(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return how the fit weighs its steps.
-
-        Returns
-        -------
-        gain : ndarray, shape (2, steps)
-            By how much zero (µs) and slowness (µs/mm, of the round trip) follow each step's time.
-        design : ndarray, shape (steps, 2)
-        by_block_us : ndarray, shape (steps,)
-            Each step's block uncertainty on the time axis.
-        """
+    def gain(self) -> Gain:
+        """Return how the fit weighs its steps."""
         steps, slope = self.steps, 2.0 / self.velocity_mm_per_us
         by_block = slope * steps.u_thickness_mm
         u = np.hypot(np.hypot(steps.u_interval_us, by_block), self.lack_of_fit_us)
@@ -149,11 +157,11 @@ class Calibration(Picklable):
             free = np.array([[1.0], [0.0]])
             if not self.fits_zero:
                 free = np.array([[0.0], [1.0 / steps.thickness_mm[0]]])
-            return free, design, by_block
+            return Gain(free, design, by_block)
         if not self.fits_zero:
             design[:, 0] = 0.0
         weighted = design / u[:, None]
-        return np.linalg.pinv(weighted) / u, design, by_block
+        return Gain(np.linalg.pinv(weighted) / u, design, by_block)
 
     @property
     def leverage(self) -> FloatArray:

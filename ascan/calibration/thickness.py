@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from ascan.base.flags import FATAL, Flag
@@ -15,36 +17,72 @@ AT_MOST = np.uint32(Flag.AT_MOST)
 COVERAGE = 2.0
 
 
-@compiled
-def look_up_thickness(
-    interval_us: FloatArray,
-    u_interval_us: FloatArray,
-    curve: tuple[FloatArray, FloatArray, FloatArray],
-    earliest_us: float,
-    thinnest_mm: float,
-    repeatability_us: float,
-    thickness: FloatArray,
-    u_random: FloatArray,
-    u_common: FloatArray,
-    flags: FlagArray,
-) -> None:
-    """Write thickness and its uncertainties from a calibration curve, in mm; NaN iff fatal.
+class Curve(NamedTuple):
+    """A calibration curve.
 
-    Parameters
+    Attributes
     ----------
-    curve : tuple of ndarray, shape (nodes,)
+    thickness_mm, time_us, u_time_us : ndarray, shape (nodes,)
         Thickness, time, and the standard uncertainty of that time; both first ones grow.
     earliest_us : float
         No wall's echo comes before this.
     thinnest_mm : float
         Thinnest step. A reading below it by more than twice its u becomes an upper bound: this
         value, with ``AT_MOST``.
+    repeatability_us : float
+    """
+
+    thickness_mm: FloatArray
+    time_us: FloatArray
+    u_time_us: FloatArray
+    earliest_us: float
+    thinnest_mm: float
+    repeatability_us: float
+
+
+class Line(NamedTuple):
+    """A calibration line: thickness is velocity × (interval − zero) / 2.
+
+    Attributes
+    ----------
+    zero_us, velocity_mm_per_us : float
+    covariance : ndarray, shape (2, 2)
+        Of both.
+    repeatability_us, lack_of_fit_us : float
+    """
+
+    zero_us: float
+    velocity_mm_per_us: float
+    covariance: FloatArray
+    repeatability_us: float
+    lack_of_fit_us: float
+
+
+class Walls(NamedTuple):
+    """Thickness in mm, and the two parts of its standard uncertainty, shape (n,)."""
+
+    thickness: FloatArray
+    u_random: FloatArray
+    u_common: FloatArray
+
+
+def walls(rows: int) -> Walls:
+    """Return room for so many."""
+    return Walls(np.empty(rows), np.empty(rows), np.empty(rows))
+
+
+@compiled
+def look_up_thickness(
+    interval_us: FloatArray, u_interval_us: FloatArray, curve: Curve, out: Walls, flags: FlagArray
+) -> None:
+    """Write thickness and its uncertainties from a calibration curve, in mm; NaN iff fatal.
 
     Notes
     -----
     A time u is worth u / (∂t/∂d) of thickness; beyond the curve its last slope goes on.
     """
-    nodes, times, u_times = curve
+    nodes, times, u_times, earliest_us, thinnest_mm, repeatability_us = curve
+    thickness, u_random, u_common = out
     count = nodes.size
     for row in range(interval_us.size):
         value = interval_us[row]
@@ -70,17 +108,7 @@ def look_up_thickness(
 
 @compiled
 def to_thickness(
-    interval_us: FloatArray,
-    u_interval_us: FloatArray,
-    zero_us: float,
-    velocity_mm_per_us: float,
-    covariance: FloatArray,
-    repeatability_us: float,
-    lack_of_fit_us: float,
-    thickness: FloatArray,
-    u_random: FloatArray,
-    u_common: FloatArray,
-    flags: FlagArray,
+    interval_us: FloatArray, u_interval_us: FloatArray, line: Line, out: Walls, flags: FlagArray
 ) -> None:
     """Write thickness and the two parts of its standard uncertainty, in mm; NaN iff fatal.
 
@@ -94,6 +122,8 @@ def to_thickness(
     ----------
     JCGM 100:2008, 5.2.2, equation (13): correlated input quantities.
     """
+    zero_us, velocity_mm_per_us, covariance, repeatability_us, lack_of_fit_us = line
+    thickness, u_random, u_common = out
     half = 0.5 * velocity_mm_per_us
     for row in range(interval_us.size):
         value = thickness_mm(interval_us[row], zero_us, velocity_mm_per_us)

@@ -6,7 +6,7 @@ import argparse
 import dataclasses
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -225,10 +225,16 @@ def _thinnest_points(readings: Readings, table: dict[str, Any]) -> dict[int, int
     return {number: rows.index(table["row"][one]) for number, one in enumerate(chosen, 1)}
 
 
-def _surface(
-    args: argparse.Namespace, readings: Readings, survey: Survey, title: str
-) -> tuple[list[str], list[Picture], dict[int, int]]:
-    """Return the surface in words and drawn, and the rows of its thinnest places by number.
+class Surface(NamedTuple):
+    """A surface in words and drawn, and the rows of its thinnest places by number."""
+
+    lines: list[str]
+    pictures: list[Picture]
+    thinnest: dict[int, int]
+
+
+def _surface(args: argparse.Namespace, readings: Readings, survey: Survey, title: str) -> Surface:
+    """Return the surface of a job.
 
     Places of joined scans are named; their waveforms stand on the pages of their own scans.
     """
@@ -263,7 +269,7 @@ def _surface(
         for number, one in enumerate(found, 1)
         if of_scan[one]
     ]
-    return lines, [Picture(png=png_of(picture), caption=caption)], thinnest
+    return Surface(lines, [Picture(png=png_of(picture), caption=caption)], thinnest)
 
 
 def _lost(compared: Compared) -> Picture:

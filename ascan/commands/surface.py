@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -118,16 +118,22 @@ def named_scans(args: argparse.Namespace) -> list[tuple[str, Placement]]:
     return [(found_in(args.in_job, path, READINGS), where) for path, where in named]
 
 
-def joined(
-    first: Readings, named: list[tuple[str, Placement]], survey: Survey
-) -> tuple[Places, list[Overlap], float]:
-    """Return the places of all scans, what they say of common ground, and the side of a cell."""
+class Joined(NamedTuple):
+    """The places of all scans, what they say of common ground, and the side of a cell."""
+
+    places: Places
+    overlaps: list[Overlap]
+    cell_mm: float
+
+
+def joined(first: Readings, named: list[tuple[str, Placement]], survey: Survey) -> Joined:
+    """Return the places of all scans."""
     readings = [first, *(load_readings(path) for path, _ in named)]
     diameter = survey.outside_diameter_mm
     scans = [places_of(one, outside_diameter_mm=diameter) for one in readings]
     cell_mm = survey.cell_mm or pitch_of(scans[0])
     placements = [Placement(), *(where for _, where in named)]
-    return *join(scans, placements, 0.5 * cell_mm), cell_mm
+    return Joined(*join(scans, placements, 0.5 * cell_mm), cell_mm)
 
 
 def survey_of(args: argparse.Namespace) -> Survey:

@@ -136,6 +136,7 @@ class Pipeline:
             if expected_us is not None:
                 span_us = (-seen.layout.reach_us, seen.layout.reach_us)
             seen.echoes[gate.name] = self.gates.time_gate(gate, span_us, seen.echoes, shots, judge)
+
     def _thickness(
         self, interval: Interval, flags: FlagArray, component_c: FloatArray | None
     ) -> Columns:

@@ -10,7 +10,7 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.base.flags import Flag
 from ascan.calibration.record import Calibration
-from ascan.calibration.thickness import look_up_thickness, to_thickness
+from ascan.calibration.thickness import Curve, Line, Walls, look_up_thickness, to_thickness, walls
 from ascan.engine.read import Interval
 from ascan.kernels.arrays import Columns, FlagArray, FloatArray
 from ascan.path.pipe import sagitta_mm
@@ -127,40 +127,38 @@ class ThicknessStage:
             each = [rule.factor(velocity, float(value)) for value in component_c]
         return np.array([one[0] for one in each]), np.array([one[1] for one in each])
 
-    def _looked_up(
-        self, interval: Interval, flags: FlagArray
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return thickness by the calibration alone with its random and common uncertainty."""
-        rows, fit, curve = len(flags), self.calibration, self.calibration.arrivals
-        thickness, u_random, u_common = np.empty(rows), np.empty(rows), np.empty(rows)
-        out = (thickness, u_random, u_common, flags)
-        if fit.record_model is not None or curve is None:
-            whole = fit.record_model is not None
-            to_thickness(
-                interval.us,
-                interval.u_us,
-                0.0 if whole else fit.zero_us,
-                fit.velocity_mm_per_us,
-                np.zeros((2, 2)) if whole else fit.covariance,
-                fit.repeatability_us,
-                fit.lack_of_fit_us,
-                *out,
+    def _looked_up(self, interval: Interval, flags: FlagArray) -> Walls:
+        """Return thickness by the calibration alone, with its uncertainty."""
+        fit, curve, model = (
+            self.calibration,
+            self.calibration.arrivals,
+            self.calibration.record_model,
+        )
+        out = walls(len(flags))
+        if model is None and curve is not None:
+            nodes = Curve(
+                thickness_mm=curve.thickness_mm,
+                time_us=curve.time_us,
+                u_time_us=curve.u_time_us,
+                earliest_us=float(curve.time_us[0]) - 2.0 * self.procedure.layout.reach_us,
+                thinnest_mm=fit.minimum_mm,
+                repeatability_us=fit.repeatability_us,
             )
-        else:
-            look_up_thickness(
-                interval.us,
-                interval.u_us,
-                (curve.thickness_mm, curve.time_us, curve.u_time_us),
-                float(curve.time_us[0]) - 2.0 * self.procedure.layout.reach_us,
-                fit.minimum_mm,
-                fit.repeatability_us,
-                *out,
-            )
-        if fit.record_model is not None:
-            learned = np.interp(thickness, fit.record_model.thickness_mm, fit.record_model.u_mm)
-            growth = 1.0 if interval.u_growth is None else interval.u_growth
-            u_common = np.hypot(u_common, learned * growth)
-        return thickness, u_random, u_common
+            look_up_thickness(interval.us, interval.u_us, nodes, out, flags)
+            return out
+        line = Line(
+            zero_us=fit.zero_us if model is None else 0.0,
+            velocity_mm_per_us=fit.velocity_mm_per_us,
+            covariance=fit.covariance if model is None else np.zeros((2, 2)),
+            repeatability_us=fit.repeatability_us,
+            lack_of_fit_us=fit.lack_of_fit_us,
+        )
+        to_thickness(interval.us, interval.u_us, line, out, flags)
+        if model is None:
+            return out
+        learned = np.interp(out.thickness, model.thickness_mm, model.u_mm)
+        growth = 1.0 if interval.u_growth is None else interval.u_growth
+        return out._replace(u_common=np.hypot(out.u_common, learned * growth))
 
     def _sagitta_mm(self) -> tuple[float, float]:
         """Return what a pipe's curvature adds to every reading, and its standard uncertainty."""

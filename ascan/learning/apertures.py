@@ -10,24 +10,16 @@ from ascan.base.errors import fault
 from ascan.kernels.arrays import BoolArray, FloatArray
 from ascan.learning.first_arrivals import ArrivalsLearned
 from ascan.learning.known import Known
-from ascan.learning.records import (
-    NODES,
-    Picked,
-    RecordFit,
-    follows,
-    learn_from_best,
-    noise_share,
-    record_fit,
-    relative_noise,
-    step_samples,
-    without_odd,
-)
+from ascan.learning.layered_model import NODES, noise_share
+from ascan.learning.left_out import RecordFit, follows, record_fit, relative_noise
+from ascan.learning.records import learn_from_best, without_odd
+from ascan.learning.windows import Picked, step_samples
 from ascan.procedure.written import Procedure
 from ascan.steps.models import ApertureModel
 from ascan.whole_record.aperture import ApertureFamily, ApertureOperator
 from ascan.whole_record.frequencies import Frequencies
-from ascan.whole_record.learning import Estimate, Learned, StepRecords, Windows
 from ascan.whole_record.pulse import PulseBasis, own_stretch
+from ascan.whole_record.step_records import Estimate, Learned, StepRecords, Windows
 
 # What the operator itself leaves, in periods of round trip (own study, dimensions off by as much as
 # they may be).

@@ -7,12 +7,13 @@ timed exactly as a record's is, so that whatever the timing does to it is in the
 from __future__ import annotations
 
 import dataclasses
+from typing import NamedTuple
 
 import numpy as np
 
 from ascan.base.flags import is_fatal
 from ascan.calibration.curve import PathModel
-from ascan.calibration.step_block import StepMeans
+from ascan.calibration.step_means import StepMeans
 from ascan.calibration.vee_fit import LEAST_STEPS, fit_vee
 from ascan.echo.placing import Shots
 from ascan.echo.stage import GateStage
@@ -35,6 +36,14 @@ LEAD_PERIODS = 4.0
 # Steps of a quiet block must not pin the V-path to their last nanosecond.
 U_LEAST_US = 1e-3
 SIGNS = ("positive", "negative")
+
+
+class NominalEchoes(NamedTuple):
+    """Records of nominal echoes, when each begins, and the stage that times them."""
+
+    stage: GateStage
+    block: FloatArray
+    start_us: FloatArray
 
 
 def path_models(procedure: Procedure, recording: Recording, gate: Gate) -> list[PathModel]:
@@ -133,7 +142,7 @@ def without_unlike(
 
 def _nominal_echoes(
     procedure: Procedure, recording: Recording, geometry: DualGeometry, depth_mm: FloatArray
-) -> tuple[GateStage, FloatArray, FloatArray]:
+) -> NominalEchoes:
     """Return records of nominal echoes, when each begins, and the stage that times them."""
     velocity, rate = procedure.material.velocity_mm_per_us, recording.sample_rate_mhz
     frequency = procedure.probe.frequency_mhz
@@ -147,7 +156,7 @@ def _nominal_echoes(
     ]
     block = np.stack(echoes)
     clean = recording_for(block.dtype, sample_rate_mhz=rate, full_scale=2.0)
-    return gates_of(procedure, clean), block, start_us
+    return NominalEchoes(gates_of(procedure, clean), block, start_us)
 
 
 def _timed(stage: GateStage, gate: Gate, block: FloatArray, sign: str) -> GateEchoes:

@@ -11,14 +11,13 @@ from __future__ import annotations
 import dataclasses
 import itertools
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from ascan.base.errors import AscanError, fault
 from ascan.base.flags import Flag
 from ascan.calibration.curve import CurveFit, PathModel, choose_curve, least_score
-from ascan.calibration.step_block import StepMeans, gather_steps
+from ascan.calibration.step_means import StepMeans, gather_steps
 from ascan.calibration.vee_fit import LEAST_STEPS
 from ascan.echo.bound import Taught
 from ascan.engine.binding import bind
@@ -27,12 +26,19 @@ from ascan.engine.gates import gates_of
 from ascan.engine.taught import guide_of
 from ascan.finding.arrival_match import OPENING
 from ascan.finding.first_arrival import ArrivalGuide
-from ascan.kernels.arrays import AnyArray, BoolArray, Columns, FloatArray, IntArray
+from ascan.kernels.arrays import AnyArray, BoolArray, Columns, FloatArray
 from ascan.learning.arrival_models import (
     fitted_half_separation_mm,
     path_models,
     vee_path,
     without_unlike,
+)
+from ascan.learning.arrival_shapes import (
+    Attempt,
+    arrival_ratios,
+    cross_talk_of,
+    cut_arrivals,
+    mean_arrivals,
 )
 from ascan.learning.known import Known
 from ascan.procedure.written import Procedure
@@ -44,15 +50,10 @@ from ascan.waveform.scan import Scan
 SHIFTS = (-2, 0, 2)
 # A step is moved to another half-cycle only on strong evidence: this much of −2 ln likelihood.
 STRONG = 12.0
-# The head runs from so many periods before the timed top to so many after: the fewer are clear of
-# the second echo on any wall, the more only where it is known to be late enough.
-HEAD_BEFORE, HEAD_AFTER, MOST_AFTER = 1.25, 0.6, 2.0
 BLOCK_ROWS = 256
 UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
 # Prior relative uncertainty of the velocity: alloys of steel differ by less (common practice).
 U_SCALE = 0.01
-# An arrival must exceed what stands on every step at its time by so much.
-CROSS_TALK_FACTOR = 1.5
 # On steps an arrival may be this part of the largest signal in the gate: their thicknesses tell
 # which one is wrong.
 LEAST_STEP_SHARE = 0.06
@@ -87,17 +88,6 @@ class ArrivalsLearned:
     ratio: FloatArray
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class _Attempt:
-    """One polarity: columns of each shift, the step means that fit best, and their fits."""
-
-    columns: Columns
-    usable: AnyArray
-    means: StepMeans
-    fits: list[CurveFit]
-    shifted: dict[float, int]
-
-
 def learn_first_arrivals(known: Known, procedure: Procedure) -> ArrivalsLearned:
     """Return what step readings of a dual-element probe teach.
 
@@ -109,7 +99,7 @@ def learn_first_arrivals(known: Known, procedure: Procedure) -> ArrivalsLearned:
     gate = procedure.gate(procedure.interval.gates[0])
     recording = known.scan.recording
     models = path_models(procedure, recording, gate)
-    cross_talk = _cross_talk(known, procedure)
+    cross_talk = cross_talk_of(known, procedure)
     in_codes = cross_talk * np.array([[1.0], [recording.full_scale]])
     nominal = dataclasses.replace(
         guide_of(procedure, recording, None),
@@ -132,7 +122,7 @@ def learn_first_arrivals(known: Known, procedure: Procedure) -> ArrivalsLearned:
     guide = dataclasses.replace(
         nominal,
         polarity=polarity,
-        **_mean_heads(known, procedure, first, polarity, nominal.train_us),
+        **mean_arrivals(known, procedure, first, polarity, nominal.train_us),
     )
     steps_mm = first.means.thickness_mm
     models = without_unlike(models, procedure, recording, steps_mm, guide)
@@ -151,11 +141,11 @@ def learn_first_arrivals(known: Known, procedure: Procedure) -> ArrivalsLearned:
         fits=final.fits,
         arrivals=_arrivals(known, procedure, final.fits[0], guide, separation_mm),
         shifted=first.shifted,
-        ratio=_ratios(known, procedure, final),
+        ratio=arrival_ratios(known, procedure, final),
     )
 
 
-def _clearest(known: Known, procedure: Procedure, attempts: dict[int, _Attempt]) -> int:
+def _clearest(known: Known, procedure: Procedure, attempts: dict[int, Attempt]) -> int:
     """Return the polarity whose opening half-cycle is the clearest on every step.
 
     It must stand well above what `ascan.finding.first_arrival` asks of it, and the one a period
@@ -164,7 +154,7 @@ def _clearest(known: Known, procedure: Procedure, attempts: dict[int, _Attempt])
     """
     margin = {}
     for polarity, attempt in attempts.items():
-        heads, before = _cut_heads(known, procedure, attempt, polarity)
+        heads, before = cut_arrivals(known, procedure, attempt, polarity)
         period = gates_of(procedure, known.scan.recording).meter.period
         own = np.abs(heads[:, int(before - 0.6 * period) :]).max(axis=1)
         ahead = (polarity * heads[:, : int(before - 0.6 * period)]).max(axis=1) / own
@@ -182,7 +172,7 @@ def _attempt(
     guide: ArrivalGuide,
     models: list[PathModel],
     expected_us: FloatArray | None = None,
-) -> _Attempt:
+) -> Attempt:
     """Time the steps with a guide, and settle which half-cycle each step is timed on."""
     shifts = SHIFTS if expected_us is None else (0,)
     by_shift = {shift: _times(known.scan, procedure, guide, shift, expected_us) for shift in shifts}
@@ -230,7 +220,7 @@ def _attempt(
     assert means is not None
     fits = choose_curve(means, models, U_SCALE)
     columns["interval_us"] = interval_of(chosen)
-    return _Attempt(columns, usable, means, fits, chosen)
+    return Attempt(columns, usable, means, fits, chosen)
 
 
 def _times(
@@ -265,51 +255,6 @@ def _astray(
     return astray
 
 
-def _cut_heads(
-    known: Known, procedure: Procedure, attempt: _Attempt, polarity: int
-) -> tuple[FloatArray, int]:
-    """Return the echoes of all usable rows round their timed tops, and the index of the top."""
-    scan = known.scan
-    stage = gates_of(procedure, scan.recording)
-    period = stage.meter.period
-    before, after = int(np.ceil(HEAD_BEFORE * period)), int(np.ceil(MOST_AFTER * period))
-    rows = np.flatnonzero(attempt.usable)
-    place = (attempt.columns["interval_us"] - scan.start_time_us) * scan.recording.sample_rate_mhz
-    near = place[rows].astype(np.int64)
-    climb = stage.cut(scan, rows, near, int(0.4 * period) + 2)
-    top = near + np.argmax(polarity * climb, axis=1)
-    heads = stage.cut(scan, rows, top - before, before + after + 1)
-    return heads / np.abs(heads).max(axis=1, keepdims=True), before
-
-
-def _mean_heads(
-    known: Known,
-    procedure: Procedure,
-    attempt: _Attempt,
-    polarity: int,
-    train_us: FloatArray,
-) -> dict[str, Any]:
-    """Return the mean head of each step, the thinnest first, its time, and where its top is.
-
-    Where the second echo reaches in, a head is NaN.
-    """
-    heads, before = _cut_heads(known, procedure, attempt, polarity)
-    label = known.mm[attempt.usable]
-    mean = np.array([heads[label == step].mean(axis=0) for step in np.unique(label)])
-    times_us, frequency = attempt.means.interval_us, procedure.probe.frequency_mhz
-    after = np.full(times_us.size, HEAD_AFTER)
-    if train_us.size > 0:
-        # The timed top comes about a period after its echo begins.
-        later = (np.interp(times_us, train_us[0], arrivals) for arrivals in train_us[1:])
-        apart = np.min(list(later), axis=0) - times_us
-        after = np.clip(apart * frequency - 1.0, HEAD_AFTER, MOST_AFTER)
-    period = gates_of(procedure, known.scan.recording).meter.period
-    end = before + np.ceil(after * period).astype(int) + 1
-    mean[np.arange(mean.shape[1]) >= end[:, None]] = np.nan
-    mean = mean[:, : end.max()]
-    return {"shapes": mean, "arrival_us": times_us, "zero_index": before}
-
-
 def with_second(
     arrivals: FirstArrivals, steps_mm: FloatArray, late_us: FloatArray
 ) -> FirstArrivals:
@@ -320,26 +265,6 @@ def with_second(
     """
     second = arrivals.second_us + np.interp(arrivals.thickness_mm, steps_mm, late_us)
     return dataclasses.replace(arrivals, second_us=second)
-
-
-def _ratios(known: Known, procedure: Procedure, attempt: _Attempt) -> FloatArray:
-    """Return each step's first echo's own peak over the largest half-cycle in its gate."""
-    scan = known.scan
-    stage, rate = gates_of(procedure, scan.recording), scan.recording.sample_rate_mhz
-    gate = procedure.gate(procedure.interval.gates[0])
-    _, stop_us = gate.window_us(procedure.nominal_zero_us, procedure.material.velocity_mm_per_us)
-    rows = np.flatnonzero(attempt.usable)
-    start_us = scan.start_time_us[rows]
-    top = ((attempt.columns["interval_us"][rows] - start_us) * rate).astype(np.int64)
-    stop = np.minimum((stop_us - start_us) * rate, scan.shape[1]).astype(np.int64)
-    traces = np.abs(stage.cut(scan, rows, np.zeros_like(top), scan.shape[1]))
-    reach = stage.reach
-    ratios = [
-        trace[first : first + reach].max() / trace[first : max(last, first + reach)].max()
-        for trace, first, last in zip(traces, top, stop, strict=True)
-    ]
-    every = np.ones(rows.size, np.bool_)
-    return known.table.per_step(np.array(ratios), known.ids[rows], every)
 
 
 def _arrivals(
@@ -371,34 +296,3 @@ def _arrivals(
         zero_index=guide.zero_index,
         cross_talk=guide.cross_talk * np.array([[1.0], [1.0 / in_codes]]),
     )
-
-
-def _cross_talk(known: Known, procedure: Procedure) -> FloatArray:
-    """Return what stands in every record at the same time, whatever the step: cross-talk.
-
-    The envelope of a step is the mean of its records' largest sizes within half a period; the least
-    of all steps is what no step's own echo explains. With fewer than three steps, or records that
-    begin at different times, it is not known.
-    """
-    scan, steps = known.scan, known.table.thickness_mm
-    # Records that begin at different times have no common clock to lay over each other.
-    if steps.size < LEAST_STEPS or np.ptp(scan.start_time_us) > 0.0:
-        return np.zeros((2, 0))
-    stage = gates_of(procedure, scan.recording)
-    half = int(np.ceil(0.5 * stage.meter.period))
-    samples = scan.shape[1]
-    least = np.full(samples, np.inf)
-    for step in steps:
-        rows = np.flatnonzero(known.mm == step)
-        envelope = np.zeros(samples)
-        for row in rows:
-            trace = stage.cut(scan, np.array([row]), np.zeros(1, np.int64), samples)[0]
-            # A row that is not finite says nothing; it is named among those left out.
-            envelope += np.nan_to_num(np.abs(trace), nan=np.inf, posinf=np.inf) / rows.size
-        padded = np.pad(envelope, half)
-        windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
-        least = np.minimum(least, windows.max(axis=1))
-    clock = scan.start_time_us[0] + np.arange(samples) / scan.recording.sample_rate_mhz
-    places: IntArray = np.arange(0, samples, half)
-    level = CROSS_TALK_FACTOR * least / scan.recording.full_scale
-    return np.stack([clock[places], level[places]])

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.calibration.step_block import StepFit, StepMeans
+from ascan.calibration.step_block import StepFit
+from ascan.calibration.step_means import StepMeans
 from ascan.kernels.arrays import FloatArray
 from ascan.path.modes import Begins
 from ascan.procedure.tables import MeasuringRange

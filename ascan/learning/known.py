@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from ascan.base.errors import fault
 from ascan.base.flags import names
-from ascan.calibration.step_block import check_step_u_mm, one_value_a_step
+from ascan.calibration.step_means import check_step_u_mm, one_value_a_step
 from ascan.checks.lesson import StepReadings
 from ascan.engine.channels import channels_of
 from ascan.kernels.arrays import AnyArray, BoolArray, FlagArray, FloatArray, IntArray

@@ -14,9 +14,9 @@ from ascan.kernels.arrays import FloatArray
 from ascan.waveform.scan import Scan
 from ascan.whole_record.frequencies import Frequencies
 from ascan.whole_record.layered import MOST_ECHOES, LayeredFamily
-from ascan.whole_record.learning import Learned, Windows
 from ascan.whole_record.pulse import PulseBasis
 from ascan.whole_record.repeats import begins, filter_of, first_trip, laid, told_by, twice
+from ascan.whole_record.step_records import Learned, Windows
 
 # Echoes below this part of their height are none in a second trip; when each record's pulse left is
 # settled in so many rounds.

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -30,6 +31,14 @@ BACK_INTO_WALL = -0.9
 # more, which inverts it, and the front, which inverts it again).
 ARRIVALS = ((2, 0, 1.0), (1, 1, 2.0), (4, 0, -BACK_INTO_WALL), (6, 0, BACK_INTO_WALL**2))
 GRID_US = 0.0025
+
+
+class Pairs(NamedTuple):
+    """Pairs of points of two elements: offset, joint height in the wedges (mm), and weight."""
+
+    offset: FloatArray
+    height: FloatArray
+    weight: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +66,7 @@ class DualGeometry:
     length_mm: float
     gap_mm: float
 
-    def pairs(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def pairs(self) -> Pairs:
         """Return offset, joint height in the wedges and weight of all pairs of points.
 
         Offset and height depend on the sum of the two places across and on the difference of the
@@ -79,7 +88,7 @@ class DualGeometry:
         height = np.broadcast_to(
             (2.0 * self.height_mm - across * math.sin(roof))[:, None], offset.shape
         )
-        return offset.ravel(), height.ravel(), weight.ravel()
+        return Pairs(offset.ravel(), height.ravel(), weight.ravel())
 
     def middle_time_us(
         self, thickness_mm: FloatArray, velocity: float, echo: int = 1

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.results.readings import Readings, is_void
+from ascan.results.readings import Readings
 from ascan.results.shown import length
+from ascan.results.tally import is_void
 from ascan.uncertainty.decision import WORDS, Decision, WholeScan
 
 

@@ -7,6 +7,7 @@ are lines in it, and outlines on the map.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -59,9 +60,9 @@ def surface_figure(
 ) -> Any:
     """Return the same as a matplotlib figure."""
     limits = tuple(below.limit_mm for below in figures.below)
-    return _figure(
-        cells,
-        cells.thickness_mm,
+    drawn = Map(
+        cells=cells,
+        values_mm=cells.thickness_mm,
         title=title,
         what="least thickness in a cell",
         outlines=[cells.thickness_mm < limit for limit in limits],
@@ -72,6 +73,7 @@ def surface_figure(
         ],
         marks=marks,
     )
+    return _figure(drawn)
 
 
 def change_figure(cells: Cells, earlier: Cells, change: Change, *, title: str) -> Any:
@@ -82,46 +84,63 @@ def change_figure(cells: Cells, earlier: Cells, change: Change, *, title: str) -
     """
     loss, certain = change.loss_mm.reshape(cells.least.shape), change.thinner
     refused = np.isnan(loss) & cells.only_refused
-    return _figure(
-        cells,
-        loss,
+    drawn = Map(
+        cells=cells,
+        values_mm=loss,
         title=title,
         what="loss of a cell, outlined where more than twice its u; dashed: read before, not now",
         outlines=[
             certain.reshape(cells.least.shape),
             np.isfinite(earlier.thickness_mm) & ~np.isfinite(cells.thickness_mm),
         ],
-        limits_mm=(),
         gaps=[
             (refused, REFUSED, "crossed: refused now"),
             (np.isnan(loss) & ~refused, EMPTY, "ruled: not read in both"),
         ],
-        marks=(),
         colours=colour_map().reversed(),
         span_mm=_loss_span(change),
     )
+    return _figure(drawn)
 
 
-def _figure(
-    cells: Cells,
-    values_mm: FloatArray,
-    *,
-    title: str,
-    what: str,
-    outlines: Sequence[BoolArray],
-    limits_mm: tuple[float, ...],
-    gaps: Sequence[tuple[BoolArray, str, str]],
-    marks: tuple[tuple[float, float, str], ...],
-    colours: Any = None,
-    span_mm: tuple[float, float] | None = None,
-) -> Any:
-    """Draw values of cells over the shares of ground that have them.
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Map:
+    """What is drawn of cells.
 
-    ``gaps`` are cells without a value: which, how they are hatched, and in words. The colours run
-    over ``span_mm``, else over the values.
+    Attributes
+    ----------
+    cells : Cells
+    values_mm : ndarray
+        Of each cell.
+    title, what : str
+    outlines : list of ndarray of bool
+        Cells that are outlined.
+    gaps : list of (ndarray of bool, str, str)
+        Cells without a value: which, how they are hatched, and in words.
+    limits_mm : tuple of float
+    marks : tuple of (x_mm, y_mm, text)
+    colours : colour map, optional
+    span_mm : tuple of float, optional
+        What the colours run over; else over the values.
     """
+
+    cells: Cells
+    values_mm: FloatArray
+    title: str
+    what: str
+    outlines: Sequence[BoolArray]
+    gaps: Sequence[tuple[BoolArray, str, str]]
+    limits_mm: tuple[float, ...] = ()
+    marks: tuple[tuple[float, float, str], ...] = ()
+    colours: Any = None
+    span_mm: tuple[float, float] | None = None
+
+
+def _figure(drawn: Map) -> Any:
+    """Draw values of cells over the shares of ground that have them."""
     from matplotlib.figure import Figure
 
+    cells, gaps = drawn.cells, drawn.gaps
     inch = SHOWN_IN.get() == "in"
     unit, size = ("in", MM_PER_INCH) if inch else ("mm", 1.0)
     x, y = (edges / size for edges in cells.edges_mm)
@@ -129,13 +148,13 @@ def _figure(
     map_high = float(np.clip(WIDE * high / wide, 1.2, MOST_HIGH))
     figure = Figure(figsize=(WIDE, map_high + 2.9), layout="constrained")
     ground, shares = figure.subplots(2, 1, height_ratios=[map_high, 1.5])
-    values, colours = values_mm / size, colours or colour_map()
-    low, high = span_mm or _span(values_mm)
+    values, colours = drawn.values_mm / size, drawn.colours or colour_map()
+    low, high = drawn.span_mm or _span(drawn.values_mm)
     span = (low / size, high / size)
     _draw_ground(ground, (x, y), values, (colours, span), gaps)
-    for chosen, dash in zip(outlines, DASHES, strict=False):
+    for chosen, dash in zip(drawn.outlines, DASHES, strict=False):
         _outline(ground, (x, y), chosen, dash)
-    for x_mm, y_mm, text in marks:
+    for x_mm, y_mm, text in drawn.marks:
         if cells.places.round_mm:
             y_mm = along(y_mm, cells.area.y_from_mm, cells.places.round_mm)
         # A light ring under a dark one is seen on every colour.
@@ -150,12 +169,12 @@ def _figure(
         around = "round the pipe from its top"
         _mark_round(ground.yaxis, (y[0], y[-1]), round_to)
     ground.set(xlabel=f"along, {unit}", ylabel=f"{around}, {unit}", aspect="equal")
-    ground.set_title(title.replace("$", r"\$"), loc="left", fontsize=10)
-    limits = [limit / size for limit in limits_mm]
+    ground.set_title(drawn.title.replace("$", r"\$"), loc="left", fontsize=10)
+    limits = [limit / size for limit in drawn.limits_mm]
     share = cells.area_mm2 / cells.area_mm2.sum()
     _draw_shares(shares, (values, share), (colours, span), limits, unit)
     left_out = ";  ".join(f"{told}, {100.0 * share[gap].sum():.1f} %" for gap, _, told in gaps)
-    shares.set_xlabel(f"{what}, {unit}        {left_out}", fontsize=8)
+    shares.set_xlabel(f"{drawn.what}, {unit}        {left_out}", fontsize=8)
     for axes in (ground, shares):
         axes.tick_params(labelsize=8)
         axes.spines[["top", "right"]].set_visible(False)

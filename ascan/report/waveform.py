@@ -69,7 +69,7 @@ def waveform_figure(
     for number, (axes, gate) in enumerate(zip(close, gates, strict=True)):
         span = _span(pipeline, gate, columns)
         _draw_gate(whole, gate, span, columns, 1.02 + 0.09 * (number % 2))
-        _draw_close_up(axes, gate, span, columns, time_us, raw, conditioned)
+        _draw_close_up(axes, gate, span, columns, (time_us, raw, conditioned))
     close[0].legend(
         fontsize=7, frameon=False, loc="upper left", bbox_to_anchor=(0.0, -0.16), ncols=2
     )
@@ -133,11 +133,13 @@ def _draw_close_up(
     gate: Gate,
     span: tuple[float, float],
     columns: Columns,
-    time_us: FloatArray,
-    raw: FloatArray,
-    trace: FloatArray,
+    traces: tuple[FloatArray, FloatArray, FloatArray],
 ) -> None:
-    """Draw the samples round one pick, raw and as timed; without a pick, the whole gate."""
+    """Draw the samples round one pick, raw and as timed; without a pick, the whole gate.
+
+    ``traces`` are their times, and both.
+    """
+    time_us, raw, trace = traces
     pick = float(columns[gate_column(gate.name, "time_us")][0])
     if np.isfinite(pick):
         near = np.abs(time_us - pick) <= CLOSE_UP_US

@@ -16,8 +16,9 @@ from ascan.base.errors import fault
 from ascan.base.flags import FATAL, MEANINGS, names, usability
 from ascan.checks.table import columns as columns_of
 from ascan.kernels.arrays import AnyArray
-from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings, is_void
+from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings
 from ascan.results.shown import shown_columns
+from ascan.results.tally import is_void
 from ascan.store import schema
 from ascan.store.provenance import ColumnsDigest, writer
 from ascan.store.replacing import whole_file

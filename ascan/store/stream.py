@@ -10,7 +10,7 @@ from typing import Any
 
 from ascan.engine.channels import Calibrations, channel_pipelines, walk_channels
 from ascan.procedure.written import Procedure
-from ascan.results.readings import Tally
+from ascan.results.tally import Tally
 from ascan.store.provenance import (
     PROVENANCE_VERSION,
     DigestingRows,

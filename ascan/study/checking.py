@@ -7,7 +7,7 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.base.flags import OF_RANGE
 from ascan.calibration.record import Calibration
-from ascan.calibration.step_block import MOST_STEP_U, check_step_u_mm
+from ascan.calibration.step_means import MOST_STEP_U, check_step_u_mm
 from ascan.engine.measuring import measure
 from ascan.kernels.arrays import FloatArray
 from ascan.procedure.written import Procedure

@@ -5,12 +5,14 @@ from __future__ import annotations
 import dataclasses
 import itertools
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from ascan.base.errors import fault
 from ascan.calibration.record import Calibration
-from ascan.calibration.step_block import StepMeans, fit_steps
+from ascan.calibration.step_block import fit_steps
+from ascan.calibration.step_means import StepMeans
 from ascan.engine.read import Interval
 from ascan.engine.thickness_stage import ThicknessStage, combined_mm
 from ascan.kernels.fir import SIGMA_OVER_BANDWIDTH
@@ -83,6 +85,14 @@ class Plan:
         return out
 
 
+class Foreseen(NamedTuple):
+    """A stage calibrated on a choice of steps, and the wall's interval with its u."""
+
+    stage: ThicknessStage
+    interval_us: float
+    u_interval_us: float
+
+
 def expected_u_time_us(procedure: Procedure, expected: Expected) -> float:
     """Return the scatter of one echo time: the bound of a known pulse times a practical factor.
 
@@ -142,9 +152,7 @@ def plan_for(procedure: Procedure, expected: Expected) -> Plan:
     )
 
 
-def _reading(
-    procedure: Procedure, expected: Expected, choice: tuple[float, ...]
-) -> tuple[ThicknessStage, float, float]:
+def _reading(procedure: Procedure, expected: Expected, choice: tuple[float, ...]) -> Foreseen:
     """Return a stage calibrated on a choice of steps, and the wall's interval with its u."""
     u_time = expected_u_time_us(procedure, expected)
     echoes = len(procedure.interval.gates)
@@ -162,7 +170,7 @@ def _reading(
         readings=np.full(d.size, expected.readings, np.int64),
         repeatability_us=expected.repeatability_us,
     )
-    return (
+    return Foreseen(
         ThicknessStage(procedure, _calibration(procedure, means)),
         float(zero + 2.0 * expected.wall_mm / velocity),
         float(u_interval),

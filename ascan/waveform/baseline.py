@@ -7,6 +7,7 @@ import numpy as np
 from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.kernels.jit import compiled, compiled_sums
 from ascan.kernels.sums import sum_of
+from ascan.waveform.recording import Codes
 
 MIDDLE = (25.0, 50.0, 75.0)
 # A baseline is what is left of a record under a window so long: nothing of an echo of 60 % band.
@@ -17,14 +18,7 @@ NOISE_SIGMAS = 3.0
 
 
 @compiled
-def take_offsets(
-    block: AnyArray,
-    zero: float,
-    clips: tuple[float, float],
-    limit: float,
-    step: float,
-    out: AnyArray,
-) -> bool:
+def take_offsets(block: AnyArray, codes: Codes, limit: float, out: AnyArray) -> bool:
     """Write the block freed of the records' constant offsets; tell if one had any.
 
     No sound is constant: as much of a record lies above the code of ``zero`` as below, unless the
@@ -33,6 +27,7 @@ def take_offsets(
     onto one; whole codes (``step`` 1) are moved by whole codes. ``out`` is complete only where one
     was found.
     """
+    zero, clips, step = codes
     any_found = False
     for row in range(block.shape[0]):
         samples = block[row]
@@ -64,19 +59,14 @@ def window_of(period: float) -> FloatArray:
 
 @compiled
 def take_baselines(
-    block: AnyArray,
-    zero: float,
-    clips: tuple[float, float],
-    limit: float,
-    step: float,
-    window: FloatArray,
-    out: AnyArray,
+    block: AnyArray, codes: Codes, limit: float, window: FloatArray, out: AnyArray
 ) -> bool:
     """Write the block freed of baselines that wander by more than ``limit`` codes; tell if one did.
 
     A record whose means over a window's length stay within half the limit is left as it is. As for
     `take_offsets`, samples at a clipping level stay there, and no other is moved onto one.
     """
+    zero, clips, step = codes
     any_found, samples_in = False, block.shape[1]
     half = window.size // 2
     apart = 2 * half // PLACES

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple, TypedDict, Unpack
 
 import numpy as np
 
@@ -49,6 +49,32 @@ class Recording:
     peak_held: bool
     gated_only: bool
 
+    @property
+    def codes(self) -> Codes:
+        """What its codes mean, for compiled loops."""
+        clips = (float(self.clip_low), float(self.clip_high))
+        return Codes(float(self.zero_code), clips, float(self.step))
+
+
+class Codes(NamedTuple):
+    """Code of zero, clipping levels, and one quantisation step, for compiled loops."""
+
+    zero: float
+    clips: tuple[float, float]
+    step: float
+
+
+class Meaning(TypedDict, total=False):
+    """What stored samples mean, as far as it is known: see `Recording`."""
+
+    full_scale: float | None
+    zero_code: float | None
+    clip_low: float | None
+    clip_high: float | None
+    rectified: bool
+    peak_held: bool
+    gated_only: bool
+
 
 LEVELS = ("full_scale", "zero_code", "clip_low", "clip_high")
 FORMS = ("rectified", "peak_held", "gated_only")
@@ -63,18 +89,9 @@ def check_meaning(meaning: Mapping[str, Any], place: str) -> None:
 
 
 def recording_for(
-    dtype: np.dtype[Any],
-    *,
-    sample_rate_mhz: float,
-    full_scale: float | None = None,
-    zero_code: float | None = None,
-    clip_low: float | None = None,
-    clip_high: float | None = None,
-    rectified: bool = False,
-    peak_held: bool = False,
-    gated_only: bool = False,
+    dtype: np.dtype[Any], *, sample_rate_mhz: float, **meaning: Unpack[Meaning]
 ) -> Recording:
-    """Return a `Recording`, what is not given taken from the stored type.
+    """Return a `Recording`, what is not given (see `Meaning`) taken from the stored type.
 
     Unsigned types hold a two-sided signal round the middle code unless it is rectified; full scale
     is then half of the codes, and all of them where the signal is one-sided. Integers clip at the
@@ -87,6 +104,7 @@ def recording_for(
     AscanError
         A stored type that is not read, or a value outside its limits.
     """
+    check_meaning(meaning, "recording")
     name = dtype.newbyteorder("=").name
     if name not in STORED_TYPES:
         raise fault(
@@ -96,35 +114,26 @@ def recording_for(
             remedy="convert them to one of these without scaling",
         )
     rate = checked_number(sample_rate_mhz, "sample_rate_mhz", above=0.0, most=1e5)
-    rectified = bool(rectified or peak_held)
+    peak_held = bool(meaning.get("peak_held"))
+    rectified = bool(meaning.get("rectified") or peak_held)
     zero, full = _type_defaults(dtype, rectified)
+    zero_code, full_scale = meaning.get("zero_code"), meaning.get("full_scale")
     if zero_code is not None:
         zero = checked_number(zero_code, "zero_code")
     if full_scale is not None:
         full = checked_number(full_scale, "full_scale", above=0.0)
-    is_integer = dtype.kind in "iu"
-    clip = {"clip_low": zero - full, "clip_high": zero + full}
-    if is_integer:
-        # A full scale beyond the type's own codes still clips at the type's rails.
-        rails = np.iinfo(dtype)
-        clip = {
-            "clip_low": max(zero - full, float(rails.min)),
-            "clip_high": min(zero + full - 1.0, float(rails.max)),
-        }
-    elif full_scale is None:
-        clip = {"clip_low": -math.inf, "clip_high": math.inf}
-    if rectified:
-        clip["clip_low"] = -math.inf
-    for key, given in (("clip_low", clip_low), ("clip_high", clip_high)):
-        if given is not None:
-            clip[key] = _clip_level(given, key)
-    if not clip["clip_low"] < clip["clip_high"]:
+    low, high = _rails(dtype, zero, full, is_known=full_scale is not None)
+    clip_low, clip_high = meaning.get("clip_low"), meaning.get("clip_high")
+    low = -math.inf if rectified else low
+    low = low if clip_low is None else _clip_level(clip_low, "clip_low")
+    high = high if clip_high is None else _clip_level(clip_high, "clip_high")
+    if not low < high:
         raise fault(
             "clip_low",
-            f"is {clip['clip_low']:g}, clip_high is {clip['clip_high']:g}",
+            f"is {low:g}, clip_high is {high:g}",
             allowed="clip_low below clip_high",
         )
-    step = 1.0 if is_integer else full * float(np.finfo(np.float32).eps)
+    step = 1.0 if dtype.kind in "iu" else full * float(np.finfo(np.float32).eps)
     return Recording(
         dtype=name,
         sample_rate_mhz=rate,
@@ -132,10 +141,22 @@ def recording_for(
         zero_code=zero,
         step=step,
         rectified=rectified,
-        peak_held=bool(peak_held),
-        gated_only=bool(gated_only),
-        **clip,
+        peak_held=peak_held,
+        gated_only=bool(meaning.get("gated_only")),
+        clip_low=low,
+        clip_high=high,
     )
+
+
+def _rails(
+    dtype: np.dtype[Any], zero: float, full: float, *, is_known: bool
+) -> tuple[float, float]:
+    """Return the codes at which a stored type clips; ``is_known``: whether its full scale is."""
+    if dtype.kind in "iu":
+        # A full scale beyond the type's own codes still clips at the type's rails.
+        rails = np.iinfo(dtype)
+        return max(zero - full, float(rails.min)), min(zero + full - 1.0, float(rails.max))
+    return (zero - full, zero + full) if is_known else (-math.inf, math.inf)
 
 
 def _clip_level(value: Any, place: str) -> float:

@@ -32,12 +32,11 @@ def without_offsets(
     held = recording.gated_only or recording.peak_held
     if held or recording.rectified or baseline == "fitted":
         return block
-    clips = (float(recording.clip_low), float(recording.clip_high))
     limit, shifted = MOST_OFFSET * recording.full_scale, np.empty_like(block)
-    how = (recording.zero_code, clips, limit, recording.step)
-    if take_offsets(block, *how, shifted):
+    if take_offsets(block, recording.codes, limit, shifted):
         block, shifted = shifted, np.empty_like(block)
-    if baseline == "kept" and take_baselines(block, *how, window_of(period), shifted):
+    window = window_of(period)
+    if baseline == "kept" and take_baselines(block, recording.codes, limit, window, shifted):
         block = shifted
     return block
 
@@ -47,15 +46,13 @@ def without_spikes(block: AnyArray, recording: Recording, period: float) -> AnyA
     held = recording.gated_only or recording.peak_held
     if held or recording.rectified or period < LEAST_PERIOD:
         return block
-    clips = (float(recording.clip_low), float(recording.clip_high))
     counts = np.empty(len(block), np.int64)
     mended = np.empty_like(block)
     room = np.empty(block.shape[1], working_type(recording.dtype))
     steps = np.full(len(block), float(recording.step))
     if block.dtype.kind == "f":
         float_steps(block, recording.step, steps)
-    zero = float(recording.zero_code)
-    found = mend_spikes(block, zero, clips, steps, room, bits_of(room), mended, counts)
+    found = mend_spikes(block, recording.codes, steps, (room, bits_of(room)), mended, counts)
     return np.where(counts[:, None] > 0, mended, block) if found else block
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled, compiled_sums
 from ascan.kernels.level import largest
+from ascan.waveform.recording import Codes
 
 LEAST_PERIOD = 8.0
 # Against the mean of its record's fourth differences (white noise: once in 10⁹ samples), in codes,
@@ -64,11 +65,9 @@ def is_spike(samples: AnyArray, zero: float, bend: AnyArray, at: int) -> bool:
 @compiled
 def mend_spikes(
     block: AnyArray,
-    zero: float,
-    clips: tuple[float, float],
+    codes: Codes,
     steps: FloatArray,
-    bend: AnyArray,
-    bits: AnyArray,
+    room: tuple[AnyArray, AnyArray],
     mended: AnyArray,
     counts: IntArray,
 ) -> bool:
@@ -77,18 +76,18 @@ def mend_spikes(
     Parameters
     ----------
     block : ndarray, shape (n, samples), stored type
-    zero : float
-        Its code.
+    codes : Codes
+        Within two samples of one that touches a clipping level nothing is called a spike.
     steps : ndarray, shape (n,)
         Least difference of two codes of each row.
-    clips : tuple of float
-        Clipping levels; within two samples of one that touches them nothing is called a spike.
-    bend, bits : ndarray, shape (samples,), working type
+    room : pair of ndarray, shape (samples,), working type
         Room, and its bits.
     mended : ndarray, shape (n, samples)
         Overwritten where ``counts`` is above 0.
     counts : ndarray, shape (n,), int64
     """
+    zero, clips, _ = codes
+    bend, bits = room
     any_found = False
     for row in range(block.shape[0]):
         samples = block[row]

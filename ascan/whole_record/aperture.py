@@ -16,9 +16,9 @@ from ascan.path.aperture import (
     spread,
 )
 from ascan.whole_record.frequencies import Frequencies
-from ascan.whole_record.learning import Columns, Estimate, StepRecords
 from ascan.whole_record.operator import ATTENUATION_POWER, NEPER_PER_DB
 from ascan.whole_record.pulse import begun_before
+from ascan.whole_record.step_records import Columns, Estimate, StepRecords
 
 # Arrivals are spread over cells this part of a sample wide.
 FINER = 4

@@ -13,7 +13,29 @@ from itertools import pairwise
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from ascan.base.flags import FATAL, Flag
 from ascan.kernels.arrays import AnyArray, FloatArray
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Try:
+    """A row as the search with one kind of coating reads it."""
+
+    kind: tuple[int, int]
+    guess: Guess
+    place_us: float
+    spacing_us: float
+    left: float
+    flags: int
+    rival_us: float
+    rival_odds: float
+
+    @property
+    def refused(self) -> bool:
+        """Whether more speaks against it than a fit of the coating may answer."""
+        fatal = self.flags & int(FATAL) & ~int(Flag.RIVAL_READING)
+        return bool(fatal) or not np.isfinite(self.spacing_us + self.left)
+
 
 # The two pulses' mismatches lie so far to each side of what is expected; others than this far off
 # are none of a coating.

@@ -12,12 +12,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ascan.base.flags import FATAL, Flag, is_fatal
+from ascan.base.flags import Flag, is_fatal
 from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray
-from ascan.whole_record.coated_fit import CoatedFit, CoatedRecord, Problem
-from ascan.whole_record.coated_front import APART, FURTHEST, CoatedFronts, Guess
+from ascan.whole_record.coated_fit import CoatedFit
+from ascan.whole_record.coated_front import APART, FURTHEST, CoatedFronts, Guess, Try
+from ascan.whole_record.coated_problem import CoatedRecord, Problem
 from ascan.whole_record.coating import Coating, bare_of
-from ascan.whole_record.layered_records import HOPELESS, cost_of, other_echo
+from ascan.whole_record.layered_candidates import HOPELESS, cost_of
+from ascan.whole_record.layered_evidence import other_echo
 from ascan.whole_record.operator import Operator
 from ascan.whole_record.search import NEAR, products_of
 from ascan.whole_record.stage import LONGEST_US, SHORTER_MM, Judge, RecordStage, ToFit
@@ -35,26 +37,6 @@ MOST_MOVES, MOVED = 4, 1.0
 SAME = 0.2
 # What the search says of the record's rest, a fit of the coating says better.
 JUDGED_ANEW = Flag.RIVAL_READING | Flag.UNLIKE_MODEL | Flag.OTHER_ECHO
-
-
-@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
-class Try:
-    """A row as the search with one kind of coating reads it."""
-
-    kind: tuple[int, int]
-    guess: Guess
-    place_us: float
-    spacing_us: float
-    left: float
-    flags: int
-    rival_us: float
-    rival_odds: float
-
-    @property
-    def refused(self) -> bool:
-        """Whether more speaks against it than a fit of the coating may answer."""
-        fatal = self.flags & int(FATAL) & ~int(Flag.RIVAL_READING)
-        return bool(fatal) or not np.isfinite(self.spacing_us + self.left)
 
 
 class Fit(NamedTuple):

@@ -22,7 +22,9 @@ from ascan.whole_record.dual_fit import (
     late_by,
     time_of,
 )
-from ascan.whole_record.layered_records import CANDIDATES, HOPELESS, LEAST_GAIN, related_noise
+from ascan.whole_record.layered_candidates import CANDIDATES, HOPELESS
+from ascan.whole_record.layered_evidence import related_noise
+from ascan.whole_record.layered_records import LEAST_GAIN
 from ascan.whole_record.window import Records, Window, drop_spikes, load_window
 
 FATAL_BITS = np.uint32(FATAL)

@@ -9,8 +9,8 @@ import numpy as np
 
 from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
 from ascan.whole_record.frequencies import Frequencies
-from ascan.whole_record.learning import Columns, Estimate, StepRecords
 from ascan.whole_record.operator import ATTENUATION_POWER, NEPER_PER_DB, Operator
+from ascan.whole_record.step_records import Columns, Estimate, StepRecords
 
 MOST_ECHOES = 48
 # What is known of the operator before any step is read, as standard uncertainties: slowness as a

@@ -13,8 +13,9 @@ from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.steps.models import LayeredModel
 from ascan.waveform.recording import Recording
 from ascan.whole_record.bank import PLACES, Bank, lay, make_bank
+from ascan.whole_record.layered_evidence import Evidence
 from ascan.whole_record.layered_fit import Model
-from ascan.whole_record.layered_records import Evidence, Place, fit_records
+from ascan.whole_record.layered_records import Place, fit_records
 from ascan.whole_record.operator import Operator
 from ascan.whole_record.repeats import begins, first_trip, second_trip, told_by
 from ascan.whole_record.search import THINNEST, Comb, make_comb

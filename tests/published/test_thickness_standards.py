@@ -10,7 +10,8 @@ import pytest
 from builders import SAMPLE_RATE_MHZ, burst, scan_of
 
 from ascan import Procedure, Scan, calibrate, measure
-from ascan.calibration.step_block import StepMeans, fit_steps
+from ascan.calibration.step_block import fit_steps
+from ascan.calibration.step_means import StepMeans
 from ascan.kernels.arrays import FloatArray
 from ascan.path.direct import interval_us, thickness_mm
 from ascan.path.material import Material

@@ -7,8 +7,9 @@ import pytest
 
 from ascan import AscanError, Calibration, Procedure, calibrate, measure
 from ascan.calibration.curve import PathModel, fit_curve
-from ascan.calibration.step_block import fit_steps, gather_steps
-from ascan.calibration.thickness import look_up_thickness
+from ascan.calibration.step_block import fit_steps
+from ascan.calibration.step_means import gather_steps
+from ascan.calibration.thickness import Curve, look_up_thickness, walls
 from ascan.engine.read import Interval
 from ascan.engine.thickness_stage import ThicknessStage
 from ascan.examples import PROCEDURE, plate_scan
@@ -130,19 +131,11 @@ def test_95_percent_cover_on_a_dual_probes_curve(steps: list[float]) -> None:
         curve = fit_curve(means, vee, 0.003)
         wall = np.exp(rng.uniform(0.0, np.log(25.0), 1))
         interval = zero + path_us(wall, velocity) + 2e-3 * rng.standard_normal(1)
-        out = np.empty((3, 1))
-        look_up_thickness(
-            interval,
-            np.array([1e-3]),
-            (curve.thickness_mm, curve.time_us, curve.u_time_us),
-            0.0,
-            0.1,
-            means.repeatability_us,
-            out[0],
-            out[1],
-            out[2],
-            np.zeros(1, np.uint32),
+        nodes = Curve(
+            curve.thickness_mm, curve.time_us, curve.u_time_us, 0.0, 0.1, means.repeatability_us
         )
+        out = walls(1)
+        look_up_thickness(interval, np.array([1e-3]), nodes, out, np.zeros(1, np.uint32))
         repeat = out[1] * means.repeatability_us / np.hypot(1e-3, means.repeatability_us)
         u = np.hypot(out[1], out[2])
         inverse = inverse_effective_freedom(u, [(repeat, means.repeat_freedom)])

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from ascan.kernels.arrays import FloatArray
-from ascan.learning.records import aligned
-from ascan.whole_record.learning import StepRecords
+from ascan.learning.windows import aligned
 from ascan.whole_record.pulse import PulseBasis
+from ascan.whole_record.step_records import StepRecords
 
 RATE_MHZ, FREQUENCY_MHZ = 100.0, 5.0
 PERIOD = RATE_MHZ / FREQUENCY_MHZ

@@ -8,7 +8,7 @@ import pytest
 from ascan.base.errors import AscanError
 from ascan.calibration.curve import PathModel, choose_curve, fit_curve
 from ascan.calibration.line import fit_line
-from ascan.calibration.step_block import StepMeans
+from ascan.calibration.step_means import StepMeans
 from ascan.kernels.arrays import FloatArray
 
 V = 5.920

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from ascan import AscanError
 from ascan.calibration.fit import Fit
 from ascan.calibration.line import fit_line
-from ascan.calibration.step_block import StepFit, fit_steps, gather_steps
+from ascan.calibration.step_block import StepFit, fit_steps
+from ascan.calibration.step_means import gather_steps
 from ascan.path.material import Material
 
 STEEL = Material(velocity_mm_per_us=5.92, u_velocity_mm_per_us=0.02)

@@ -10,7 +10,7 @@ from builders import SAMPLE_RATE_MHZ, burst, scan_of, wall_procedure
 
 from ascan import Calibration, Procedure, Scan, calibrate, measure, time_echoes
 from ascan.calibration.line import fit_line
-from ascan.calibration.thickness import to_thickness
+from ascan.calibration.thickness import Line, to_thickness, walls
 from ascan.checks.surface_repeat import weigh_repeat
 from ascan.checks.uneven_echoes import mark_uneven
 from ascan.examples import PROCEDURE, plate_example, plate_scan
@@ -22,21 +22,11 @@ def convert(
     interval: float, zero: float, velocity: float, covariance: np.ndarray, **parts: float
 ) -> tuple[float, float, float]:
     """Return thickness, random and common u of one interval."""
-    thickness, u_random, u_common = np.empty(1), np.empty(1), np.empty(1)
-    to_thickness(
-        np.array([interval]),
-        np.array([parts.get("u_interval", 0.0)]),
-        zero,
-        velocity,
-        covariance,
-        parts.get("repeatability", 0.0),
-        parts.get("lack_of_fit", 0.0),
-        thickness,
-        u_random,
-        u_common,
-        np.zeros(1, np.uint32),
-    )
-    return float(thickness[0]), float(u_random[0]), float(u_common[0])
+    repeatability, lack_of_fit = parts.get("repeatability", 0.0), parts.get("lack_of_fit", 0.0)
+    line = Line(zero, velocity, covariance, repeatability, lack_of_fit)
+    out, u_interval = walls(1), np.array([parts.get("u_interval", 0.0)])
+    to_thickness(np.array([interval]), u_interval, line, out, np.zeros(1, np.uint32))
+    return float(out.thickness[0]), float(out.u_random[0]), float(out.u_common[0])
 
 
 def test_gum_h3_through_the_thickness_stage() -> None:

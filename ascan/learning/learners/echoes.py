@@ -10,7 +10,8 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.base.flags import Flag
 from ascan.calibration.record import Calibration
-from ascan.calibration.step_block import StepFit, fit_steps, gather_steps
+from ascan.calibration.step_block import StepFit, fit_steps
+from ascan.calibration.step_means import gather_steps
 from ascan.checks.lesson import Pass
 from ascan.engine.binding import bind
 from ascan.engine.blocks import readings_of

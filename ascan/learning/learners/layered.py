@@ -10,15 +10,16 @@ from ascan.base.errors import fault
 from ascan.base.flags import is_fatal
 from ascan.calibration.fit import Fit
 from ascan.calibration.record import Calibration
-from ascan.calibration.step_block import StepMeans, gather_steps
+from ascan.calibration.step_means import StepMeans, gather_steps
 from ascan.checks.lesson import Pass
 from ascan.engine.binding import bind
 from ascan.engine.blocks import readings_of
 from ascan.engine.readers.dual import RECORD_RESIDUAL
 from ascan.learning.health import CERTAIN, is_bracketed, is_plausible, repeats
 from ascan.learning.known import Known
+from ascan.learning.left_out import RecordFit
 from ascan.learning.passes import learned_after
-from ascan.learning.records import RecordFit, learn_records
+from ascan.learning.records import learn_records
 from ascan.learning.words import conditions_of
 from ascan.procedure.written import Procedure
 from ascan.steps.means import steps_as_known
