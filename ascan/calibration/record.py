@@ -147,6 +147,11 @@ class Calibration(Picklable):
         """Thickest step."""
         return float(self.steps.thickness_mm.max())
 
+    @property
+    def is_line(self) -> bool:
+        """Whether thickness follows from zero and velocity: neither curve nor record's model."""
+        return (self.arrivals or self.record_model) is None
+
     def gain(self) -> Gain:
         """Return how the fit weighs its steps."""
         steps, slope = self.steps, 2.0 / self.velocity_mm_per_us
@@ -169,7 +174,7 @@ class Calibration(Picklable):
 
         NaN for a dual probe, whose curve is no line, and for whole records.
         """
-        if self.arrivals is not None or self.record_model is not None:
+        if not self.is_line:
             return np.full(self.steps.thickness_mm.size, np.nan)
         gain, design, _ = self.gain()
         return np.asarray(np.einsum("ij,ji->i", design, gain))

@@ -74,7 +74,7 @@ def shares_ahead(
 
 def applies(layout: Layout) -> bool:
     """Tell that the fit of a train checks itself."""
-    return layout.reader != "train"
+    return not layout.times_train
 
 
 def evidence(seen: CheckInput) -> Evidence:
@@ -82,7 +82,7 @@ def evidence(seen: CheckInput) -> Evidence:
 
     Under a dual probe, those of the echo against a first one that noise masks.
     """
-    if seen.layout.arrangement == "dual":
+    if seen.layout.is_dual:
         echo = seen.echoes[seen.layout.gates[-1]]
         odds = odds_against(echo.masked.share, USUAL_HEAD)
         seen.weigh(Cause.LATER_ECHO, odds, seen.interval_us - echo.masked.lead)

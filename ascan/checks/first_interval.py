@@ -30,8 +30,8 @@ EXCESS = LearnedValue(
 
 def applies(layout: Layout) -> bool:
     """Tell that two echoes are timed, and what lies ahead of them is known."""
-    ahead = bool(layout.interface) or layout.arrangement == "contact"
-    return not layout.mode.free_zero and layout.reader == "echoes" and ahead
+    ahead = bool(layout.interface) or layout.is_contact
+    return layout.between_back_walls and layout.times_single_echoes and ahead
 
 
 def learn(on: StepReadings) -> dict[str, FloatArray]:

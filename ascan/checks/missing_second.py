@@ -38,7 +38,7 @@ def is_missing(share: FloatArray, usual: FloatArray, snr_db: FloatArray) -> Bool
 
 def applies(layout: Layout) -> bool:
     """Tell that it is the first arrival of a dual probe, alone or in its whole record."""
-    return layout.arrangement == "dual" and layout.reader in ("echoes", "dual")
+    return layout.is_dual and (layout.times_single_echoes or layout.of_whole_record)
 
 
 def learn(on: StepReadings) -> dict[str, FloatArray]:

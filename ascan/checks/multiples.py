@@ -96,8 +96,8 @@ def applies(layout: Layout) -> bool:
 
     A dual probe hears converted arrivals as loud as the wall's echoes.
     """
-    single = layout.mode.single_echo or not layout.mode.free_zero
-    return single and layout.reader == "echoes" and layout.arrangement != "dual"
+    single = layout.mode.single_echo or layout.between_back_walls
+    return single and layout.times_single_echoes and not layout.is_dual
 
 
 def learn(on: StepReadings) -> dict[str, FloatArray]:

@@ -9,7 +9,7 @@ from ascan.checks.check import Check, Evidence, Stage, Verdict
 from ascan.checks.check_input import CheckInput
 from ascan.kernels.arrays import FloatArray
 from ascan.kernels.jit import compiled
-from ascan.path.modes import Begins, Layout
+from ascan.path.modes import Layout
 
 # What is left may be so many times the noise, or this part of the wall echo's height.
 MOST_LEFT, MOST_LEFT_SHARE = 2.0, 0.03
@@ -46,7 +46,7 @@ def write_most_left(
 
 def applies(layout: Layout) -> bool:
     """Tell that it is of whole records."""
-    return layout.mode.begins is Begins.MODEL
+    return layout.of_whole_record
 
 
 def evidence(seen: CheckInput) -> Evidence:

@@ -187,7 +187,7 @@ def learn(on: StepReadings) -> dict[str, FloatArray]:
     """
     if "second_off_us" not in on.columns:
         return {}
-    off_us, curved = on.columns["second_off_us"], on.layout.arrangement == "dual"
+    off_us, curved = on.columns["second_off_us"], on.layout.is_dual
     most_us = np.inf if curved else MOST_LATE_PERIODS * on.layout.period_us
     heard = on.used & (np.abs(off_us) <= most_us)
     if not heard.any():

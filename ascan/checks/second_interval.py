@@ -43,7 +43,7 @@ def evidence(seen: CheckInput) -> Evidence:
     found = {"witness_mm": other, "u_witness_mm": u_other, "witness_off": off}
     if seen.about.coating_ratio:
         # Back-wall echoes run in the wall alone; the other interval crosses the coating, too.
-        way = 1.0 if seen.layout.mode.free_zero else -1.0
+        way = -1.0 if seen.layout.between_back_walls else 1.0
         found["coating_mm"] = way * apart * seen.about.coating_ratio
     return found
 

@@ -21,7 +21,7 @@ MOST_OFF, LEAST_PERIODS, COVERED = 4.0, 0.03, 3.0
 
 def applies(layout: Layout) -> bool:
     """Tell that it is a dual probe's whole record."""
-    return layout.reader == "dual"
+    return layout.is_dual and layout.of_whole_record
 
 
 def evidence(seen: CheckInput) -> Evidence:

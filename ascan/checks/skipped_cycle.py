@@ -69,7 +69,7 @@ def weigh_half_cycle(
 def learn(on: StepReadings) -> dict[str, FloatArray]:
     """Return the middle of each gate's offsets; a train has no one half-cycle."""
     found = {}
-    for name in on.layout.gates if on.layout.reader != "train" else ():
+    for name in () if on.layout.times_train else on.layout.gates:
         lag = (on.of_gate(name, "time_us") - on.of_gate(name, "envelope_us"))[on.used]
         known = lag[np.isfinite(lag)]
         if known.size:

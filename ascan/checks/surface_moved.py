@@ -38,16 +38,12 @@ INTERFACE_TIME = LearnedValue(
 def learn(on: StepReadings) -> dict[str, FloatArray]:
     """Return the span of the interface echo's times behind a delay line."""
     name = on.layout.interface
-    return {name: on.span(on.of_gate(name, "time_us"))} if _has_line(on.layout) else {}
-
-
-def _has_line(layout: Layout) -> bool:
-    return bool(layout.interface) and layout.arrangement == "delay_line"
+    return {name: on.span(on.of_gate(name, "time_us"))} if on.layout.has_delay_line else {}
 
 
 def applies(layout: Layout) -> bool:
     """Tell that a coating which is stated may move the echo of what is under it: no fault."""
-    return _has_line(layout) and not layout.coating
+    return layout.has_delay_line and not layout.coating
 
 
 def evidence(seen: CheckInput) -> Evidence:

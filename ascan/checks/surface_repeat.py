@@ -54,7 +54,7 @@ def weigh_repeat(
 
 def applies(layout: Layout) -> bool:
     """Tell that there is a surface echo; the fit of a train checks itself."""
-    return bool(layout.interface) and layout.reader != "train"
+    return bool(layout.interface) and not layout.times_train
 
 
 def evidence(seen: CheckInput) -> Evidence:

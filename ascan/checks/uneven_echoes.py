@@ -47,7 +47,7 @@ def mark_uneven(
 
 def applies(layout: Layout) -> bool:
     """Tell that it is of successive echoes; the fit of a train checks itself."""
-    return not layout.mode.free_zero and layout.reader == "echoes"
+    return layout.between_back_walls and layout.times_single_echoes
 
 
 def evidence(seen: CheckInput) -> Evidence:

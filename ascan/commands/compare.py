@@ -149,7 +149,7 @@ def _signals(source: str, procedure: Procedure) -> Signals:
     )
     synthesis = Synthesis(quiet)
     truth: FloatArray | None = None
-    if made.probe.arrangement != "dual" and not made.receiver.jitter_ns:
+    if not (procedure.probe.is_dual or made.receiver.jitter_ns):
         truth = 2.0 * synthesis.footprints.truth.axis_mm / _velocity(synthesis)
     return Signals(
         clean=synthesis.waveforms() / synthesis.full_scale,

@@ -18,7 +18,6 @@ from ascan.engine.pipeline import Pipeline, window_us
 from ascan.engine.readers.choice import reader_of
 from ascan.engine.taught import taught_of
 from ascan.engine.thickness_stage import ThicknessStage
-from ascan.path.modes import Begins
 from ascan.procedure.rules import check_recording
 from ascan.procedure.written import Procedure, check_procedure
 from ascan.waveform.recording import Recording
@@ -105,7 +104,7 @@ def _about(
     )
     if calibration is None:
         return nominal
-    from_transmit = procedure.layout.mode.begins is Begins.TRANSMIT
+    from_transmit = procedure.layout.from_transmit
     learned, between, coating = gates.taught.guide.learned, np.zeros(0), procedure.coating
     if len(learned.shapes) > 1:
         between = allowed_between(learned, arrival_reach(gates.meter.period))

@@ -129,13 +129,9 @@ class ThicknessStage:
 
     def _looked_up(self, interval: Interval, flags: FlagArray) -> Walls:
         """Return thickness by the calibration alone, with its uncertainty."""
-        fit, curve, model = (
-            self.calibration,
-            self.calibration.arrivals,
-            self.calibration.record_model,
-        )
-        out = walls(len(flags))
-        if model is None and curve is not None:
+        fit, whole = self.calibration, self.calibration.record_model
+        out, curve = walls(len(flags)), fit.arrivals
+        if whole is None and curve is not None:
             nodes = Curve(
                 thickness_mm=curve.thickness_mm,
                 time_us=curve.time_us,
@@ -147,16 +143,16 @@ class ThicknessStage:
             look_up_thickness(interval.us, interval.u_us, nodes, out, flags)
             return out
         line = Line(
-            zero_us=fit.zero_us if model is None else 0.0,
+            zero_us=fit.zero_us if whole is None else 0.0,
             velocity_mm_per_us=fit.velocity_mm_per_us,
-            covariance=fit.covariance if model is None else np.zeros((2, 2)),
+            covariance=fit.covariance if whole is None else np.zeros((2, 2)),
             repeatability_us=fit.repeatability_us,
             lack_of_fit_us=fit.lack_of_fit_us,
         )
         to_thickness(interval.us, interval.u_us, line, out, flags)
-        if model is None:
+        if whole is None:
             return out
-        learned = np.interp(out.thickness, model.thickness_mm, model.u_mm)
+        learned = np.interp(out.thickness, whole.thickness_mm, whole.u_mm)
         growth = 1.0 if interval.u_growth is None else interval.u_growth
         return out._replace(u_common=np.hypot(out.u_common, learned * growth))
 
@@ -178,11 +174,11 @@ class ThicknessStage:
 
         It takes as long as velocity / coating velocity times its thickness of wall.
         """
-        coating = self.procedure.coating
-        if coating is not None and isinstance(self.calibration.record_model, LayeredModel):
+        coating, whole = self.procedure.coating, self.calibration.record_model
+        if coating is not None and isinstance(whole, LayeredModel):
             # It is fitted with the record.
             return 0.0, 0.0
-        if coating is not None and self.calibration.record_model is not None:
+        if coating is not None and whole is not None:
             # Successive wall echoes turn at the coating, each a little later or earlier.
             periods = COATED_PERIODS / self.procedure.probe.frequency_mhz
             return 0.0, 0.5 * self.calibration.velocity_mm_per_us * periods

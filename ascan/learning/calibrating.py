@@ -14,7 +14,6 @@ from ascan.learning.known import Known, known_rows
 from ascan.learning.learners.dual import learn_dual
 from ascan.learning.learners.echoes import learn_echoes
 from ascan.learning.learners.layered import learn_layered
-from ascan.path.modes import Begins
 from ascan.procedure.written import Procedure, check_procedure
 from ascan.waveform.scan import Scan, check_scan
 
@@ -79,6 +78,6 @@ def _learn(known: Known, procedure: Procedure, guide: ArrivalGuide | None = None
     layout = procedure.layout
     if procedure.gate(layout.gates[0]).seeks_first_arrival and guide is None:
         return learn_dual(known, procedure)
-    if layout.mode.begins is Begins.MODEL:
+    if layout.of_whole_record:
         return learn_layered(known, procedure)
     return learn_echoes(known, procedure, guide)

@@ -7,7 +7,6 @@ import numpy as np
 from ascan.calibration.step_block import StepFit
 from ascan.calibration.step_means import StepMeans
 from ascan.kernels.arrays import FloatArray
-from ascan.path.modes import Begins
 from ascan.procedure.tables import MeasuringRange
 from ascan.procedure.written import Procedure
 from ascan.steps.means import Steps
@@ -30,7 +29,7 @@ FACE_US = 1.0
 def health_of(found: StepFit, procedure: Procedure) -> dict[str, bool]:
     """Return the health figures of a line through the steps."""
     fit, steps = found.fit, found.steps.thickness_mm
-    fitted = 2 if procedure.layout.mode.free_zero and steps.size > 1 else 1
+    fitted = min(procedure.layout.nominal_freedom, steps.size)
     nominal = procedure.interval_material.velocity_mm_per_us
     # So little is no mix-up, and is in the uncertainty.
     slight_us = 2.0 * SLIGHT_PERIODS / procedure.probe.frequency_mhz
@@ -85,8 +84,8 @@ def tests_in_words(found: StepFit) -> dict[str, str]:
 def _zero_is_plausible(zero_us: float, procedure: Procedure) -> bool:
     """Tell whether the zero offset is one that pulse shape and probe can explain."""
     period_us = 1.0 / procedure.probe.frequency_mhz
-    if procedure.layout.mode.begins is Begins.INTERFACE:
+    if procedure.layout.from_interface:
         return abs(zero_us) <= SHAPE_PERIODS * period_us
-    if procedure.layout.arrangement == "contact":
+    if procedure.layout.is_contact:
         return abs(zero_us - procedure.probe.delay_us) <= max(FACE_US, 5.0 * period_us)
     return True

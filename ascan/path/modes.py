@@ -10,6 +10,7 @@ import enum
 from dataclasses import dataclass
 
 from ascan.path.aperture import SHEAR_RATIO
+from ascan.path.probe import SURFACED
 
 # The mode-converted echo of a dual probe changes its shape with the wall as the first one does not
 # (aperture-integrated echoes between steps 1 to 2 mm apart, own study).
@@ -64,8 +65,12 @@ class Mode:
     velocity_ratio: float = 1.0
     drift_periods: float = 0.0
 
+    @property
+    def models_record(self) -> bool:
+        """Whether it is taken from a model of the whole record."""
+        return self.begins is Begins.MODEL
 
-SURFACED = frozenset({"delay_line", "immersion"})
+
 EVERY = SURFACED | {"contact", "dual"}
 MODES = {
     mode.name: mode
@@ -165,3 +170,53 @@ class Layout:
     fit_judges_itself: bool
     period_us: float
     reach_us: float
+
+    @property
+    def is_dual(self) -> bool:
+        """Whether the probe has two elements: what it hears is no plain train."""
+        return self.arrangement == "dual"
+
+    @property
+    def is_contact(self) -> bool:
+        """Whether sound enters the wall when it is sent."""
+        return self.arrangement == "contact"
+
+    @property
+    def has_delay_line(self) -> bool:
+        """Whether the interface echo comes at the end of a delay line."""
+        return bool(self.interface) and self.arrangement == "delay_line"
+
+    @property
+    def from_transmit(self) -> bool:
+        """Whether the interval begins with the transmit pulse."""
+        return self.mode.begins is Begins.TRANSMIT
+
+    @property
+    def from_interface(self) -> bool:
+        """Whether the interval begins with the interface echo."""
+        return self.mode.begins is Begins.INTERFACE
+
+    @property
+    def of_whole_record(self) -> bool:
+        """Whether the interval is one of a model of the whole record."""
+        return self.mode.models_record
+
+    @property
+    def times_single_echoes(self) -> bool:
+        """Whether the interval is taken between echoes that are timed one by one."""
+        return self.reader == "echoes"
+
+    @property
+    def times_train(self) -> bool:
+        """Whether it is the spacing of a train, whose fit checks itself."""
+        return self.reader == "train"
+
+    @property
+    def between_back_walls(self) -> bool:
+        """Whether it is taken between back-wall echoes: its zero offset is 0 by definition."""
+        return not self.mode.free_zero
+
+    @property
+    def nominal_freedom(self) -> int:
+        """Numbers that a line through many steps has."""
+        return 2 if self.mode.free_zero else 1

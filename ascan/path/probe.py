@@ -8,6 +8,12 @@ from ascan.base.errors import fault
 from ascan.base.tables import number, text
 from ascan.path.aperture import DualGeometry
 
+# Probes that hear the wall's front.
+SURFACED = frozenset({"delay_line", "immersion"})
+# Velocity and density of what lies before the wall: the plastic of a delay line, or water.
+PATH_MM_PER_US = {"immersion": 1.4824, "delay_line": 2.67}
+PATH_G_PER_CM3 = {"immersion": 1.0, "delay_line": 1.18}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Probe:
@@ -51,10 +57,20 @@ class Probe:
     element_length_mm: float | None = number(None, above=0.0, most=100.0)
     element_gap_mm: float = number(0.5, least=0.0, most=100.0)
 
+    @property
+    def is_dual(self) -> bool:
+        """Whether it has two elements, one that sends and one that hears."""
+        return self.arrangement == "dual"
+
+    @property
+    def hears_interface(self) -> bool:
+        """Whether an echo of the wall's front comes back through a delay line or water."""
+        return self.arrangement in SURFACED
+
     def __post_init__(self) -> None:
         given = {name: getattr(self, name) for name in DUAL_KEYS}
         stated = [name for name, value in given.items() if value is not None]
-        if self.arrangement != "dual" and stated:
+        if stated and not self.is_dual:
             raise fault(
                 f"probe.{stated[0]}", f"is given for a {self.arrangement} probe", allowed="dual"
             )
@@ -69,8 +85,13 @@ class Probe:
     @property
     def path_mm_per_us(self) -> float:
         """Velocity of what the sound runs through before the wall; 1 for a contact probe."""
-        usual = {"immersion": 1.4824, "delay_line": 2.67}.get(self.arrangement, 1.0)
+        usual = PATH_MM_PER_US.get(self.arrangement, 1.0)
         return self.path_velocity_mm_per_us or usual
+
+    @property
+    def path_g_per_cm3(self) -> float:
+        """Density of what the sound runs through before the wall; 1 for a contact probe."""
+        return PATH_G_PER_CM3.get(self.arrangement, 1.0)
 
     def geometry(self) -> DualGeometry | None:
         """Return the nominal dimensions of a dual probe; None where they are not given."""

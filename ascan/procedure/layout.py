@@ -39,7 +39,7 @@ def _reader(how: Procedure, mode: Mode, coating: str) -> str:
     first = how.gate(how.interval.gates[0])
     if first.seeks_train:
         return "train"
-    if mode.begins is not Begins.MODEL:
+    if not mode.models_record:
         return "echoes"
     if first.seeks_first_arrival:
         return "dual"
@@ -50,7 +50,7 @@ def _coating(how: Procedure, mode: Mode) -> str:
     """Return what becomes of a coating."""
     if how.coating is None:
         return ""
-    if mode.begins is Begins.MODEL:
+    if mode.models_record:
         return "fitted"
     return "found" if how.coating.thickness_mm is None else "known"
 
@@ -61,9 +61,8 @@ def _interface(how: Procedure, mode: Mode) -> str:
     Interface to echo, it is the first gate of the interval; else, with a delay line or in
     immersion, a gate that the first used one follows directly.
     """
-    if how.probe.arrangement in ("contact", "dual"):
+    if not how.probe.hears_interface:
         return ""
     first = how.interval.gates[0]
-    if mode.begins in (Begins.INTERFACE, Begins.MODEL):
-        return first
-    return how.gate(first).follows
+    begins_with_it = mode.models_record or mode.begins is Begins.INTERFACE
+    return first if begins_with_it else how.gate(first).follows

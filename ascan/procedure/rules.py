@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from ascan.base.errors import fault
 from ascan.checks.table import columns
-from ascan.path.modes import MODES, Begins
+from ascan.path.modes import MODES
 from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column
 from ascan.timing.gating import Gate
 from ascan.waveform.recording import Recording
@@ -37,7 +37,7 @@ def check_tables(how: Procedure) -> None:
 
 def _check_pipe(how: Procedure) -> None:
     """Refuse a pipe under a probe that cannot straddle its crown."""
-    if how.pipe is not None and how.probe.arrangement != "dual":
+    if how.pipe is not None and not how.probe.is_dual:
         raise fault(
             "pipe",
             f"is given for a {how.probe.arrangement} probe",
@@ -94,8 +94,9 @@ def _check_diffraction(how: Procedure) -> None:
     """Refuse a diffraction correction that is not worked out for this probe."""
     if how.interval.diffraction == "none":
         return
-    probe, begins = how.probe, MODES[how.interval.mode].begins
-    worked_out = begins is Begins.MODEL or probe.arrangement == "contact"
+    probe, mode = how.probe, MODES[how.interval.mode]
+    plain = not probe.hears_interface and not probe.is_dual
+    worked_out = mode.models_record or plain
     if not worked_out or probe.element_diameter_mm is None:
         raise fault(
             "interval.diffraction",
@@ -111,9 +112,9 @@ def _check_arrangement(how: Procedure) -> None:
     The model of a dual probe's whole record needs the probe's dimensions instead.
     """
     mode, probe = MODES[how.interval.mode], how.probe
-    models_dual = mode.begins is Begins.MODEL and probe.arrangement not in ("contact", "immersion")
-    dimensions = probe.arrangement != "dual" or not models_dual or probe.geometry() is not None
-    if probe.arrangement in mode.arrangements and dimensions:
+    modelled = probe.is_dual and mode.models_record
+    known = probe.geometry() is not None or not modelled
+    if known and probe.arrangement in mode.arrangements:
         return
     other = "a dual probe whose dimensions are given" if "dual" in mode.arrangements else "another"
     raise fault(
@@ -152,10 +153,10 @@ def _check_order(how: Procedure) -> None:
 
 def _check_whole_record(how: Procedure) -> None:
     """Refuse a whole record whose gates do not say where it begins and where the wall is."""
-    if MODES[how.interval.mode].begins is not Begins.MODEL:
+    if not MODES[how.interval.mode].models_record:
         return
     names = how.interval.gates
-    if how.probe.arrangement == "dual":
+    if how.probe.is_dual:
         if not how.gate(names[0]).seeks_first_arrival or len(names) != 1:
             raise fault(
                 "interval.gates",
@@ -179,7 +180,7 @@ def _check_coating(how: Procedure) -> None:
     if how.coating is None:
         return
     known, mode = how.coating.thickness_mm is not None, MODES[how.interval.mode]
-    if not known and how.witness is None and mode.begins is not Begins.MODEL:
+    if not known and how.witness is None and not mode.models_record:
         raise fault(
             "coating",
             "is given without a witness and without its thickness",

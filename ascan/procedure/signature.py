@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from ascan.path.modes import Begins
 from ascan.timing.gating import Gate
 from ascan.waveform.recording import Recording
 
@@ -20,7 +19,7 @@ def signature_of(how: Procedure, recording: Recording) -> dict[str, Any]:
     """
     newer = {"peak_held": recording.peak_held, "gated_only": recording.gated_only}
     shaped = any(gate.timing.traits.takes_template for gate in how.gates)
-    shaped |= how.layout.mode.begins is Begins.MODEL
+    shaped |= how.layout.of_whole_record
     spread = how.interval.diffraction != "none"
     band: dict[str, Any] = {}
     if shaped or spread:

@@ -15,7 +15,7 @@ from ascan.base.picklable import Picklable
 from ascan.base.tables import from_table, text, text_of, unknown_key
 from ascan.checks.limits import limits_of
 from ascan.path.material import Material
-from ascan.path.modes import Begins, Layout
+from ascan.path.modes import Layout
 from ascan.path.probe import Pipe, Probe
 from ascan.procedure.layout import layout_of
 from ascan.procedure.rules import check_tables
@@ -39,8 +39,6 @@ class Procedure(Picklable):
         Every limit of the self-checks, by key.
     text : str
         The TOML it was read from, kept in every file that is written with it.
-    layout : Layout
-        What the tables settle together.
 
     Examples
     --------
@@ -65,12 +63,10 @@ class Procedure(Picklable):
     uncertainty: Allowances = field(default_factory=Allowances)
     decision: Decision | None = None
     text: str = text("")
-    layout: Layout = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "checks", MappingProxyType(dict(self.checks)))
         check_tables(self)
-        object.__setattr__(self, "layout", layout_of(self))
         # Whatever holds of an interval holds of a second one: the same checks.
         _ = self.second
 
@@ -106,6 +102,11 @@ class Procedure(Picklable):
     def gate(self, name: str) -> Gate:
         """Return the gate of a name."""
         return next(gate for gate in self.gates if gate.name == name)
+
+    @property
+    def layout(self) -> Layout:
+        """What the tables settle together."""
+        return layout_of(self)
 
     @property
     def second(self) -> Procedure | None:
@@ -159,7 +160,7 @@ class Procedure(Picklable):
     @property
     def baseline(self) -> str:
         """What becomes of a wandering baseline: ``fitted``, ``filtered`` away, or ``kept``."""
-        if self.layout.mode.begins is Begins.MODEL:
+        if self.layout.of_whole_record:
             return "fitted"
         return "kept" if self.filter.kind == "none" else "filtered"
 

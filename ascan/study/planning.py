@@ -16,7 +16,6 @@ from ascan.calibration.step_means import StepMeans
 from ascan.engine.read import Interval
 from ascan.engine.thickness_stage import ThicknessStage, combined_mm
 from ascan.kernels.fir import SIGMA_OVER_BANDWIDTH
-from ascan.path.modes import Begins
 from ascan.procedure.written import Procedure
 from ascan.steps.table import table_in_fit
 from ascan.study.budget import Budget, budget_of
@@ -120,7 +119,7 @@ def plan_for(procedure: Procedure, expected: Expected) -> Plan:
     AscanError
         No step, too many, or a dual-element probe: its curve depends on its own echoes.
     """
-    if procedure.layout.arrangement == "dual":
+    if procedure.layout.is_dual:
         raise fault("plan", "cannot foresee a dual probe's curve", remedy="calibrate on thin steps")
     steps = tuple(sorted(set(expected.steps_mm)))
     if not 1 <= len(steps) <= MOST_STEPS or min(steps) <= 0.0 or expected.wall_mm <= 0.0:
@@ -157,7 +156,7 @@ def _reading(procedure: Procedure, expected: Expected, choice: tuple[float, ...]
     u_time = expected_u_time_us(procedure, expected)
     echoes = len(procedure.interval.gates)
     u_interval = u_time * (np.sqrt(2.0) if echoes > 1 else 1.0)
-    transmit = procedure.layout.mode.begins is Begins.TRANSMIT
+    transmit = procedure.layout.from_transmit
     zero = procedure.nominal_zero_us if transmit else 0.0
     velocity = procedure.material.velocity_mm_per_us
     d = np.array(choice)

@@ -18,13 +18,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from ascan.kernels.arrays import AnyArray, FloatArray
+from ascan.path.probe import Probe
 
 # Impedance of a coating: its velocity times this density (paints: 1 to 2 g/cm³), known to a
 # factor of exp(2 × U_MISMATCH) = 1.5, and off by no more than exp(2 × MOST_OFF) = 2.2: no paint is
 # as soft as water, which would leave its delay open altogether.
 DENSITY_G_PER_CM3, U_MISMATCH, MOST_OFF = 1.4, 0.2, 0.4
-# Of what lies before it: water, or the plastic of a delay line.
-WATER_G_PER_CM3, PLASTIC_G_PER_CM3 = 1.0, 1.18
 # Loss in a paint, in neper for every period that it takes there and back (1 dB/mm at 5 MHz and
 # 2.5 mm/µs), known to a factor of two or so. It grows with frequency.
 LOSS_PER_PERIOD, U_LOSS_PER_PERIOD = 0.06, 0.06
@@ -97,10 +96,8 @@ def bare_of(strength: float) -> float:
     return float(np.arctanh(min(0.5 * (np.sqrt(strength**2 + 4.0) - strength), 0.999)))
 
 
-def expected_mismatch(
-    velocity_mm_per_us: float, path_velocity_mm_per_us: float, arrangement: str
-) -> float:
+def expected_mismatch(velocity_mm_per_us: float, probe: Probe) -> float:
     """Return half the logarithm of a coating's impedance over the path's, by usual densities."""
-    path = WATER_G_PER_CM3 if arrangement == "immersion" else PLASTIC_G_PER_CM3
-    ratio = velocity_mm_per_us * DENSITY_G_PER_CM3 / (path_velocity_mm_per_us * path)
+    path = probe.path_mm_per_us * probe.path_g_per_cm3
+    ratio = velocity_mm_per_us * DENSITY_G_PER_CM3 / path
     return float(0.5 * np.log(ratio))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from ascan.path.probe import Probe
 from ascan.whole_record.coating import Coating, bare_of, expected_mismatch
 
 MHZ = np.linspace(0.5, 10.0, 20)
@@ -89,5 +90,5 @@ def test_impedances_from_heights_and_densities() -> None:
     reflection = (46.47 - 3.15) / (46.47 + 3.15)
     strength = (1.0 - reflection**2) / reflection
     assert bare_of(strength) == pytest.approx(0.5 * np.log(46.47 / 3.15), rel=1e-9)
-    water = expected_mismatch(2.5, 1.48, "immersion")
+    water = expected_mismatch(2.5, Probe(arrangement="immersion", frequency_mhz=5.0))
     assert water == pytest.approx(0.5 * np.log(3.5 / 1.48), abs=1e-3)

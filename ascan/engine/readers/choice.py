@@ -27,14 +27,14 @@ def reader_of(
     Of whole records, that is their fit where the calibration has learned what they look like;
     ``window_us`` is then what the wall's gate lets pass.
     """
-    model = calibration.record_model if calibration is not None else None
-    if calibration is None or model is None:
-        if procedure.layout.reader == "train":
+    whole = calibration.record_model if calibration else None
+    if calibration is None or whole is None:
+        if procedure.layout.times_train:
             return TrainReader(calibration)
         return echoes_reader(procedure, calibration)
-    if isinstance(model, ApertureModel):
-        return dual_reader(procedure, recording, calibration, model)
-    return _layered(procedure, recording, calibration, model, window_us)
+    if isinstance(whole, ApertureModel):
+        return dual_reader(procedure, recording, calibration, whole)
+    return _layered(procedure, recording, calibration, whole, window_us)
 
 
 def _layered(
@@ -46,11 +46,9 @@ def _layered(
 ) -> LayeredReader | CoatedReader:
     """Return the reader of layered records, with the coating that is stated."""
     bare = bare_stage(procedure, recording, calibration, model)
-    coating, probe = procedure.coating, procedure.probe
+    coating = procedure.coating
     if coating is None:
         return LayeredReader(stage=bare, window_us=window_us)
-    mismatch = expected_mismatch(
-        coating.velocity_mm_per_us, probe.path_mm_per_us, probe.arrangement
-    )
+    mismatch = expected_mismatch(coating.velocity_mm_per_us, procedure.probe)
     stage = CoatedStage(bare, mismatch)
     return CoatedReader(LayeredReader(stage=stage, window_us=window_us), coating.velocity_mm_per_us)

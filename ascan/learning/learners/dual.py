@@ -22,7 +22,6 @@ from ascan.learning.learners.layered import LEAST_FOR_CURVE, calibrate_whole, ca
 from ascan.learning.passes import learned_after
 from ascan.learning.words import conditions_of
 from ascan.path.direct import interval_us
-from ascan.path.modes import Begins
 from ascan.procedure.written import Procedure
 
 # No step may be off the curve fitted without it by more than this many of its standard
@@ -41,7 +40,7 @@ def learn_dual(known: Known, procedure: Procedure) -> Calibration:
         found.times.columns, procedure.layout, found.usable, sound, procedure.layout.gates
     )
     calibration = _curve(known, procedure, found, on)
-    if procedure.layout.mode.begins is not Begins.MODEL:
+    if not procedure.layout.of_whole_record:
         return _followed(known, procedure, calibration, on)
     walls = learn_walls(known, procedure, found)
     gate, left = procedure.layout.back_wall, known.table.per_step(walls.left, known.ids, walls.used)
