@@ -24,7 +24,7 @@ RAW, BAND = "", 'filter = { kind = "band_pass", low_mhz = 2.0, high_mhz = 8.0 }'
 BELL = 'filter = { kind = "gaussian", centre_mhz = 5.0, bandwidth_mhz = 3.0 }'
 TEXT = """
 probe = {{ arrangement = "contact", frequency_mhz = 5.0 }}
-checks = {{ least_snr_db = -20.0 }}
+checks = {{ min_snr_db = -20.0 }}
 interval = {{ mode = "time_zero_to_echo", gates = ["wall"] }}
 {condition}
 [[gate]]
@@ -54,7 +54,7 @@ ENTRIES = {
     "pulse_fit": Entry('"pulse_fit"', RAW, 1.05),
     "peak, gaussian": Entry('"peak"', BELL, 1.40),
     "peak, band_pass": Entry('"peak"', BAND, 1.40),
-    "half of own peak": Entry('{ method = "first_crossing", own_peak_fraction = 0.5 }', BELL, 1.45),
+    "half of echo peak": Entry('{ method = "first_crossing", peak_fraction = 0.5 }', BELL, 1.45),
     "zero_crossing": Entry('"zero_crossing"', BELL, 1.45),
     "envelope": Entry('"envelope"', BELL, 1.05, True),
     "centroid": Entry('"centroid"', BAND, 1.05, True),

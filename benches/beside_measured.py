@@ -2,11 +2,11 @@
 
     python benches/beside_measured.py MEASURED.npz PICTURE.png
 
-The pulse is the surface echo of one measured record and the water path is read off each record;
+The pulse is the interface echo of one measured record and the water path is read off each record;
 gain, noise, grain, element radius, loss in the steel and the reflection of the probe's face are set
 by eye, the same for all eight. Times, amplitudes of the echoes against each other, repeats and
 clipping on the generated side come from the wave physics. Not in it: electrical bursts before the
-surface echo, the receiver's recovery, the sides of a narrow step.
+interface echo, the receiver's recovery, the sides of a narrow step.
 """
 
 from __future__ import annotations

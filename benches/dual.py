@@ -38,7 +38,7 @@ interval = {{ mode = "time_zero_to_echo", gates = ["wall"] }}
 name = "wall"
 start_mm = -1.0
 stop_mm = 30.0
-echo = "head"
+echo = "first_arrival"
 """.replace("\n           ", " ")
 
 
@@ -75,7 +75,7 @@ def disturbed(
     grain_db: float | None = None,
     second_db: float | None = None,
 ) -> FloatArray:
-    """Return signals in noise; levels are against each first echo's own peak.
+    """Return signals in noise; levels are against each first echo's peak.
 
     Grain is coherent, as frequent as can be and does not die away; its rms is ``grain_db`` down.
     The second echo is raised to ``second_db`` above the first up to 12 mm.
@@ -189,7 +189,7 @@ def below_the_thinnest_step(rows: int) -> None:
             readings = measure(scan_of(disturbed(truth, roof, rng, snr_db=40.0)), how, fit)
             error = readings.thickness_mm - truth
             right = np.abs(error) < np.maximum(0.03, 3.0 * readings.u_mm)
-            bound = ((readings.flags & np.uint32(Flag.AT_MOST)) != 0) & (error > -1e-3)
+            bound = ((readings.flags & np.uint32(Flag.UPPER_BOUND)) != 0) & (error > -1e-3)
             neither = int((~(right | bound)).sum())
             print(
                 f"{roof:4.1f}  {thinnest:8.1f}  {right.sum():6d}  {bound.sum():12d}  {neither:8d}"

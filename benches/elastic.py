@@ -78,7 +78,7 @@ interval = {{ mode = "MODE", gates = ["wall"] }}
 name = "wall"
 start_mm = -1.0
 stop_mm = 20.0
-echo = "head"
+echo = "first_arrival"
 """.replace("\n          ", " ")
 SETUPS = {
     "surface to echo": (

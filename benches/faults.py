@@ -83,7 +83,7 @@ uncertainty = { component_velocity_percent = 0.1 }
 name = "wall"
 start_mm = -1.0
 stop_mm = 30.0
-echo = "head"
+echo = "first_arrival"
 """.replace("\n          ", " ")
 
 
@@ -104,7 +104,7 @@ class Setup:
 
     @property
     def sees_surface(self) -> bool:
-        """Whether a surface echo is part of the record."""
+        """Whether an interface echo is part of the record."""
         return self.arrangement == "delay_line"
 
     def with_walls(self, seed: int, rows: int) -> Scenario:

@@ -66,8 +66,9 @@ def first_names() -> tuple[dict[str, str], dict[str, str]]:
         table = importlib.import_module("ascan.base.old_names")
     except ImportError:
         return {}, {}
+    split = {new: old for old, both in table.TWO_MEANINGS.items() for new in both}
     return (
-        {new: old for old, new in table.COLUMNS.items()},
+        {new: old for old, new in table.COLUMNS.items()} | split,
         {new: old for old, new in table.GATE_COLUMNS.items()},
     )
 

@@ -19,7 +19,7 @@ from whole_record import READINGS, STEPS_MM, U_STEP_MM, WALL_HEIGHT, layered, pl
 from ascan import Procedure, calibrate, measure
 from ascan.base.errors import AscanError
 
-# What is changed; the noise is 40 dB below the first wall echo.
+# What is changed; the noise is 40 dB below the first back-wall echo.
 PROBES = (
     *({"phase_deg": phase} for phase in (0.0, 45.0, 90.0, 135.0, 180.0, 270.0)),
     *({"bandwidth": width} for width in (0.3, 0.4, 0.8, 1.0)),

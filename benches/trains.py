@@ -23,7 +23,7 @@ GATE_US = (1.0, 7.5)
 TIME_US = np.arange(850) / RATE_MHZ
 TEXT = f"""
 probe = {{ arrangement = "contact", frequency_mhz = 5.0 }}
-checks = {{ least_snr_db = -20.0 }}
+checks = {{ min_snr_db = -20.0 }}
 interval = {{ mode = "echo_to_echo", gates = ["walls"] }}
 [[gate]]
 name = "walls"
@@ -86,7 +86,7 @@ def line(
 
 
 def main(rows: int) -> None:
-    print(f"{rows} trains a line; front: interface echo over the first wall echo")
+    print(f"{rows} trains a line; front: interface echo over the first back-wall echo")
     print("   mm   SNR  front  probe      gross  silent  over bound   bias ns  spread ns  error/u")
     for front in (0.0, -1.5, 0.8):
         for thickness_mm in (0.5, 0.75, 1.0, 1.5, 2.0):

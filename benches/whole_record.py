@@ -34,7 +34,8 @@ STEPS_MM = np.array([1.0, 3.0, 8.0, 20.0])
 READINGS = 4
 # Single echoes need walls whose echoes stand apart.
 SINGLE_BLOCK = WallTable(steps_mm=(3.0, 6.0, 12.0, 20.0), readings=4)
-# Height of the first wall echo behind the delay line, fraction of full scale, at a gain of 0.5.
+# Height of the first back-wall echo behind the delay line, fraction of full scale, at a gain of
+# 0.5.
 WALL_HEIGHT = 0.0702
 U_STEP_MM = 1e-5
 WATER = ProbeTable(
@@ -46,7 +47,7 @@ COATINGS = (
     *((mm, velocity) for mm in (0.02, 0.05, 0.1, 0.25) for velocity in (2.0, 2.5, 3.0, 3.5)),
     (0.5, 2.5),
 )
-# Short paths: arrangement, probe, record, surface gate in µs, steps, and ranges of walls, well
+# Short paths: arrangement, probe, record, interface gate in µs, steps, and ranges of walls, well
 # ahead of the repeat, just ahead, on it, beyond.
 SHORT_PATHS = (
     (
@@ -105,7 +106,7 @@ interval = {{ mode = "{mode}", gates = ["wall"] }}
 name = "wall"
 start_mm = -1.0
 stop_mm = 30.0
-echo = "head"
+echo = "first_arrival"
 """.replace("\n           ", " ")
 
 
@@ -120,7 +121,7 @@ def layered(mode: str = "whole_record", arrangement: str = "delay_line", **other
 
 
 def plates(seed: int, *, noise: float, gain: float = 0.5, **walls: object) -> Scenario:
-    """Return plates behind a delay line, the first wall echo 0.07 of full scale."""
+    """Return plates behind a delay line, the first back-wall echo 0.07 of full scale."""
     return Scenario(
         seed=seed,
         record=RecordTable(samples=1000, start_us=8.0, bits=14),
@@ -191,7 +192,7 @@ def ablations(rows: int, seed: int) -> None:
     walls = plates(seed + 1, noise=noise, uniform_mm=(3.0, 20.0), count=rows)
     run("40 dB, 3-20 mm: all", layered(), block, walls)
     run("  no diffraction", layered(diffraction="none"), block, walls)
-    # So short a record that it holds one wall echo: what the train brings.
+    # So short a record that it holds one back-wall echo: what the train brings.
     one = plates(seed + 1, noise=noise, uniform_mm=(12.0, 20.0), count=rows)
     run("  one echo only (12-20 mm)", layered(), block, one)
     for_single = dataclasses.replace(block, wall=SINGLE_BLOCK)
@@ -227,7 +228,7 @@ def conditions(rows: int, seed: int) -> None:
     walls = dataclasses.replace(walls, stack=StackTable(couplant_mm=0.03))
     run("film 30 µm, on the block 20 µm", layered(), film, walls)
     wet = block_of("immersion", seed)
-    for name, gain in (("", 0.6), (", surface echo clipped", 2.2)):
+    for name, gain in (("", 0.6), (", interface echo clipped", 2.2)):
         walls = plates(seed + 4, noise=0.001, gain=gain, uniform_mm=(1.5, 20.0), count=rows)
         walls = dataclasses.replace(walls, probe=WATER, record=WET)
         run(f"immersed, water path moving{name}", layered(arrangement="immersion"), wet, walls)

@@ -3,12 +3,25 @@
 from __future__ import annotations
 
 import enum
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from ascan.base.old_names import FLAGS, warned
 
-class Flag(enum.IntFlag):
+
+class _Renamed(enum.EnumType):
+    """Knows members by their old names, too, with a warning."""
+
+    def __getattr__(cls, name: str) -> Any:
+        new = FLAGS.get(name.lower())
+        if new is None or not name.isupper():
+            raise AttributeError(f"type object '{cls.__name__}' has no attribute '{name}'")
+        return warned(name, new.upper(), lambda: cls[new.upper()])
+
+
+class Flag(enum.IntFlag, metaclass=_Renamed):
     """Bits of a reading's ``flags`` column.
 
     A fatal flag means that no number can be trusted: thickness is NaN if and only if one stands.
@@ -26,7 +39,7 @@ class Flag(enum.IntFlag):
     NOT_FINITE = 1 << 1
     GATE_OUTSIDE_RECORD = 1 << 2
     NOT_POSITIVE = 1 << 3
-    RIVAL_READING = 1 << 4
+    AMBIGUOUS = 1 << 4
     UNCOUPLED = 1 << 5
     OUTSIDE_GATE = 1 << 6
 
@@ -36,21 +49,21 @@ class Flag(enum.IntFlag):
     GATE_CUT_SHORT = 1 << 11
     OUTSIDE_CALIBRATED_RANGE = 1 << 12
     OUTSIDE_MEASURING_RANGE = 1 << 13
-    UNEVEN_ECHOES = 1 << 14
-    SURFACE_REPEAT = 1 << 15
-    EARLIER_ECHO = 1 << 16
-    HALF_CYCLE_UNSURE = 1 << 17
+    UNEVEN_SPACING = 1 << 14
+    INTERFACE_MULTIPLE = 1 << 15
+    MULTIPLE_SUSPECTED = 1 << 16
+    CYCLE_UNCERTAIN = 1 << 17
     CALIBRATION_IN_DOUBT = 1 << 18
-    AT_MOST = 1 << 19
-    WITNESS_DISAGREES = 1 << 20
-    UNLIKE_MODEL = 1 << 21
-    SPIKED = 1 << 22
-    FROZEN = 1 << 23
-    REPEATED = 1 << 24
-    SURFACE_MOVED = 1 << 25
-    OTHER_ECHO = 1 << 26
+    UPPER_BOUND = 1 << 19
+    SECOND_DISAGREES = 1 << 20
+    SHAPE_MISMATCH = 1 << 21
+    SPIKE_REPAIRED = 1 << 22
+    RECORD_STUCK = 1 << 23
+    RECORD_DUPLICATE = 1 << 24
+    INTERFACE_SHIFTED = 1 << 25
+    UNEXPECTED_ECHO = 1 << 26
     WEAK_ECHO = 1 << 27
-    TURNED_OVER = 1 << 28
+    POLARITY_INVERTED = 1 << 28
 
 
 FATAL = int(
@@ -58,7 +71,7 @@ FATAL = int(
     | Flag.NOT_FINITE
     | Flag.GATE_OUTSIDE_RECORD
     | Flag.NOT_POSITIVE
-    | Flag.RIVAL_READING
+    | Flag.AMBIGUOUS
     | Flag.UNCOUPLED
     | Flag.OUTSIDE_GATE
 )
@@ -71,8 +84,8 @@ MEANINGS: dict[Flag, str] = {
     Flag.NOT_FINITE: "not finite: the waveform holds a NaN or an infinity",
     Flag.GATE_OUTSIDE_RECORD: "gate outside the record: the echo may have come before or after it",
     Flag.NOT_POSITIVE: "not positive: the echo came no later than the zero offset",
-    Flag.RIVAL_READING: "rival reading: another thickness explains the record about as well",
-    Flag.UNCOUPLED: "uncoupled: the surface echo is that of air, no sound enters the wall",
+    Flag.AMBIGUOUS: "ambiguous: another thickness explains the record about as well",
+    Flag.UNCOUPLED: "uncoupled: the interface echo is that of air, no sound enters the wall",
     Flag.OUTSIDE_GATE: "outside the gate: the record's own thickness lies where none was sought",
     Flag.SATURATED: "saturated: an echo that was timed touches the clipping level",
     Flag.LOW_SNR: "low signal-to-noise: an echo that was timed is too near the noise",
@@ -81,23 +94,30 @@ MEANINGS: dict[Flag, str] = {
     "rest was searched",
     Flag.OUTSIDE_CALIBRATED_RANGE: "outside the calibrated range: no step vouches for this value",
     Flag.OUTSIDE_MEASURING_RANGE: "outside the procedure's measuring range",
-    Flag.UNEVEN_ECHOES: "uneven echoes: successive echoes are not equally spaced",
-    Flag.SURFACE_REPEAT: "surface repeat: a wall echo lies where the surface echo repeats",
-    Flag.EARLIER_ECHO: "earlier echo: one about as large stands at a half or third of the interval",
-    Flag.HALF_CYCLE_UNSURE: "half-cycle unsure: another is about as likely as the timed one",
-    Flag.AT_MOST: "at most: thinner than the probe resolves; the value is an upper bound",
-    Flag.WITNESS_DISAGREES: "witness disagrees: the procedure's second interval gives another "
+    Flag.UNEVEN_SPACING: "uneven spacing: successive echoes are not equally spaced",
+    Flag.INTERFACE_MULTIPLE: "interface multiple: a back-wall echo lies where the interface echo "
+    "repeats",
+    Flag.MULTIPLE_SUSPECTED: "multiple suspected: an echo about as large stands at a half or "
+    "third of the interval",
+    Flag.CYCLE_UNCERTAIN: "cycle uncertain: another half-cycle is about as likely as the timed one",
+    Flag.UPPER_BOUND: "upper bound: thinner than the probe resolves; the value is an upper bound",
+    Flag.SECOND_DISAGREES: "second interval disagrees: the procedure's second interval gives "
+    "another "
     "thickness",
-    Flag.UNLIKE_MODEL: "unlike the model: an echo, or what the fit leaves of the record, is not as "
+    Flag.SHAPE_MISMATCH: "shape mismatch: an echo, or what the fit leaves of the record, is not as "
     "on the steps",
-    Flag.SPIKED: "spiked: an echo that was timed rests on lone samples that were mended",
-    Flag.FROZEN: "frozen: part of the record stands still where the rest moves",
-    Flag.REPEATED: "repeated: the same record as the one before, sample by sample",
-    Flag.SURFACE_MOVED: "surface moved: its echo comes over a period off the calibration's: "
+    Flag.SPIKE_REPAIRED: "spike repaired: an echo that was timed rests on lone samples that were "
+    "mended",
+    Flag.RECORD_STUCK: "record stuck: part of it stands still where the rest moves",
+    Flag.RECORD_DUPLICATE: "record duplicate: the same as the one before, sample by sample",
+    Flag.INTERFACE_SHIFTED: "interface shifted: its echo comes over a period off the "
+    "calibration's: "
     "trigger, clock, delay line",
-    Flag.OTHER_ECHO: "other echo: one stands ahead of the timed one, or a larger one behind it",
+    Flag.UNEXPECTED_ECHO: "unexpected echo: one stands ahead of the timed one, or a larger one "
+    "behind it",
     Flag.WEAK_ECHO: "weak echo: far lower than on the steps: a pit's flank, roughness, coupling",
-    Flag.TURNED_OVER: "turned over: the record has the opposite polarity of the calibration's, and "
+    Flag.POLARITY_INVERTED: "polarity inverted: the record has the opposite polarity of the "
+    "calibration's, and "
     "was measured as its mirror image",
     Flag.CALIBRATION_IN_DOUBT: "calibration in doubt: its own health figures question it, or its "
     "validity had ended",

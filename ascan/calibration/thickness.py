@@ -13,7 +13,7 @@ from ascan.path.direct import thickness_mm
 
 FATAL_BITS = np.uint32(FATAL)
 NOT_POSITIVE = np.uint32(Flag.NOT_POSITIVE)
-AT_MOST = np.uint32(Flag.AT_MOST)
+UPPER_BOUND = np.uint32(Flag.UPPER_BOUND)
 COVERAGE = 2.0
 
 
@@ -28,7 +28,7 @@ class Curve(NamedTuple):
         No wall's echo comes before this.
     thinnest_mm : float
         Thinnest step. A reading below it by more than twice its u becomes an upper bound: this
-        value, with ``AT_MOST``.
+        value, with ``UPPER_BOUND``.
     repeatability_us : float
     """
 
@@ -100,7 +100,7 @@ def look_up_thickness(
         common = u_times[k] / slope
         if found < thinnest_mm - COVERAGE * np.hypot(random, common):
             found = thinnest_mm
-            flags[row] |= AT_MOST
+            flags[row] |= UPPER_BOUND
         thickness[row] = found
         u_random[row] = random
         u_common[row] = common

@@ -42,7 +42,7 @@ def lines_of(calibration: Calibration) -> list[str]:
         out.append(f"left out: {told['rows_left_out']}")
     out += calibration.remarks
     if calibration.second is not None:
-        out += ["witness:", *(f"  {line}" for line in lines_of(calibration.second))]
+        out += ["second interval:", *(f"  {line}" for line in lines_of(calibration.second))]
     return out
 
 

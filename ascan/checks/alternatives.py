@@ -1,8 +1,8 @@
 """Alternatives: what else the echoes of a reading may be, and how much speaks against it.
 
 A check that knows another reading of the same echoes weighs it: the odds are twice the natural log
-of how much likelier the reading is than its rival, 0 where neither is. One that is as likely sets
-its check's flag; the likeliest one stands in the columns.
+of how much likelier the reading is than its alternative, 0 where neither is. One that is as likely
+sets its check's flag; the likeliest one stands in the columns.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ class Cause(enum.IntEnum):
     NONE = 0
     HALF_CYCLE = 1
     LATER_ECHO = 2
-    SURFACE_REPEAT = 3
+    INTERFACE_MULTIPLE = 3
     OTHER_SPACING = 4
 
 

@@ -32,7 +32,7 @@ def mark_blanks(
     gate : pair of ndarray, shape (n,)
         First sample of the record in it, and the one after the last.
     place, peak : ndarray, shape (n,)
-        Timed place and own peak of the echo, in samples of the record (NaN: no echo).
+        Timed place and echo peak of the echo, in samples of the record (NaN: no echo).
     reach : int
         One and a half periods, in samples.
     """
@@ -63,7 +63,7 @@ def evidence(seen: CheckInput) -> Evidence:
     if seen.about.recording.gated_only:
         gate = (at.trace.first + at.origin, at.trace.last + at.origin)
         found = (cut_short, at_edge)
-        mark_blanks(seen.block, gate, at.place, at.own_peak, seen.about.reach, found)
+        mark_blanks(seen.block, gate, at.place, at.echo_peak, seen.about.reach, found)
     return {"in_gate": cut_short, "in_reach": at_edge}
 
 

@@ -1,8 +1,8 @@
-"""UNEVEN_ECHOES, ahead: the first back-wall echo comes otherwise than on the steps.
+"""UNEVEN_SPACING, ahead: the first back-wall echo comes otherwise than on the steps.
 
 Echo to echo, what lies ahead of the first echo must be as long as what lies between it and the
-second, but for what surface echo and zero offset put into it: that the steps have shown. A contact
-probe's sound enters the wall when it is sent.
+second, but for what interface echo and zero offset put into it: that the steps have shown. A
+contact probe's sound enters the wall when it is sent.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
     slack_us = LEAD_PERIODS * seen.layout.period_us
     most_us = np.inf if seen.layout.coating and not np.isnan(most_us) else most_us
     uneven = (excess_us < least_us - slack_us) | (excess_us > most_us + slack_us)
-    return {Flag.UNEVEN_ECHOES: uneven}
+    return {Flag.UNEVEN_SPACING: uneven}
 
 
 CHECK = Check(

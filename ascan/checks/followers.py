@@ -1,4 +1,4 @@
-"""OTHER_ECHO, behind: more follows the wall's first echo than followed it on the steps.
+"""UNEXPECTED_ECHO, behind: more follows the wall's first echo than followed it on the steps.
 
 Behind the wall's first echo come its others, so much lower as the steps have shown.
 """
@@ -11,7 +11,7 @@ from ascan.base.flags import Flag
 from ascan.checks.check import Check, Evidence, Stage, Verdict
 from ascan.checks.check_input import CheckInput
 from ascan.checks.lesson import Lesson, Pass, StepReadings
-from ascan.checks.other_echo import MOST_BEHIND, SIGMAS, applies
+from ascan.checks.unexpected_echo import MAX_AFTER, SIGMAS, applies
 from ascan.kernels.arrays import FloatArray
 from ascan.steps.learned_value import Kind, LearnedValue
 
@@ -28,7 +28,7 @@ def learn(on: StepReadings) -> dict[str, FloatArray]:
     """Return what followed the echo on each step."""
     if not applies(on.layout):
         return {}
-    return {on.layout.back_wall: on.per_step(on.of_gate(on.layout.back_wall, "behind"))}
+    return {on.layout.back_wall: on.per_step(on.of_gate(on.layout.back_wall, "after_peak"))}
 
 
 def evidence(seen: CheckInput) -> Evidence:
@@ -40,8 +40,8 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag rows of which more follows than then, and than noise."""
     echo = seen.echoes[seen.layout.back_wall]
     noise = SIGMAS * 10.0 ** (-echo.snr_db / 20.0)
-    most = seen.limit(MOST_BEHIND.name) * found["usual"] + noise
-    return {Flag.OTHER_ECHO: np.asarray(echo.measured["behind"] > most)}
+    most = seen.limit(MAX_AFTER.name) * found["usual"] + noise
+    return {Flag.UNEXPECTED_ECHO: np.asarray(echo.measured["after_peak"] > most)}
 
 
 CHECK = Check(
@@ -50,6 +50,6 @@ CHECK = Check(
     evidence=evidence,
     judge=judge,
     applies=applies,
-    keys=(MOST_BEHIND,),
+    keys=(MAX_AFTER,),
     learns=(Lesson(AFTER_PEAK, Pass.SHAPED, learn),),
 )

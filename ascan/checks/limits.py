@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from ascan.base.errors import fault
+from ascan.base.old_names import LIMITS, renamed
 from ascan.base.tables import checked_number, unknown_key
 from ascan.checks.table import keys
 
@@ -20,12 +21,13 @@ def limits_of(table: Mapping[str, Any], place: str = "checks") -> dict[str, floa
 
     Examples
     --------
-    >>> limits_of({"least_snr_db": 20})["least_snr_db"]
+    >>> limits_of({"min_snr_db": 20})["min_snr_db"]
     20.0
     """
     known = keys()
     if not isinstance(table, Mapping):
         raise fault(place, f"is {table!r}", allowed="a table", remedy=f"write it as [{place}]")
+    table = renamed(table, LIMITS, place)
     for name in table:
         if name not in known:
             raise unknown_key(place, name, table[name], list(known))

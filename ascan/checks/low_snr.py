@@ -1,4 +1,4 @@
-"""LOW_SNR: the echo's own peak stands too little above the noise of its record."""
+"""LOW_SNR: the echo's peak stands too little above the noise of its record."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from ascan.checks.check_input import CheckInput
 from ascan.kernels.arrays import FloatArray
 from ascan.kernels.jit import compiled
 
-LEAST_SNR_DB = Key(
-    name="least_snr_db",
+MIN_SNR_DB = Key(
+    name="min_snr_db",
     default=14.0,
     meaning="below it `low_snr` is set",
     why="where a band-passed peak still picks the wrong half-cycle in less than one trace in "
@@ -27,7 +27,7 @@ def write_snr(amplitude: FloatArray, noise: FloatArray, snr_db: FloatArray) -> N
 
 
 def evidence(seen: CheckInput) -> Evidence:
-    """Return each echo's own peak over the noise."""
+    """Return each echo's peak over the noise."""
     snr_db = np.empty(seen.rows)
     write_snr(seen.at.top, seen.at.electronic, snr_db)
     return {"snr_db": snr_db}
@@ -35,7 +35,7 @@ def evidence(seen: CheckInput) -> Evidence:
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag what is below the procedure's limit."""
-    return {Flag.LOW_SNR: found["snr_db"] < seen.limit(LEAST_SNR_DB.name)}
+    return {Flag.LOW_SNR: found["snr_db"] < seen.limit(MIN_SNR_DB.name)}
 
 
 CHECK = Check(
@@ -43,6 +43,6 @@ CHECK = Check(
     stage=Stage.GATE,
     evidence=evidence,
     judge=judge,
-    keys=(LEAST_SNR_DB,),
+    keys=(MIN_SNR_DB,),
     columns=(Column("snr_db", "dB", "that peak over noise", of_gate=True),),
 )

@@ -1,4 +1,4 @@
-"""UNEVEN_ECHOES: the wall's second echo is not there, where the steps had one (dual probes).
+"""UNEVEN_SPACING: the wall's second echo is not there, where the steps had one (dual probes).
 
 A wall of such a thickness that has none is doubtful: its first was something else (an echo of the
 shot before, say), or most of the sound went elsewhere.
@@ -49,7 +49,7 @@ def learn(on: StepReadings) -> dict[str, FloatArray]:
     """
     if not applies(on.layout):
         return {}
-    found, least = on.per_step(on.columns["second_share"]), 0.0
+    found, least = on.per_step(on.columns["second_echo_ratio"]), 0.0
     for step in np.flatnonzero(on.steps.used)[::-1]:
         least = found[step] if np.isfinite(found[step]) else least
         found[step] = least
@@ -63,10 +63,10 @@ def evidence(seen: CheckInput) -> Evidence:
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag rows with far less."""
-    share, snr_db = seen.columns.get("second_share"), seen.echoes[seen.layout.back_wall].snr_db
+    share, snr_db = seen.columns.get("second_echo_ratio"), seen.echoes[seen.layout.back_wall].snr_db
     if share is None:
         return {}
-    return {Flag.UNEVEN_ECHOES: is_missing(share, found["least"], snr_db)}
+    return {Flag.UNEVEN_SPACING: is_missing(share, found["least"], snr_db)}
 
 
 CHECK = Check(

@@ -1,4 +1,4 @@
-"""OTHER_ECHO, behind: an echo stands behind the wall's first one and is no multiple of it.
+"""UNEXPECTED_ECHO, behind: an echo stands behind the wall's first one and is no multiple of it.
 
 A wall repeats its echo at equal spacings. What else comes back with a good part of its height says
 that the timed echo is not the first, or not the wall's: the third of a wall whose first is missing,
@@ -13,8 +13,8 @@ from ascan.base.flags import Flag
 from ascan.checks.check import Check, Column, Evidence, Key, Stage, Verdict
 from ascan.checks.check_input import CheckInput
 from ascan.checks.lesson import Lesson, Pass, StepReadings
-from ascan.checks.other_echo import SIGMAS, USUAL
 from ascan.checks.second_echo import due_us, repeat_us
+from ascan.checks.unexpected_echo import SIGMAS, USUAL
 from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 from ascan.path.modes import Layout
@@ -23,8 +23,8 @@ from ascan.steps.learned_value import Kind, LearnedValue
 # So many spacings behind the first echo are looked at: the third echo of a wall of which the second
 # was timed comes after half a spacing, and later ones run into much that is none of theirs.
 SPACINGS = 2.5
-MOST_APART = Key(
-    name="most_apart",
+MAX_BETWEEN = Key(
+    name="max_between",
     default=0.3,
     above=0.0,
     most=10.0,
@@ -32,11 +32,10 @@ MOST_APART = Key(
     "half as much again as on the steps",
     why="mode-converted arrivals reach a tenth (own study)",
 )
-OTHER_SHARE = Column(
-    "other_share",
+COLUMN = Column(
+    "between_multiples",
     "1",
-    "largest echo that neither the whole-record fit nor noise explains, or behind a single wall "
-    "echo at none of its multiples, over the wall's",
+    "largest half-cycle behind the wall's first echo and at none of its multiples, over its own",
 )
 BETWEEN_MULTIPLES = LearnedValue(
     name="between_multiples",
@@ -61,7 +60,7 @@ def apart_of_multiples(
     Parameters
     ----------
     trace : ndarray, shape (n, width)
-        Conditioned samples from the echo's own peak on.
+        Conditioned samples from the echo's peak on.
     spaced : pair of ndarray, shape (n,)
         So many samples are looked at; spacing of the multiples, in samples.
     reach : int
@@ -102,9 +101,9 @@ def applies(layout: Layout) -> bool:
 
 def learn(on: StepReadings) -> dict[str, FloatArray]:
     """Return what followed on each step that was no multiple."""
-    if not applies(on.layout) or "other_share" not in on.columns:
+    if not applies(on.layout) or "between_multiples" not in on.columns:
         return {}
-    others = on.per_step(on.columns["other_share"])
+    others = on.per_step(on.columns["between_multiples"])
     return {on.layout.back_wall: np.where(on.steps.used, np.nan_to_num(others), np.nan)}
 
 
@@ -112,7 +111,7 @@ def evidence(seen: CheckInput) -> Evidence:
     """Return the largest half-cycle behind each first echo and at none of its multiples."""
     name, share = seen.layout.back_wall, np.empty(seen.rows)
     echo, later = seen.echoes[name], np.nan_to_num(due_us(seen, name) * seen.rate)
-    # What follows the surface's repeat are the wall's echoes once more.
+    # What follows the interface echo's multiple are the wall's echoes once more.
     repeat = (repeat_us(seen) - seen.start_time_us) * seen.rate
     last = np.minimum(np.nan_to_num(repeat, nan=0.0, posinf=np.inf), float(seen.block.shape[1]))
     last = np.minimum(last, echo.peak + SPACINGS * later).astype(np.int64) - echo.peak
@@ -120,15 +119,15 @@ def evidence(seen: CheckInput) -> Evidence:
     trace = seen.cut(echo.peak, max(int(last.max(initial=0)), 1))
     height = np.abs(echo.amplitude) * seen.about.recording.full_scale
     apart_of_multiples(trace, (last, later), seen.about.reach, height, share)
-    return {"other_share": share}
+    return {"between_multiples": share}
 
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag rows with more there than on the steps."""
     name = seen.layout.back_wall
     usual, snr_db = seen.learned(BETWEEN_MULTIPLES, name), seen.echoes[name].snr_db
-    apart = is_apart(found["other_share"], usual, seen.limit(MOST_APART.name), snr_db)
-    return {Flag.OTHER_ECHO: apart}
+    apart = is_apart(found["between_multiples"], usual, seen.limit(MAX_BETWEEN.name), snr_db)
+    return {Flag.UNEXPECTED_ECHO: apart}
 
 
 CHECK = Check(
@@ -137,7 +136,7 @@ CHECK = Check(
     evidence=evidence,
     judge=judge,
     applies=applies,
-    keys=(MOST_APART,),
-    columns=(OTHER_SHARE,),
+    keys=(MAX_BETWEEN,),
+    columns=(COLUMN,),
     learns=(Lesson(BETWEEN_MULTIPLES, Pass.CALIBRATED, learn),),
 )

@@ -8,13 +8,14 @@ from ascan.checks.check import Key
 from ascan.checks.check_input import CheckInput
 from ascan.kernels.arrays import BoolArray, FloatArray
 
-LEAST_ODDS = Key(
-    name="least_rival_odds",
+MIN_ALTERNATIVE_ODDS = Key(
+    name="min_alternative_odds",
     default=0.0,
     least=-50.0,
     most=50.0,
     meaning="twice the log odds of a pick against being another half-cycle, a later echo or a "
-    "repeat of the surface echo (`rival_odds`); at or below it the flag of that rival is set",
+    "repeat of the interface echo (`alternative_odds`); at or below it the flag of that "
+    "alternative is set",
     why="even odds",
 )
 
@@ -24,5 +25,5 @@ def unsure(seen: CheckInput, odds: FloatArray) -> BoolArray:
 
     ``odds``, shape (n,) or (several, n), NaN where it was not weighed.
     """
-    few = odds <= seen.limit(LEAST_ODDS.name)
+    few = odds <= seen.limit(MIN_ALTERNATIVE_ODDS.name)
     return np.asarray(few if odds.ndim == 1 else few.any(axis=0))

@@ -1,4 +1,4 @@
-"""RIVAL_READING: another thickness explains the whole record about as well."""
+"""AMBIGUOUS: another thickness explains the whole record about as well."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from ascan.checks.record_residual import applies
 
 # A fit this near to where the first arrival lies, in periods, is of the same half-cycle.
 NEAR_FIRST = 0.25
-LEAST_RECORD_ODDS = Key(
-    name="least_record_odds",
+MIN_RECORD_ODDS = Key(
+    name="min_record_odds",
     default=16.0,
     least=0.0,
     most=100.0,
     meaning="of whole records: twice the log odds against another thickness; below it "
-    "`rival_reading` is set and the reading refused",
+    "`ambiguous` is set and the reading refused",
     why="four standard deviations",
 )
 
@@ -30,13 +30,13 @@ def evidence(seen: CheckInput) -> Evidence:
     """
     fit = seen.fit
     there = np.isfinite(fit["height"])
-    return {"odds": np.where(there, fit["rival_odds"], np.nan), "astray": fit["astray"]}
+    return {"odds": np.where(there, fit["alternative_odds"], np.nan), "astray": fit["astray"]}
 
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag fits that have an alternative which is too likely."""
-    few = found["odds"] < seen.limit(LEAST_RECORD_ODDS.name)
-    return {Flag.RIVAL_READING: few | (found["astray"] > NEAR_FIRST)}
+    few = found["odds"] < seen.limit(MIN_RECORD_ODDS.name)
+    return {Flag.AMBIGUOUS: few | (found["astray"] > NEAR_FIRST)}
 
 
 CHECK = Check(
@@ -45,5 +45,5 @@ CHECK = Check(
     evidence=evidence,
     judge=judge,
     applies=applies,
-    keys=(LEAST_RECORD_ODDS,),
+    keys=(MIN_RECORD_ODDS,),
 )

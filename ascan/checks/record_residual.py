@@ -1,4 +1,4 @@
-"""UNLIKE_MODEL, of whole records: a fit leaves more than noise does, or than on the steps."""
+"""SHAPE_MISMATCH, of whole records: a fit leaves more than noise does, or than on the steps."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from ascan.kernels.arrays import FloatArray
 from ascan.kernels.jit import compiled
 from ascan.path.modes import Layout
 
-# What is left may be so many times the noise, or this part of the wall echo's height.
+# What is left may be so many times the noise, or this part of the back-wall echo's height.
 MOST_LEFT, MOST_LEFT_SHARE = 2.0, 0.03
 # A record may leave so many times what the steps beside it left: a model that does not hold for the
 # probe speaks against no wall.
@@ -59,7 +59,7 @@ def evidence(seen: CheckInput) -> Evidence:
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag what leaves more."""
-    return {Flag.UNLIKE_MODEL: found["left"] > found["most"]}
+    return {Flag.SHAPE_MISMATCH: found["left"] > found["most"]}
 
 
 CHECK = Check(

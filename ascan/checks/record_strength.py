@@ -1,4 +1,4 @@
-"""WEAK_ECHO, LOW_SNR and OTHER_ECHO, of layered records: how high the first wall echo stands.
+"""WEAK_ECHO, LOW_SNR and UNEXPECTED_ECHO, of layered records: height of the first wall echo.
 
 Over the interface echo, against what it was on the steps, and over what the fit leaves.
 """
@@ -10,8 +10,8 @@ import numpy as np
 from ascan.base.flags import Flag
 from ascan.checks.check import Check, Evidence, Stage, Verdict
 from ascan.checks.check_input import CheckInput
-from ascan.checks.low_snr import LEAST_SNR_DB
-from ascan.checks.weak_echo import LEAST_STRENGTH, MOST_STRENGTH
+from ascan.checks.low_snr import MIN_SNR_DB
+from ascan.checks.weak_echo import MAX_AMPLITUDE, MIN_AMPLITUDE
 from ascan.path.modes import Layout
 
 
@@ -21,7 +21,7 @@ def applies(layout: Layout) -> bool:
 
 
 def evidence(seen: CheckInput) -> Evidence:
-    """Return the first wall echo over its usual height, and its top over what is left."""
+    """Return the first back-wall echo over its usual height, and its top over what is left."""
     fit = seen.fit
     return {"strength": fit["strength"], "snr_db": 20.0 * np.log10(fit["peak"] / fit["left"])}
 
@@ -30,9 +30,9 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag what is too weak, and what is too strong."""
     strength = found["strength"]
     return {
-        Flag.WEAK_ECHO: strength < seen.limit(LEAST_STRENGTH.name),
-        Flag.OTHER_ECHO: strength > seen.limit(MOST_STRENGTH.name),
-        Flag.LOW_SNR: found["snr_db"] < seen.limit(LEAST_SNR_DB.name),
+        Flag.WEAK_ECHO: strength < seen.limit(MIN_AMPLITUDE.name),
+        Flag.UNEXPECTED_ECHO: strength > seen.limit(MAX_AMPLITUDE.name),
+        Flag.LOW_SNR: found["snr_db"] < seen.limit(MIN_SNR_DB.name),
     }
 
 
@@ -42,5 +42,5 @@ CHECK = Check(
     evidence=evidence,
     judge=judge,
     applies=applies,
-    keys=(LEAST_STRENGTH, MOST_STRENGTH, LEAST_SNR_DB),
+    keys=(MIN_AMPLITUDE, MAX_AMPLITUDE, MIN_SNR_DB),
 )

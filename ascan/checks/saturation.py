@@ -27,7 +27,7 @@ def mark_clipped(
     block : ndarray, shape (n, samples), stored type
         Raw codes: a filter may hide a clipped sample.
     place, peak : ndarray, shape (n,)
-        Timed place and own peak of the echo, in samples of the record (NaN: no echo). Looked at is
+        Timed place and echo peak of the echo, in samples of the record (NaN: no echo). Looked at is
         all from ``reach`` before the earlier to ``reach`` after the later of the two.
     clips : tuple of float
         Low and high codes at and beyond which a sample counts as clipped.
@@ -48,7 +48,7 @@ def evidence(seen: CheckInput) -> Evidence:
     """Return whose echo clips."""
     recording, found = seen.about.recording, np.zeros(seen.rows, np.bool_)
     clips, at = (recording.clip_low, recording.clip_high), seen.at
-    mark_clipped(seen.block, at.place, at.own_peak, seen.about.reach, clips, found)
+    mark_clipped(seen.block, at.place, at.echo_peak, seen.about.reach, clips, found)
     return {"clipped": found}
 
 

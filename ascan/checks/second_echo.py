@@ -1,6 +1,6 @@
-"""UNEVEN_ECHOES: the wall's second echo, where it is heard, does not follow where the first says.
+"""UNEVEN_SPACING: the wall's second echo, where it is heard, does not follow where the first says.
 
-An interval that begins with time zero or with the surface echo is told from one echo alone. The
+An interval that begins with time zero or with the interface echo is told from one echo alone. The
 next one must follow it by what the reading says of the wall; if it is heard and comes at another
 time, the first was not the wall's, something lies ahead of it (coating, film, lost samples), or it
 was timed on another half-cycle. Where the steps had second echoes, a wall of such a thickness
@@ -35,8 +35,8 @@ ALIKE = 0.95
 MOST_DUAL_PERIODS, DUAL_PERIODS = 0.25, 1.5
 # A film between two hard bodies turns the second echo so far; more is another echo.
 MOST_LATE_PERIODS = 1.0
-MOST_SECOND = Key(
-    name="most_second_periods",
+MAX_SECOND_DELAY = Key(
+    name="max_second_echo_delay_periods",
     default=0.2,
     above=0.0,
     most=1.0,
@@ -163,7 +163,7 @@ def due_us(seen: CheckInput, gate: str) -> FloatArray:
 
 
 def repeat_us(seen: CheckInput) -> FloatArray | float:
-    """Return when the water or delay line repeats the surface echo, less an echo's reach.
+    """Return when the water or delay line repeats the interface echo, less an echo's reach.
 
     Infinite where there is none.
     """
@@ -185,9 +185,9 @@ def learn(on: StepReadings) -> dict[str, FloatArray]:
     Steps of which it was not heard take it from those beside; nothing where it was on none. Under a
     dual probe it may be as late as it likes: its path gives the least time only.
     """
-    if "second_off_us" not in on.columns:
+    if "second_echo_delay_us" not in on.columns:
         return {}
-    off_us, curved = on.columns["second_off_us"], on.layout.is_dual
+    off_us, curved = on.columns["second_echo_delay_us"], on.layout.is_dual
     most_us = np.inf if curved else MOST_LATE_PERIODS * on.layout.period_us
     heard = on.used & (np.abs(off_us) <= most_us)
     if not heard.any():
@@ -210,7 +210,7 @@ def evidence(seen: CheckInput) -> Evidence:
         later_us = np.interp(seen.thickness_mm, curve.thickness_mm, curve.second_us)
     half, sought = int(np.ceil(HALF_PERIODS * period)), int(np.ceil(SOUGHT_PERIODS * period))
     later = np.nan_to_num(later_us * seen.rate, nan=0.0)
-    # The own peak of a long echo may be one of its first half-cycles.
+    # The echo peak of a long echo may be one of its first half-cycles.
     place = (echo.envelope_us - seen.start_time_us) * seen.rate
     known = np.isfinite(place) & (curve is None)
     middle = np.where(known, np.rint(np.nan_to_num(place)), echo.peak).astype(np.int64)
@@ -226,8 +226,8 @@ def evidence(seen: CheckInput) -> Evidence:
     noise = echo.noise(seen.about.recording.full_scale)
     write_second((first, second), room, noise, period, found)
     return {
-        "second_off_us": found.off / seen.rate,
-        "second_share": found.share,
+        "second_echo_delay_us": found.off / seen.rate,
+        "second_echo_ratio": found.share,
         "least": found.least,
         "most": _most(seen, name),
     }
@@ -237,7 +237,7 @@ def _room(seen: CheckInput, later: FloatArray, due: IntArray, half: int) -> IntA
     """Return how many samples to each side of where it is due a second echo may be sought.
 
     No nearer than half way to the echoes before and after it, and inside the record; nor as late as
-    the water or delay line repeats the surface echo.
+    the water or delay line repeats the interface echo.
     """
     echo = seen.echoes[seen.layout.gates[-1]]
     inside = seen.block.shape[1] - 1 - half - due
@@ -257,7 +257,7 @@ def _most(seen: CheckInput, gate: str) -> FloatArray:
         apart_us = np.abs(np.diff(late_us[has], prepend=late_us[has][0]))
         after = np.searchsorted(steps.thickness_mm[steps.used], seen.thickness_mm)
         slack_us = 0.5 * apart_us[after.clip(0, apart_us.size - 1)]
-    most = seen.limit(MOST_SECOND.name) * period + slack_us * seen.rate
+    most = seen.limit(MAX_SECOND_DELAY.name) * period + slack_us * seen.rate
     if seen.about.arrivals is not None:
         most = np.maximum(most, MOST_DUAL_PERIODS * period)
     return np.asarray(most)
@@ -265,7 +265,7 @@ def _most(seen: CheckInput, gate: str) -> FloatArray:
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag rows whose second echo comes at another time."""
-    return {Flag.UNEVEN_ECHOES: np.abs(found["least"]) > found["most"]}
+    return {Flag.UNEVEN_SPACING: np.abs(found["least"]) > found["most"]}
 
 
 CHECK = Check(
@@ -274,12 +274,14 @@ CHECK = Check(
     evidence=evidence,
     judge=judge,
     applies=applies,
-    keys=(MOST_SECOND,),
+    keys=(MAX_SECOND_DELAY,),
     columns=(
         Column(
-            "second_off_us", "us", "by how much the wall's second echo, where heard, comes late"
+            "second_echo_delay_us",
+            "us",
+            "by how much the wall's second echo, where heard, comes late",
         ),
-        Column("second_share", "1", "the wall's second echo over its first"),
+        Column("second_echo_ratio", "1", "the wall's second echo over its first"),
     ),
     learns=(Lesson(SECOND_DELAY, Pass.CALIBRATED, learn),),
 )

@@ -1,4 +1,4 @@
-"""WITNESS_DISAGREES: the procedure's second interval gives another thickness.
+"""SECOND_DISAGREES: the procedure's second interval gives another thickness.
 
 Both are taken from the same record, between other echoes or by another way: what is wrong with the
 one is seldom wrong with the other. Where a coating is stated that only one of them crosses, their
@@ -13,8 +13,8 @@ from ascan.base.flags import Flag
 from ascan.checks.check import Check, Column, Evidence, Key, Stage, Verdict
 from ascan.checks.check_input import CheckInput
 
-MOST_OFF = Key(
-    name="most_witness_off",
+MAX_SECOND_OFF = Key(
+    name="max_second_off",
     default=3.0,
     above=0.0,
     most=100.0,
@@ -22,9 +22,9 @@ MOST_OFF = Key(
     why="chance exceeds 3 once in 370",
 )
 COLUMNS = (
-    Column("witness_mm", "mm", "thickness by the procedure's second interval"),
-    Column("u_witness_mm", "mm", "its combined standard uncertainty"),
-    Column("witness_off", "1", "thickness less witness, in their combined standard uncertainties"),
+    Column("second_mm", "mm", "thickness by the procedure's second interval"),
+    Column("u_second_mm", "mm", "its combined standard uncertainty"),
+    Column("second_off", "1", "thickness less that one, in their combined standard uncertainties"),
     Column(
         "coating_mm",
         "mm",
@@ -40,9 +40,9 @@ def evidence(seen: CheckInput) -> Evidence:
     other, u_other = seen.second["thickness_mm"], seen.second["u_mm"]
     apart = seen.thickness_mm - other
     off = apart / np.hypot(seen.columns["u_mm"], u_other)
-    found = {"witness_mm": other, "u_witness_mm": u_other, "witness_off": off}
+    found = {"second_mm": other, "u_second_mm": u_other, "second_off": off}
     if seen.about.coating_ratio:
-        # Back-wall echoes run in the wall alone; the other interval crosses the coating, too.
+        # Back-back-wall echoes run in the wall alone; the other interval crosses the coating, too.
         way = -1.0 if seen.layout.between_back_walls else 1.0
         found["coating_mm"] = way * apart * seen.about.coating_ratio
     return found
@@ -52,10 +52,10 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag what is further off than chance makes it; of a coating, what it cannot explain."""
     if not found:
         return {}
-    disagrees = np.abs(found["witness_off"]) > seen.limit(MOST_OFF.name)
+    disagrees = np.abs(found["second_off"]) > seen.limit(MAX_SECOND_OFF.name)
     if "coating_mm" in found:
         disagrees &= found["coating_mm"] < 0.0
-    return {Flag.WITNESS_DISAGREES: disagrees}
+    return {Flag.SECOND_DISAGREES: disagrees}
 
 
 CHECK = Check(
@@ -63,6 +63,6 @@ CHECK = Check(
     stage=Stage.READING,
     evidence=evidence,
     judge=judge,
-    keys=(MOST_OFF,),
+    keys=(MAX_SECOND_OFF,),
     columns=COLUMNS,
 )

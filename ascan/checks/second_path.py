@@ -1,4 +1,4 @@
-"""WITNESS_DISAGREES, of a dual probe's whole record: the second echo has another wall's path.
+"""SECOND_DISAGREES, of a dual probe's whole record: the second echo has another wall's path.
 
 Fitted by itself, the second echo says how thick the wall is that its path would be of. A film of
 couplant delays both echoes alike, tilt and a pit beside the axis do not.
@@ -32,9 +32,9 @@ def evidence(seen: CheckInput) -> Evidence:
     u = np.hypot(u_late, seen.columns["u_common_mm"])
     free = seen.others["without_film"]
     return {
-        "witness_mm": seen.thickness_mm + late,
-        "u_witness_mm": u,
-        "witness_off": -late / u,
+        "second_mm": seen.thickness_mm + late,
+        "u_second_mm": u,
+        "second_off": -late / u,
         "without_film_mm": free["thickness_mm"],
         "u_without_film_mm": free["u_mm"],
     }
@@ -48,9 +48,9 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
     slight_mm = 0.5 * slight_us * seen.about.nominal_mm_per_us
     late, u_free = seen.fit["second_late_mm"], found["u_without_film_mm"]
     differs = np.abs(found["without_film_mm"] - seen.thickness_mm)
-    off = (np.abs(found["witness_off"]) > MOST_OFF) & (np.abs(late) > slight_mm)
+    off = (np.abs(found["second_off"]) > MOST_OFF) & (np.abs(late) > slight_mm)
     off |= (differs > MOST_OFF * u_free) & (differs > COVERED * seen.columns["u_mm"])
-    return {Flag.WITNESS_DISAGREES: off}
+    return {Flag.SECOND_DISAGREES: off}
 
 
 CHECK = Check(
@@ -60,10 +60,10 @@ CHECK = Check(
     judge=judge,
     applies=applies,
     columns=(
-        Column("witness_mm", "mm", "thickness by the procedure's second interval"),
-        Column("u_witness_mm", "mm", "its combined standard uncertainty"),
+        Column("second_mm", "mm", "thickness by the procedure's second interval"),
+        Column("u_second_mm", "mm", "its combined standard uncertainty"),
         Column(
-            "witness_off", "1", "thickness less witness, in their combined standard uncertainties"
+            "second_off", "1", "thickness less that one, in their combined standard uncertainties"
         ),
         Column(
             "without_film_mm",

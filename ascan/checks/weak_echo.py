@@ -1,9 +1,9 @@
 """WEAK_ECHO: the wall's echo is far lower than it was on the steps at such a depth.
 
 The flank of a pit, a rough or tilted back wall send most of the sound elsewhere, and what does come
-back says where the wall happens to face the probe, not where it is thinnest. Behind a surface echo
-the two are compared, which leaves gain and coupling out; without one, lost couplant does it, too,
-and more is allowed of an echo whose shape is as on the steps: coupling leaves that.
+back says where the wall happens to face the probe, not where it is thinnest. Behind an interface
+echo the two are compared, which leaves gain and coupling out; without one, lost couplant does it,
+too, and more is allowed of an echo whose shape is as on the steps: coupling leaves that.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from ascan.base.flags import Flag
 from ascan.checks.check import Check, Column, Evidence, Key, Stage, Verdict
 from ascan.checks.check_input import CheckInput
 from ascan.checks.lesson import Lesson, Pass, StepReadings
-from ascan.checks.shape import ROOT_MEAN_SQUARE, SHAPE_RESIDUAL
+from ascan.checks.shape_mismatch import ROOT_MEAN_SQUARE, SHAPE_RESIDUAL
 from ascan.kernels.arrays import BoolArray, FloatArray
 from ascan.path.modes import Layout
 from ascan.steps.learned_value import Kind, LearnedValue
@@ -23,33 +23,35 @@ from ascan.steps.learned_value import Kind, LearnedValue
 # what noise and the steps do: sound walls between four steps leave 0.045 in 99 of 100 (aperture
 # integral), pits that take three tenths of the beam 0.05 and more.
 CHANGED = 0.04
-LEAST_STRENGTH = Key(
-    name="least_strength",
+MIN_AMPLITUDE = Key(
+    name="min_relative_amplitude",
     default=0.7,
     least=0.0,
     most=1.0,
-    meaning="of the wall echo's height on the steps against the surface echo (`strength`); below "
+    meaning="of the back-wall echo's height on the steps against the interface echo (`strength`); "
+    "below "
     "it `weak_echo` is set",
     why="a pit under three tenths of the beam takes as much of the echo and leaves its shape and "
     "its time (own study: elastic finite differences, plane pits of 1 to 8 mm)",
 )
-LEAST_ALONE = Key(
-    name="least_strength_alone",
+MIN_AMPLITUDE_ALONE = Key(
+    name="min_relative_amplitude_alone",
     default=0.5,
     least=0.0,
     most=1.0,
-    meaning="the same where there is no surface echo",
+    meaning="the same where there is no interface echo",
     why="coupling alone changes the height by 4 dB and more (common practice); told are 6 dB, at "
     "which half of a beam meets something else (half-value method, common practice), and the limit "
     "above of an echo whose shape is changed as well",
 )
-MOST_STRENGTH = Key(
-    name="most_strength",
+MAX_AMPLITUDE = Key(
+    name="max_relative_amplitude",
     default=2.0,
     least=1.0,
     most=1000.0,
-    meaning="of the wall echo's usual height against the surface echo, what it may be at most; "
-    "beyond it `other_echo` is set",
+    meaning="of the back-wall echo's usual height against the interface echo, what it may be at "
+    "most; "
+    "beyond it `unexpected_echo` is set",
     why="sound walls stay within 1.3, in grain, too (own study); twice is 6 dB: another gain over "
     "time, or an echo that is none of the wall's",
 )
@@ -69,7 +71,7 @@ def share_of_usual(
     Parameters
     ----------
     strength, thickness_mm : ndarray, shape (n,)
-        Height of the wall's echo, over the surface echo's where there is one.
+        Height of the wall's echo, over the interface echo's where there is one.
     steps_mm, usual : ndarray, shape (steps,)
         Steps, rising, and the strength on each; between two its logarithm is straight, beyond
         them it stays.
@@ -77,14 +79,14 @@ def share_of_usual(
     return np.asarray(strength / np.exp(np.interp(thickness_mm, steps_mm, np.log(usual))))
 
 
-def is_changed(misfit: FloatArray, usual: FloatArray, snr_db: FloatArray) -> BoolArray:
+def is_changed(shape_residual: FloatArray, usual: FloatArray, snr_db: FloatArray) -> BoolArray:
     """Return which echoes have another shape than the steps' by more than noise, shape (n,).
 
-    ``misfit`` is what the steps' mean echo leaves, ``usual`` what it left of steps as thick; NaN
-    where it is not known, which is no change.
+    ``shape_residual`` is what the steps' mean echo leaves, ``usual`` what it left of steps as
+    thick; NaN where it is not known, which is no change.
     """
     noise = 10.0 ** (-snr_db / 20.0) / ROOT_MEAN_SQUARE
-    return np.asarray(misfit**2 > usual**2 + noise**2 + CHANGED**2)
+    return np.asarray(shape_residual**2 > usual**2 + noise**2 + CHANGED**2)
 
 
 def applies(layout: Layout) -> bool:
@@ -104,7 +106,7 @@ def learn(on: StepReadings) -> dict[str, FloatArray]:
 
 
 def evidence(seen: CheckInput) -> Evidence:
-    """Return each wall echo over what it was on the steps at such a depth; 1 where it is unknown.
+    """Return each back-wall echo over what it was on the steps at such a depth.
 
     And whether its shape is changed beyond what noise and the steps do.
     """
@@ -121,23 +123,23 @@ def evidence(seen: CheckInput) -> Evidence:
     changed = np.zeros(seen.rows, np.bool_)
     if name in seen.gates_with(SHAPE_RESIDUAL):
         echo = seen.echoes[name]
-        changed = is_changed(echo.misfit, seen.learned(SHAPE_RESIDUAL, name), echo.snr_db)
-    return {"strength": share, "changed": changed}
+        changed = is_changed(echo.shape_residual, seen.learned(SHAPE_RESIDUAL, name), echo.snr_db)
+    return {"relative_amplitude": share, "changed": changed}
 
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
-    """Flag what is too weak, and behind a surface echo what is too strong."""
-    if "strength" not in found:
+    """Flag what is too weak, and behind an interface echo what is too strong."""
+    if "relative_amplitude" not in found:
         return {}
-    strength, interface = found["strength"], seen.layout.interface
-    lower = strength < seen.limit(LEAST_STRENGTH.name)
-    weak = strength < seen.limit(LEAST_ALONE.name)
+    strength, interface = found["relative_amplitude"], seen.layout.interface
+    lower = strength < seen.limit(MIN_AMPLITUDE.name)
+    weak = strength < seen.limit(MIN_AMPLITUDE_ALONE.name)
     if interface:
         weak = lower
     verdict = {Flag.WEAK_ECHO: weak | (lower & found["changed"])}
     if interface:
         whole = seen.echoes[interface].flags & np.uint32(Flag.SATURATED) == 0
-        verdict[Flag.OTHER_ECHO] = whole & (strength > seen.limit(MOST_STRENGTH.name))
+        verdict[Flag.UNEXPECTED_ECHO] = whole & (strength > seen.limit(MAX_AMPLITUDE.name))
     return verdict
 
 
@@ -147,7 +149,13 @@ CHECK = Check(
     evidence=evidence,
     judge=judge,
     applies=applies,
-    keys=(LEAST_STRENGTH, LEAST_ALONE, MOST_STRENGTH),
-    columns=(Column("strength", "1", "wall echo over what it was on the steps at such a depth"),),
+    keys=(MIN_AMPLITUDE, MIN_AMPLITUDE_ALONE, MAX_AMPLITUDE),
+    columns=(
+        Column(
+            "relative_amplitude",
+            "1",
+            "back-wall echo over what it was on the steps at such a depth",
+        ),
+    ),
     learns=(Lesson(RELATIVE_AMPLITUDE, Pass.TIMED, learn),),
 )

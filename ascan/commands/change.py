@@ -10,8 +10,7 @@ from typing import Any
 import numpy as np
 
 from ascan.base.errors import fault
-from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
-from ascan.commands.spots import (
+from ascan.commands.points import (
     add_loss_options,
     left_open,
     minimum_of,
@@ -20,6 +19,7 @@ from ascan.commands.spots import (
     unlike_procedures,
     years_between,
 )
+from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
 from ascan.commands.surface import add_cell_options, cells_of, survey_of
 from ascan.report.cautions import CAUTION
 from ascan.report.png import save_png

@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
     if failed:
         lines.append(
             f"{failed} failed: all that was read since the last good check is void until it "
-            "has been read again (ascan settle); find the cause first"
+            "has been read again (ascan apply-checks); find the cause first"
         )
     answer(args, {"failed": failed, "checks": checks}, [*lines, CAUTION])
     return CHECK_FAILED if failed else 0

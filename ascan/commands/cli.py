@@ -14,6 +14,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import Any
 
+from ascan.base import old_names
 from ascan.base.errors import AscanError, did_you_mean, fault
 from ascan.base.units import SHOWN_IN
 from ascan.commands.job_files import find_files
@@ -25,18 +26,18 @@ COMMANDS = {
     "info": "say what a scan, calibration or readings file holds",
     "plan": "say what uncertainty to expect and which steps to use",
     "calibrate": "fit a calibration to waveforms taken on known steps",
-    "sheet": "write a calibration as one page to file",
+    "calibration-report": "write a calibration as one page to file",
     "check": "read a known step and keep the result with its series",
     "measure": "measure a scan with a procedure and a calibration",
-    "spots": "the least reading of each named point, and what it has lost",
-    "surface": "a surface from its readings: least, mean, coverage, area below limits, picture",
+    "points": "the least reading of each named point, and what it has lost",
+    "map": "a surface from its readings: least, mean, coverage, area below limits, picture",
     "change": "what a surface has lost since an earlier survey, at which rate",
-    "differ": "the same stored signals read twice: what became of each reading",
-    "record": "write a job as one page to file and audit",
-    "settle": "mark readings as confirmed, void or open by the checks of their series",
+    "diff": "the same stored signals read twice: what became of each reading",
+    "job-report": "write a job as one page to file and audit",
+    "apply-checks": "mark readings as confirmed, void or open by the checks of their series",
     "budget": "say what the uncertainty of a reading is made of",
     "study": "say what repeating and operators add, or how a blind trial went",
-    "adopt": "write waveforms of another program's file as a scan",
+    "import": "write waveforms of another program's file as a scan",
     "export": "write readings as CSV, or a .npz scan as HDF5",
     "synth": "write synthetic waveforms of known truth",
     "compare": "compare timing methods on a scenario or on real steps",
@@ -44,6 +45,8 @@ COMMANDS = {
     "plot": "draw waveforms with their gates and picks",
     "completion": "print what makes a shell complete these commands",
 }
+# Modules that are not called as their command is.
+MODULES = {"import": "import_scan", "map": "surface"}
 DONE, UNFORESEEN, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 DEBUG_VARIABLE = "ASCAN_DEBUG"
 HELP_WIDTH = 79
@@ -80,7 +83,8 @@ def build_parser(chosen: str, *, every: bool = False) -> argparse.ArgumentParser
             name, help=summary, formatter_class=argparse.RawDescriptionHelpFormatter
         )
         if every or name == chosen:
-            module = importlib.import_module(f"ascan.commands.{name}")
+            file = MODULES.get(name, name.replace("-", "_"))
+            module = importlib.import_module(f"ascan.commands.{file}")
             sub.description = f"{summary[0].upper()}{summary[1:]}."
             sub.epilog = f"Example:\n  {module.EXAMPLE}\n\n{_wrapped(CAUTION)}"
             module.add_arguments(sub)
@@ -92,6 +96,9 @@ def build_parser(chosen: str, *, every: bool = False) -> argparse.ArgumentParser
 def _parsed(words: list[str]) -> argparse.Namespace:
     """Return the options; an unknown command or option is told with the nearest known one."""
     first = words[0] if words else ""
+    if first in old_names.COMMANDS:
+        first = old_names.COMMANDS[first]
+        words = [first, *words[1:]]
     if first and not first.startswith("-") and first not in COMMANDS:
         raise fault(
             first, "is no command", remedy=did_you_mean(first, COMMANDS) or "see ascan --help"
@@ -113,8 +120,8 @@ def _joined_negatives(words: list[str]) -> list[str]:
 
     Examples
     --------
-    >>> _joined_negatives(["surface", "--area", "-10,90,0,50", "-o", "map.png"])
-    ['surface', '--area=-10,90,0,50', '-o', 'map.png']
+    >>> _joined_negatives(["map", "--area", "-10,90,0,50", "-o", "map.png"])
+    ['map', '--area=-10,90,0,50', '-o', 'map.png']
     """
     out: list[str] = []
     for word in words:

@@ -58,7 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         required=True,
         metavar="NAME[:KEY=VALUE,...]",
-        help=f"timing method, such as first_crossing:own_peak_fraction=0.5; {', '.join(METHODS)}",
+        help=f"timing method, such as first_crossing:peak_fraction=0.5; {', '.join(METHODS)}",
     )
     parser.add_argument("--snr-db", default=USUAL_SNR, help=f"default {USUAL_SNR}")
     parser.add_argument("--seed", type=int, default=1, help="of the noise (default 1)")

@@ -78,7 +78,7 @@ def run(args: argparse.Namespace) -> None:
             "  ascan calibrate block.npz --step 5=0-4 --step 10=5-9 --block-u-mm 0.01",
             "  ascan check step.npz --step 10=0-2 --step-u-mm 0.01 --at 2026-05-04T08:00",
             "  ascan measure component.npz",
-            "  ascan record component.h5",
+            "  ascan job-report component.h5",
             CAUTION,
         ],
     )

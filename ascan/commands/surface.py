@@ -1,4 +1,4 @@
-"""``ascan surface``: a surface from its readings: figures, coverage, picture, cells, mesh."""
+"""``ascan map``: a surface from its readings: figures, coverage, picture, cells, mesh."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from ascan.survey.joining import Overlap, Placement, join
 from ascan.survey.neighbours import footprint_u_mm, joint_map
 from ascan.survey.places import Places, places_of
 
-EXAMPLE = "ascan surface readings.h5 --beam 4 --limit 6 --limit 5 -o map.png --csv cells.csv"
+EXAMPLE = "ascan map readings.h5 --beam 4 --limit 6 --limit 5 -o map.png --csv cells.csv"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from ascan.base.flags import Flag
-from ascan.checks.skipped_cycle import Times, weigh_half_cycle
+from ascan.checks.cycle_uncertain import Times, weigh_half_cycle
 from ascan.echo.placing import Placed
 from ascan.finding.echo import half_cycles_between
 from ascan.finding.half_cycle import SETTLED_ODDS, usual_crests
@@ -55,7 +55,7 @@ def settle_cycles(stage: GateStage, gate: Gate, placed: Placed, found: Found, ti
     echoes, picks, tops = timed
     lag = float(stage.taught.cycle_offset_us[gate.name]) * stage.recording.sample_rate_mhz
     period, flags = stage.meter.period, placed.flags
-    contested = flags & np.uint32(Flag.HALF_CYCLE_UNSURE) != 0
+    contested = flags & np.uint32(Flag.CYCLE_UNCERTAIN) != 0
     late = (picks.position - tops.place - lag) / period
     crest = np.empty_like(found.peak)
     usual_crests(placed.trace, found.peak, late, period, crest)
@@ -76,5 +76,5 @@ def settle_cycles(stage: GateStage, gate: Gate, placed: Placed, found: Found, ti
     times = Times(picks.position, tops.place, tops.u_place)
     weigh_half_cycle(times, lag, period, odds, unused)
     unsure = contested & ~(odds >= SETTLED_ODDS)
-    bit = np.uint32(Flag.HALF_CYCLE_UNSURE)
+    bit = np.uint32(Flag.CYCLE_UNCERTAIN)
     flags[:] = np.where(unsure, flags | bit, flags & ~bit)

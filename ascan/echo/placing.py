@@ -20,7 +20,7 @@ from ascan.waveform.template import half_length
 if TYPE_CHECKING:
     from ascan.echo.stage import GateStage
 
-# The envelope's top is sought this far from the own peak; its quadrature reaches further.
+# The envelope's top is sought this far from the echo peak; its quadrature reaches further.
 ENVELOPE_PERIODS = TOP_PERIODS + FILTER_PERIODS
 # An estimate of the noise in the probe's band scatters by a tenth; white noise seldom reaches this.
 COLOURED = 1.6

@@ -6,8 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ascan.checks.other_echo import take_off_forerunners
-from ascan.checks.shape import Sized, Usual, arrival_reach, write_arrival_misfits, write_misfits
+from ascan.checks.shape_mismatch import (
+    Sized,
+    Usual,
+    arrival_reach,
+    write_arrival_residuals,
+    write_shape_residuals,
+)
+from ascan.checks.unexpected_echo import take_off_forerunners
 from ascan.echo.placing import Placed
 from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
 from ascan.timing.gating import Gate
@@ -24,16 +30,16 @@ def shape_left(
     And the trace without what of that shape stands ahead of each echo's reach.
     """
     trace, learned = placed.trace.samples, stage.taught.guide.learned
-    misfit = np.full(len(trace), np.nan)
+    shape_residual = np.full(len(trace), np.nan)
     if gate.seeks_first_arrival and learned.arrival_us.size:
         clock = (placed.clock_us, 1.0 / stage.recording.sample_rate_mhz)
         top = np.where(np.isfinite(position), peak, -1)
         near = arrival_reach(stage.meter.period)
-        write_arrival_misfits(trace, top, clock, learned, near, misfit)
-        return misfit, trace
+        write_arrival_residuals(trace, top, clock, learned, near, shape_residual)
+        return shape_residual, trace
     template = stage.taught.templates.get(gate.name)
     if template is None or stage.recording.rectified:
-        return misfit, trace
+        return shape_residual, trace
     # Within an echo's reach, which the trace holds on both sides of the gate.
     half = min(stage.reach, template.half)
     middle = slice(template.half - half, template.half + half + 1)
@@ -42,7 +48,7 @@ def shape_left(
         np.ascontiguousarray(template.drifts[:, middle], trace.dtype),
     )
     sized = Sized(np.empty(len(trace)), np.empty(len(trace)))
-    write_misfits(trace, position, near_it, misfit, sized)
+    write_shape_residuals(trace, position, near_it, shape_residual, sized)
     alone, whole = trace.copy(), Usual(template.shapes, template.drifts)
     take_off_forerunners(alone, position, peak, stage.reach, whole, sized)
-    return misfit, alone
+    return shape_residual, alone

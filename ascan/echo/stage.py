@@ -170,7 +170,7 @@ class GateStage:
         picks = self._widened(gate, placed, found.peak, clutter, picks)
         refuse_unusable(found.peak, trace.first, trace.last, *picks, placed.flags)
         tops.place[~np.isfinite(picks.position)] = np.nan
-        misfit, alone = shape_left(self, gate, placed, found.peak, picks.position)
+        shape_residual, alone = shape_left(self, gate, placed, found.peak, picks.position)
         seen = GateSeen(
             trace=trace,
             alone=alone,
@@ -190,7 +190,7 @@ class GateStage:
             half_cycle=found.half_cycle,
             sign=found.sign,
             peak=np.where(seen.has_echo, found.peak + placed.origin, -1),
-            misfit=misfit,
+            shape_residual=shape_residual,
             flags=placed.flags,
             spacing=Spacing(train.spacing / self.rate, train.u_spacing / self.rate),
             masked=Masked(masked.lead / self.rate, masked.share),
@@ -226,9 +226,9 @@ class GateStage:
         )
         sought_in = trace._replace(samples=placed.search)
         find_echoes(sought_in, bits_of(placed.search), choice, found, flags)
-        # The own peak says where a train is strong; where it begins, the fit says.
+        # The echo peak says where a train is strong; where it begins, the fit says.
         if gate.timing.traits.resolves_cycle or gate.seeks_train:
-            flags &= ~np.uint32(Flag.HALF_CYCLE_UNSURE)
+            flags &= ~np.uint32(Flag.CYCLE_UNCERTAIN)
 
     def _clutter(self, gate: Gate, placed: Placed, peak: IntArray) -> FloatArray:
         """Return what lies beside each echo beyond noise; it joins the noise that moves a time.
@@ -281,7 +281,7 @@ class GateStage:
         per_mm = 2.0 / self.setting.velocity_mm_per_us * self.rate
         train = Model(
             bank=(template.shapes, template.slopes),
-            spacings=(gate.least_spacing_mm * per_mm, gate.most_spacing_mm * per_mm),
+            spacings=(gate.min_spacing_mm * per_mm, gate.max_spacing_mm * per_mm),
             period=self.meter.period,
             colour=noise_gain(slope, self.noise_correlation) / float(np.linalg.norm(slope)),
         )

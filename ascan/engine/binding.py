@@ -9,7 +9,7 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.calibration.record import Calibration, check_calibration
 from ascan.checks.check_input import About
-from ascan.checks.shape import allowed_between, arrival_reach
+from ascan.checks.shape_mismatch import allowed_between, arrival_reach
 from ascan.checks.table import bound_to
 from ascan.echo.bound import Taught
 from ascan.echo.stage import GateStage
@@ -80,7 +80,7 @@ def _second(
     if calibration.second is None:
         raise fault(
             "calibration",
-            "was made without the procedure's witness",
+            "was made without the procedure's second interval",
             remedy="calibrate anew with this procedure",
         )
     known = taught_of(second, recording, calibration.second, taught.guide)

@@ -20,7 +20,7 @@ STILL = (
     | Flag.OUTSIDE_CALIBRATED_RANGE
     | Flag.OUTSIDE_MEASURING_RANGE
     | Flag.WEAK_ECHO
-    | Flag.SPIKED
+    | Flag.SPIKE_REPAIRED
 )
 
 
@@ -38,7 +38,7 @@ def measure_mirrored(
     """
     hints = np.uint32(pipeline.reader.inverted_hints)
     # Of a wall too thin to resolve, another arrival may open with the other polarity.
-    thin = columns["flags"] & np.uint32(Flag.AT_MOST) != 0
+    thin = columns["flags"] & np.uint32(Flag.UPPER_BOUND) != 0
     rows = np.flatnonzero((columns["flags"] & hints != 0) & ~thin)
     if rows.size == 0:
         return
@@ -46,6 +46,6 @@ def measure_mirrored(
     images = mirrored(block[rows], pipeline.recording)
     again = pipeline.run_as_is(images, start_time_us[rows], None, warm)
     sound = (again["flags"] & np.uint32(~int(STILL) & 0xFFFFFFFF)) == 0
-    again["flags"] |= np.uint32(Flag.TURNED_OVER)
+    again["flags"] |= np.uint32(Flag.POLARITY_INVERTED)
     for name, values in again.items():
         columns[name][rows[sound]] = values[sound]

@@ -79,7 +79,7 @@ class Pipeline:
         if decision is not None and "thickness_mm" in columns:
             # Last of all: every flag counts in a verdict.
             thickness, flags = columns["thickness_mm"], columns["flags"]
-            columns["conformity"] = decision.probability(thickness, columns["u_mm"])
+            columns["conformance"] = decision.probability(thickness, columns["u_mm"])
             columns["decision"] = decision.decide(thickness, columns["expanded_mm"], flags)
         return columns
 
@@ -99,9 +99,9 @@ class Pipeline:
         columns = self._thickness(read.main, flags, component_c)
         if self.calibration is not None:
             columns |= {
-                "rival_mm": self.reader.alternative_mm(read, columns),
-                "rival_odds": read.alternatives.odds,
-                "rival_cause": read.alternatives.cause,
+                "alternative_mm": self.reader.alternative_mm(read, columns),
+                "alternative_odds": read.alternatives.odds,
+                "alternative_cause": read.alternatives.cause,
             }
             columns |= read.columns
             columns |= self._judged(seen, read, columns, component_c)

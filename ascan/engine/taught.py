@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ascan.calibration.record import Calibration
-from ascan.checks.skipped_cycle import CYCLE_OFFSET
+from ascan.checks.cycle_uncertain import CYCLE_OFFSET
 from ascan.echo.bound import Taught
 from ascan.finding.arrival import LEAST_SHARE, OF_USUAL_SHARE
 from ascan.finding.first_arrival import ArrivalGuide
@@ -25,7 +25,7 @@ ARRIVAL_RATIO = LearnedValue(
     name="arrival_ratio",
     kind=Kind.PER_STEP,
     unit="1",
-    meaning="own peak of a dual probe's first echo over the largest half-cycle in its gate",
+    meaning="echo peak of a dual probe's first echo over the largest half-cycle in its gate",
 )
 
 

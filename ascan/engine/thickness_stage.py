@@ -179,7 +179,7 @@ class ThicknessStage:
             # It is fitted with the record.
             return 0.0, 0.0
         if coating is not None and whole is not None:
-            # Successive wall echoes turn at the coating, each a little later or earlier.
+            # Successive back-wall echoes turn at the coating, each a little later or earlier.
             periods = COATED_PERIODS / self.procedure.probe.frequency_mhz
             return 0.0, 0.5 * self.calibration.velocity_mm_per_us * periods
         if coating is None or coating.thickness_mm is None or coating.u_thickness_mm is None:

@@ -17,7 +17,7 @@ LEAST_SHARE, OF_USUAL_SHARE = 0.2, 0.5
 # arrival in 3000 among a hundred independent half-cycles. Half of the largest passes anyway.
 CLEAR_OF_BACKGROUND = 5.0
 MOST_SHARE = 0.5
-# What stands ahead of an arrival: pulses that grow in two periods leave 0.02 of their own peak
+# What stands ahead of an arrival: pulses that grow in two periods leave 0.02 of their echo peak
 # there (aperture integral), one that is a later echo of a wall too thin to resolve 0.17 and more.
 QUIET_SHARE, QUIET_SIGMAS = 0.08, 4.5
 # Once an echo is found, its beginning may be this near to the background.
@@ -126,7 +126,7 @@ def foretelling(row: Row, arrival: int, height: float) -> int:
 
 
 @compiled
-def own_peak(samples: AnyArray, arrival: int, stop: int, reach: int) -> int:
+def echo_peak(samples: AnyArray, arrival: int, stop: int, reach: int) -> int:
     """Return the largest sample of the echo that arrives at a place."""
     return largest_size(samples, arrival, min(arrival + reach + 1, stop))
 

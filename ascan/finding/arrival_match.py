@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.finding.arrival import arrival_after, clears, foretelling, own_peak
+from ascan.finding.arrival import arrival_after, clears, echo_peak, foretelling
 from ascan.finding.rows import Row
 from ascan.kernels.arrays import AnyArray
 from ascan.kernels.jit import compiled
 
-# What the timed half-cycle must reach of the echo's own peak. The half-cycles of one polarity that
+# What the timed half-cycle must reach of the echo's peak. The half-cycles of one polarity that
 # precede it reach 0.1 of it on usual pulses, itself 0.4 and more (aperture integral, 1 to 25 mm).
 OPENING = 0.25
 # Two candidates are not told apart where the energies that they leave differ by less than this part
 # of the shape's, or by less than noise makes of it at so many standard deviations.
 UNSURE_SHARE, UNSURE_SIGMAS = 0.04, 2.0
-# A shape may be so many times larger or smaller than the echo's own peak asks.
+# A shape may be so many times larger or smaller than the echo's peak asks.
 FREEDOM = 1.5
 # Shapes lie on whole samples; below some eight samples a period that costs this share and more.
 COARSE_SAMPLES = 2.5
@@ -27,7 +27,7 @@ LIKE_AT_ALL = 0.4
 # What foretells the arrival as its later echo is taken itself where so little is left of it, and
 # where it is no smaller than this part: a second echo is up to 10 dB above the first.
 FORETOLD_SHARE, FORETOLD_PEAK = 0.15, 0.3
-# A place whose own peak is smaller than this part of the one first found is not the same echo's.
+# A place whose echo peak is smaller than this part of the one first found is not the same echo's.
 LEAST_OF_PEAK = 0.5
 # A shape turned over may fit so much better where walls are thin and shapes short.
 TURNED_SHARE = 0.04
@@ -59,13 +59,13 @@ def next_top(samples: AnyArray, top: int, step: int, stop: int) -> int:
 
 @compiled
 def opening_top(row: Row, arrival: int) -> int:
-    """Return the top of the half-cycle that opens an echo: the first to reach 0.25 of its own peak.
+    """Return the top of the half-cycle that opens an echo: the first to reach 0.25 of its peak.
 
-    The own peak is the largest sample within ``reach`` of the arrival.
+    The echo peak is the largest sample within ``reach`` of the arrival.
     """
     samples, stop = row.samples, row.stop
     end = min(arrival + row.reach + 1, stop)
-    own = own_peak(samples, arrival, stop, row.reach)
+    own = echo_peak(samples, arrival, stop, row.reach)
     wanted = OPENING * abs(samples[own])
     for j in range(max(arrival - row.reach, 1), end):
         value = samples[j]
@@ -82,7 +82,7 @@ def left_by_shapes(row: Row, top: int, way: int) -> tuple[float, float]:
     """Return the energy that learned shapes leave of a trace, laid on ``top``, and their own.
 
     Of the shapes of the two steps next in time and the one between them, the best. Their size is
-    what the own peak after ``top`` asks, give or take ``FREEDOM``: the front of an echo grows so
+    what the echo peak after ``top`` asks, give or take ``FREEDOM``: the front of an echo grows so
     evenly that with its size free a cycle more or less would fit about as well. ``way`` −1 turns
     them over.
     """
@@ -91,7 +91,7 @@ def left_by_shapes(row: Row, top: int, way: int) -> tuple[float, float]:
     start = top - zero_index
     if start < 0 or start + shapes.shape[1] > samples.size:
         return np.inf, 1.0
-    own = abs(np.float64(samples[own_peak(samples, top, samples.size, row.reach)]))
+    own = abs(np.float64(samples[echo_peak(samples, top, samples.size, row.reach)]))
     part = samples[start : start + shapes.shape[1]]
     place = int(np.searchsorted(arrival_us, row.clock_us + row.sample_us * top))
     left, right = max(place - 1, 0), min(place, arrival_us.size - 1)
@@ -124,16 +124,16 @@ def place_shape(row: Row, opened: int, later: int) -> tuple[int, float, float, f
     """
     samples, stop, reach = row.samples, row.stop, row.reach
     top = opened
-    least_peak = LEAST_OF_PEAK * abs(np.float64(samples[own_peak(samples, opened, stop, reach)]))
+    least_peak = LEAST_OF_PEAK * abs(np.float64(samples[echo_peak(samples, opened, stop, reach)]))
     left, energy = left_by_shapes(row, opened, 1)
-    best, rival, turned = left / energy, np.inf, np.inf
+    best, alternative, turned = left / energy, np.inf, np.inf
     for step in (-1, 1):
         beside = opened
         for half in range(2 * (later if step > 0 else EARLIER_PERIODS)):
             beside = next_top(samples, beside, step, stop)
             if beside < 0:
                 break
-            if abs(np.float64(samples[own_peak(samples, beside, stop, reach)])) < least_peak:
+            if abs(np.float64(samples[echo_peak(samples, beside, stop, reach)])) < least_peak:
                 continue
             way = 1 if half % 2 == 1 else -1
             left, own = left_by_shapes(row, beside, way)
@@ -141,10 +141,10 @@ def place_shape(row: Row, opened: int, later: int) -> tuple[int, float, float, f
             if way < 0:
                 turned = min(turned, share)
             elif share < best:
-                rival, best, energy, top = best, share, own, beside
+                alternative, best, energy, top = best, share, own, beside
             else:
-                rival = min(rival, share)
-    return top, best * energy, energy, rival * energy, turned * energy
+                alternative = min(alternative, share)
+    return top, best * energy, energy, alternative * energy, turned * energy
 
 
 @compiled
@@ -178,11 +178,11 @@ def match_shapes(
     opened, place, sure = top, arrival, False
     for attempt in range(ARRIVALS):
         later = periods_later(row, opened)
-        found, best, energy, rival, turned = place_shape(row, opened, later)
+        found, best, energy, alternative, turned = place_shape(row, opened, later)
         alike = best < LIKE_AT_ALL * energy
         if attempt == 0:
             sure = best <= (UNLIKE_SHARE + coarse) * energy + clutter
-            sure &= rival - best >= max((UNSURE_SHARE + coarse) * energy, spread)
+            sure &= alternative - best >= max((UNSURE_SHARE + coarse) * energy, spread)
             sure &= turned > best - TURNED_SHARE * energy
         if attempt == 0 or alike:
             top, arrival = found, place

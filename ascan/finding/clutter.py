@@ -21,7 +21,7 @@ from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 
 # A gate may hold little but its echo and the beginning of another: the background is read off what
-# stands this many reaches and more before the own peak, or else off the whole gate.
+# stands this many reaches and more before the echo peak, or else off the whole gate.
 CLEAR_REACHES = 2
 # The background of a short gate scatters: it is clutter from so many times what noise shows.
 BEYOND_NOISE = 1.25
@@ -74,7 +74,7 @@ def clutter_beside(
     ----------
     trace : Trace
     peak : ndarray, shape (n,)
-        The echo's own peak; -1 where there is none.
+        The echo's peak; -1 where there is none.
     reach : int
         One and a half periods, in samples.
     crests : float

@@ -1,4 +1,4 @@
-"""Finding the echo in the gate: which half-cycle is its own peak. Every method starts here."""
+"""Finding the echo in the gate: which half-cycle is its peak. Every method starts here."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from ascan.kernels.subsample import dense_peak
 FATAL_BITS = np.uint32(FATAL)
 NO_ECHO = np.uint32(Flag.NO_ECHO)
 AT_EDGE = np.uint32(Flag.AT_GATE_EDGE)
-UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
+UNSURE = np.uint32(Flag.CYCLE_UNCERTAIN)
 
-# The own peak of the first echo is its largest half-cycle within this many periods of the arrival,
+# The echo peak of the first echo is its largest half-cycle within this many periods of the arrival,
 # or the one that a pulse which goes on rising comes to.
-OWN_PEAK_PERIODS = 1.5
+ECHO_PEAK_PERIODS = 1.5
 # Two half-cycles whose heights differ by less than this many standard deviations of the noise may
 # have changed places: the difference of two noisy heights scatters by 1.4 to 2 of them.
 UNSURE_SIGMAS = 3.5
@@ -67,20 +67,20 @@ class Choice(NamedTuple):
 def find_echoes(
     trace: Trace, bits: AnyArray, choice: Choice, found: Found, flags: FlagArray
 ) -> None:
-    """Write the own peak of the echo in each row's gate, its sign, and where its start may lie.
+    """Write the echo peak of the echo in each row's gate, its sign, and where its start may lie.
 
     ``bits``, shape (n, width), are those of the samples (`ascan.kernels.level.bits_of`).
 
     Notes
     -----
     Flags: ``NO_ECHO`` where nothing reaches the threshold; ``AT_GATE_EDGE`` where the echo's reach
-    goes past the record, where the own peak is the gate's first or last sample, or where within the
-    echo's reach the signal outside the gate is larger than the peak inside, or the first echo had
-    reached the threshold before the gate began;
-    ``HALF_CYCLE_UNSURE`` where noise may well have lifted one half-cycle above another.
+    goes past the record, where the echo peak is the gate's first or last sample, or where within
+    the echo's reach the signal outside the gate is larger than the peak inside, or the first echo
+    had reached the threshold before the gate began;
+    ``CYCLE_UNCERTAIN`` where noise may well have lifted one half-cycle above another.
     """
     reach = choice.reach
-    period = int(np.ceil(reach / OWN_PEAK_PERIODS)) + 1
+    period = int(np.ceil(reach / ECHO_PEAK_PERIODS)) + 1
     for row in range(found.peak.size):
         found.begin[row] = trace.first[row]
         found.peak[row], found.sign[row], found.half_cycle[row] = -1, 0, 0
@@ -110,7 +110,7 @@ def find_echoes(
             if choice.want_first:
                 low, high = arrival, arrival + reach
             gate = (max(low, start), min(high, stop - 1))
-            best = highest_between(samples, best, gate, count, reach / OWN_PEAK_PERIODS)
+            best = highest_between(samples, best, gate, count, reach / ECHO_PEAK_PERIODS)
             way = np.int8(1) if samples[best] >= 0.0 else np.int8(-1)
         found.peak[row], found.sign[row] = best, way
         found.half_cycle[row] = half_cycles_between(samples, arrival, best)
@@ -130,9 +130,9 @@ def find_echoes(
         ):
             flags[row] |= AT_EDGE
         left, right = ends_of_half_cycle(samples, best, reach)
-        rival = height - UNSURE_SIGMAS * trace.noise[row]
-        if rises_above(samples, keys, best - reach, left + 1, rival, count) or rises_above(
-            samples, keys, right, best + reach + 1, rival, count
+        alternative = height - UNSURE_SIGMAS * trace.noise[row]
+        if rises_above(samples, keys, best - reach, left + 1, alternative, count) or rises_above(
+            samples, keys, right, best + reach + 1, alternative, count
         ):
             flags[row] |= UNSURE
 

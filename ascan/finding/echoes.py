@@ -37,7 +37,7 @@ class GateEchoes:
     sign : ndarray, int8
     peak : ndarray, int64
         Own peak, as a sample of the record; −1 where there is no echo.
-    misfit : ndarray
+    shape_residual : ndarray
         What the steps' mean echo leaves of it, over its root mean square.
     flags : ndarray, uint32
         What this gate showed.
@@ -46,7 +46,7 @@ class GateEchoes:
     masked : Masked
         In µs: a first echo that noise may mask, if the one found is a later one.
     measured : dict of ndarray
-        What the checks of a gate measured, by column: ``snr_db`` (dB, own peak over the noise) and
+        What the checks of a gate measured, by column: ``snr_db`` (dB, echo peak over the noise) and
         others (`ascan.checks.table`).
     """
 
@@ -59,7 +59,7 @@ class GateEchoes:
     half_cycle: IntArray
     sign: SignArray
     peak: IntArray
-    misfit: FloatArray
+    shape_residual: FloatArray
     flags: FlagArray
     spacing: Spacing
     masked: Masked
@@ -84,7 +84,7 @@ class GateEchoes:
             "envelope_us": self.envelope_us,
             "amplitude": self.amplitude,
             "clutter": self.clutter,
-            "misfit": self.misfit,
+            "shape_residual": self.shape_residual,
             "half_cycle": self.half_cycle,
             "flags": self.flags,
         }

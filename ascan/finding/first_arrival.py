@@ -3,7 +3,7 @@
 A dual-element probe sends no interface echo, and on thin walls a second echo as large as the first,
 or larger. So the first arrival is sought, not the largest; and since which of its half-cycles is
 the largest changes with the wall, the one that opens it is timed: the first of its polarity to
-reach a good part of the echo's own peak. Nothing that follows reaches into it.
+reach a good part of the echo's peak. Nothing that follows reaches into it.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ from ascan.finding.arrival import (
     LEAST_SHARE,
     NOTED,
     arrival_after,
+    echo_peak,
     foretelling,
     is_quiet,
     largest_size,
     levels_of,
-    own_peak,
 )
 from ascan.finding.arrival_match import match_shapes, next_top, opening_top
 from ascan.finding.echo import half_cycles_between
@@ -35,9 +35,9 @@ from ascan.kernels.jit import compiled
 FATAL_BITS = np.uint32(FATAL)
 NO_ECHO = np.uint32(Flag.NO_ECHO)
 AT_EDGE = np.uint32(Flag.AT_GATE_EDGE)
-UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
-EARLIER = np.uint32(Flag.EARLIER_ECHO)
-AT_MOST = np.uint32(Flag.AT_MOST)
+UNSURE = np.uint32(Flag.CYCLE_UNCERTAIN)
+EARLIER = np.uint32(Flag.MULTIPLE_SUSPECTED)
+UPPER_BOUND = np.uint32(Flag.UPPER_BOUND)
 
 
 class Guide(NamedTuple):
@@ -129,9 +129,9 @@ def find_first_arrivals(
     Notes
     -----
     Flags: ``NO_ECHO``; ``AT_GATE_EDGE`` where the gate opens into a signal or cuts the echo's own
-    peak, or the record ends within the echo; ``HALF_CYCLE_UNSURE`` where the learned shape lies a
-    period off about as well, or nowhere; ``EARLIER_ECHO`` where a weak signal ahead of the echo
-    foretells it as a later one; ``AT_MOST`` where something stands right ahead of it.
+    peak, or the record ends within the echo; ``CYCLE_UNCERTAIN`` where the learned shape lies a
+    period off about as well, or nowhere; ``MULTIPLE_SUSPECTED`` where a weak signal ahead of the
+    echo foretells it as a later one; ``UPPER_BOUND`` where something stands right ahead of it.
     """
     width, reach = trace.samples.shape[1], sought.reach
     room = np.empty(width)
@@ -165,7 +165,7 @@ def find_first_arrivals(
             top, arrival, sure = match_shapes(here, (arrival, top), (clear, low), noise)
             if not sure:
                 flags[row] |= UNSURE
-        own = abs(np.float64(samples[own_peak(samples, top, stop, reach)]))
+        own = abs(np.float64(samples[echo_peak(samples, top, stop, reach)]))
         for _ in range(abs(sought.cycle_shift)):
             way = 1 if sought.cycle_shift > 0 else -1
             moved = next_top(samples, top, way, stop) if top >= 0 else -1
@@ -176,9 +176,9 @@ def find_first_arrivals(
         found.peak[row] = top
         found.sign[row] = np.int8(1) if samples[top] >= 0.0 else np.int8(-1)
         found.begin[row] = max(start, top - reach)
-        size = abs(np.float64(samples[own_peak(samples, top, stop, reach)]))
+        size = abs(np.float64(samples[echo_peak(samples, top, stop, reach)]))
         if not is_quiet(here, top, size, noise):
-            flags[row] |= AT_MOST
+            flags[row] |= UPPER_BOUND
         if guide.learned.arrival_us.size > 0:
             masked.share[row], masked.lead[row], stands_out = masked_first(here, top, room)
         else:

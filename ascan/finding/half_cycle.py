@@ -24,9 +24,9 @@ SETTLED_ODDS = 16.0
 def usual_crests(
     trace: Trace, peak: IntArray, late: FloatArray, period: float, crest: IntArray
 ) -> None:
-    """Write the crest that lies where the calibration's own peak does; the own peak if it is that.
+    """Write the crest that lies where the calibration's echo peak does; else the echo peak.
 
-    It must be about as high as the own peak: a lesser one is no half-cycle that noise passed over.
+    It must be about as high as the echo peak: a lesser one is no half-cycle that noise passed over.
 
     Parameters
     ----------

@@ -41,11 +41,11 @@ class Found(NamedTuple):
     begin : ndarray
         Where its start may lie.
     peak : ndarray
-        Its own peak; −1 where there is none.
+        Its echo peak; −1 where there is none.
     sign : ndarray, int8
-        Of the own peak.
+        Of the echo peak.
     half_cycle : ndarray
-        How many half-cycles the own peak comes after the first sample that reached the threshold.
+        How many half-cycles the echo peak comes after the first sample that reached the threshold.
     """
 
     begin: IntArray

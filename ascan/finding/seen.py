@@ -48,12 +48,12 @@ class GateSeen:
         return np.add(self.position, self.origin)
 
     @property
-    def own_peak(self) -> FloatArray:
-        """Its own peak, in samples of the record; NaN where there is none."""
+    def echo_peak(self) -> FloatArray:
+        """Its echo peak, in samples of the record; NaN where there is none."""
         return np.where(self.has_echo, (self.peak + self.origin).astype(np.float64), np.nan)
 
     @property
     def top(self) -> FloatArray:
-        """Height of the own peak, in codes; NaN where there is none."""
+        """Height of the echo peak, in codes; NaN where there is none."""
         top = self.trace.samples[np.arange(self.peak.size), np.maximum(self.peak, 0)]
         return np.where(self.has_echo, top, np.nan)

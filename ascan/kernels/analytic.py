@@ -105,7 +105,7 @@ def envelope_tops(
 ) -> None:
     """Write where the envelope of each row's echo has its top.
 
-    It is sought within so many samples of the own peak; ``reach`` holds them and the period. Noise
+    It is sought within so many samples of the echo peak; ``reach`` holds them and the period. Noise
     whose envelope has the slope ``slope``, shape (n,), in codes per sample, moves it by its slope
     over the bend.
     """

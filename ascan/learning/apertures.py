@@ -26,7 +26,8 @@ from ascan.whole_record.step_records import Estimate, Learned, StepRecords, Wind
 OPERATOR_PERIODS = 5e-4
 # The nominal velocity may be off by so much; starts so far apart are tried.
 STARTS = (0.0, -0.007, 0.007, -0.014, 0.014)
-# A window begins so many periods before the half-cycle the head was timed on, and is so long.
+# A window begins so many periods before the half-cycle the first arrival was timed on, and is so
+# long.
 AHEAD_PERIODS, LONGEST_US = 5.5, 9.0
 
 

@@ -119,7 +119,7 @@ def without_unlike(
     """Return the paths without that aperture's whose opening half-cycle is another than learned.
 
     Either half-cycle of the nominal pulse may be the one that opens the real echo, whose phase is
-    not known. Heads learned on the steps are laid over nominal ones of the same walls.
+    not known. First arrivals learned on the steps are laid over nominal ones of the same walls.
     """
     geometry = procedure.probe.geometry()
     if geometry is None:

@@ -15,9 +15,9 @@ from ascan.kernels.arrays import AnyArray, Columns, FloatArray, IntArray
 from ascan.learning.known import Known
 from ascan.procedure.written import Procedure
 
-# The head runs from so many periods before the timed top to so many after: the fewer are clear of
-# the second echo on any wall, the more only where it is known to be late enough.
-HEAD_BEFORE, HEAD_AFTER, MOST_AFTER = 1.25, 0.6, 2.0
+# A first arrival runs from so many periods before the timed top to so many after: the fewer are
+# clear of the second echo on any wall, the more only where it is known to be late enough.
+ARRIVAL_BEFORE, ARRIVAL_AFTER, MOST_AFTER = 1.25, 0.6, 2.0
 
 
 # An arrival must exceed what stands on every step at its time by so much.
@@ -42,14 +42,14 @@ def cut_arrivals(
     scan = known.scan
     stage = gates_of(procedure, scan.recording)
     period = stage.meter.period
-    before, after = int(np.ceil(HEAD_BEFORE * period)), int(np.ceil(MOST_AFTER * period))
+    before, after = int(np.ceil(ARRIVAL_BEFORE * period)), int(np.ceil(MOST_AFTER * period))
     rows = np.flatnonzero(attempt.usable)
     place = (attempt.columns["interval_us"] - scan.start_time_us) * scan.recording.sample_rate_mhz
     near = place[rows].astype(np.int64)
     climb = stage.cut(scan, rows, near, int(0.4 * period) + 2)
     top = near + np.argmax(polarity * climb, axis=1)
-    heads = stage.cut(scan, rows, top - before, before + after + 1)
-    return heads / np.abs(heads).max(axis=1, keepdims=True), before
+    cut = stage.cut(scan, rows, top - before, before + after + 1)
+    return cut / np.abs(cut).max(axis=1, keepdims=True), before
 
 
 def mean_arrivals(
@@ -59,20 +59,20 @@ def mean_arrivals(
     polarity: int,
     train_us: FloatArray,
 ) -> dict[str, Any]:
-    """Return the mean head of each step, the thinnest first, its time, and where its top is.
+    """Return the mean first arrival of each step, its time, and where its top is.
 
-    Where the second echo reaches in, a head is NaN.
+    Where the second echo reaches in, it is NaN.
     """
-    heads, before = cut_arrivals(known, procedure, attempt, polarity)
+    cut, before = cut_arrivals(known, procedure, attempt, polarity)
     label = known.mm[attempt.usable]
-    mean = np.array([heads[label == step].mean(axis=0) for step in np.unique(label)])
+    mean = np.array([cut[label == step].mean(axis=0) for step in np.unique(label)])
     times_us, frequency = attempt.means.interval_us, procedure.probe.frequency_mhz
-    after = np.full(times_us.size, HEAD_AFTER)
+    after = np.full(times_us.size, ARRIVAL_AFTER)
     if train_us.size > 0:
         # The timed top comes about a period after its echo begins.
         later = (np.interp(times_us, train_us[0], arrivals) for arrivals in train_us[1:])
         apart = np.min(list(later), axis=0) - times_us
-        after = np.clip(apart * frequency - 1.0, HEAD_AFTER, MOST_AFTER)
+        after = np.clip(apart * frequency - 1.0, ARRIVAL_AFTER, MOST_AFTER)
     period = gates_of(procedure, known.scan.recording).meter.period
     end = before + np.ceil(after * period).astype(int) + 1
     mean[np.arange(mean.shape[1]) >= end[:, None]] = np.nan
@@ -81,7 +81,7 @@ def mean_arrivals(
 
 
 def arrival_ratios(known: Known, procedure: Procedure, attempt: Attempt) -> FloatArray:
-    """Return each step's first echo's own peak over the largest half-cycle in its gate."""
+    """Return each step's first echo's peak over the largest half-cycle in its gate."""
     scan = known.scan
     stage, rate = gates_of(procedure, scan.recording), scan.recording.sample_rate_mhz
     gate = procedure.gate(procedure.interval.gates[0])

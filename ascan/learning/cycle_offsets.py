@@ -40,7 +40,7 @@ def learn_cycle_offsets(
     columns = readings_of(pipeline, known.scan).columns
     near_us, offsets_us = NEAREST_PERIODS / procedure.probe.frequency_mhz, {}
     for name in procedure.interval.gates:
-        flags = columns[gate_column(name, "flags")] & ~np.uint32(Flag.HALF_CYCLE_UNSURE)
+        flags = columns[gate_column(name, "flags")] & ~np.uint32(Flag.CYCLE_UNCERTAIN)
         late = columns[gate_column(name, "time_us")] - columns[gate_column(name, "envelope_us")]
         usual = late[(flags == 0) & np.isfinite(late)]
         if usual.size and procedure.gate(name).seeks_one_echo:

@@ -2,8 +2,8 @@
 
 Which half-cycle opens the echo, and of which polarity it is, is not known beforehand. Both
 polarities are tried, and on every step the half-cycles a period off; those are taken that the
-steps' thicknesses explain best. Then the head is learned from them, and all is timed once more with
-it.
+steps' thicknesses explain best. Then the first arrival is learned from them, and all is timed once
+more with it.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ SHIFTS = (-2, 0, 2)
 # A step is moved to another half-cycle only on strong evidence: this much of −2 ln likelihood.
 STRONG = 12.0
 BLOCK_ROWS = 256
-UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
+UNSURE = np.uint32(Flag.CYCLE_UNCERTAIN)
 # Prior relative uncertainty of the velocity: alloys of steel differ by less (common practice).
 U_SCALE = 0.01
 # On steps an arrival may be this part of the largest signal in the gate: their thicknesses tell
@@ -76,7 +76,7 @@ class ArrivalsLearned:
     shifted : dict of float to int
         By how many half-cycles each step was moved.
     ratio : ndarray, shape (steps,)
-        Each step's first echo's own peak over the largest half-cycle in its gate.
+        Each step's first echo's peak over the largest half-cycle in its gate.
     """
 
     times: Readings
@@ -154,12 +154,12 @@ def _clearest(known: Known, procedure: Procedure, attempts: dict[int, Attempt]) 
     """
     margin = {}
     for polarity, attempt in attempts.items():
-        heads, before = cut_arrivals(known, procedure, attempt, polarity)
+        cut, before = cut_arrivals(known, procedure, attempt, polarity)
         period = gates_of(procedure, known.scan.recording).meter.period
-        own = np.abs(heads[:, int(before - 0.6 * period) :]).max(axis=1)
-        ahead = (polarity * heads[:, : int(before - 0.6 * period)]).max(axis=1) / own
+        own = np.abs(cut[:, int(before - 0.6 * period) :]).max(axis=1)
+        ahead = (polarity * cut[:, : int(before - 0.6 * period)]).max(axis=1) / own
         ahead = np.maximum(ahead, 1e-3)
-        opening = polarity * heads[:, before] / own
+        opening = polarity * cut[:, before] / own
         margin[polarity] = float(np.min(np.minimum(opening / OPENING, OPENING / ahead)))
     least = min(attempt.fits[0].score for attempt in attempts.values())
     usable = [k for k, attempt in attempts.items() if attempt.fits[0].score < least + 2.0 * STRONG]

@@ -32,7 +32,7 @@ class Heights(NamedTuple):
     levels : ndarray, shape (echoes,)
         Of the wall's, the first 1.
     strength, decay : float
-        First wall echo over the interface echo; each late one over the one before.
+        First back-wall echo over the interface echo; each late one over the one before.
     """
 
     front: float
@@ -87,7 +87,7 @@ def _finished(
 
 
 def _interface_scatter(learned: Learned, windows: Windows) -> float:
-    """Return by how much surface echoes leave their pulse, noise apart, as a share of size."""
+    """Return by how much interface echoes leave their pulse, noise apart, as a share of size."""
     estimate, records, basis = learned.estimate, windows.records, windows.frequencies.basis
     period = basis.sample_rate_mhz / basis.frequency_mhz
     size = maximum_filter1d(np.abs(estimate.pulses[0] @ basis.functions), 2 * int(0.5 * period) + 1)

@@ -31,7 +31,8 @@ class RecordFit:
     unlearned : list of str
         Values that the steps say next to nothing about.
     left : ndarray, shape (rows,)
-        What the fit left of each reading, over its first wall echo's height; NaN where not used.
+        What the fit left of each reading, over its first back-wall echo's height; NaN where not
+        used.
     """
 
     model: LayeredModel | ApertureModel
@@ -66,7 +67,7 @@ def record_fit(
 
 
 def relative_noise(learned: Learned) -> FloatArray:
-    """Return what each reading leaves against the height of its first wall echo."""
+    """Return what each reading leaves against the height of its first back-wall echo."""
     wall = min(learned.estimate.pulses.shape[0] - 1, 1)
     size = np.array([abs(heights[wall]) for heights in learned.estimate.heights])
     return np.asarray(learned.estimate.noise / np.maximum(size, 1e-300))

@@ -43,7 +43,7 @@ def learn_records(known: Known, procedure: Procedure) -> RecordFit:
     Raises
     ------
     AscanError
-        No surface echo was found, or readings on one step only.
+        No interface echo was found, or readings on one step only.
     """
     scan = known.scan
     columns = readings_of(bind(procedure, scan.recording), scan).columns
@@ -53,9 +53,9 @@ def learn_records(known: Known, procedure: Procedure) -> RecordFit:
     if np.unique(known.ids[used]).size < 2:
         raise fault(
             "calibration",
-            "has a surface echo on fewer than two steps",
+            "has an interface echo on fewer than two steps",
             allowed="two steps or more; four teach what a whole record looks like",
-            remedy="mend the surface gate, or read more steps",
+            remedy="mend the interface gate, or read more steps",
         )
     basis = PulseBasis(
         scan.recording.sample_rate_mhz,
@@ -141,7 +141,7 @@ def _learned(
 
 
 def _windows(picked: Picked, procedure: Procedure, basis: PulseBasis) -> Windows:
-    """Cut windows from a pulse ahead of the surface echo to where its path repeats itself."""
+    """Cut windows from a pulse ahead of the interface echo to where its path repeats itself."""
     rate, rows, known = basis.sample_rate_mhz, picked.rows, picked.known
     start_us = known.scan.start_time_us[rows]
     place = (picked.time_us[rows] - start_us) * rate
@@ -170,7 +170,7 @@ def _nominal(procedure: Procedure, picked_us: FloatArray) -> Operator:
 
 
 def _start(windows: Windows, operator: Operator, place: FloatArray) -> Estimate:
-    """Return a start: mean surface echo, and what comes one spacing after it, on thick steps."""
+    """Return a start: mean interface echo, and what comes one spacing after it, on thick steps."""
     records, basis = windows.records, windows.frequencies.basis
     spacing = records.known_mm * operator.slowness_us_per_mm * basis.sample_rate_mhz
     thick = records.known_mm >= np.median(records.known_mm)

@@ -128,7 +128,7 @@ def _mean_echo(
     present = _wide(known or pipeline.gates.nominal, pipeline)
     found_us = columns[gate_column(gate.name, placed_by)]
     # Which half-cycle it is does not matter to an echo placed by its envelope.
-    heeded = ~np.uint32(Flag.HALF_CYCLE_UNSURE if placed_by == "envelope_us" else 0)
+    heeded = ~np.uint32(Flag.CYCLE_UNCERTAIN if placed_by == "envelope_us" else 0)
     flags = columns[gate_column(gate.name, "flags")] & heeded
     rows = np.flatnonzero((flags == 0) & np.isfinite(found_us))
     if rows.size == 0:

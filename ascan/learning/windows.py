@@ -14,7 +14,7 @@ from ascan.whole_record.search import NEAR, find_front
 from ascan.whole_record.step_records import StepRecords
 from ascan.whole_record.window import Window, load_rails, load_window
 
-# Surface echoes are aligned by their beginning, as far as so many periods on, in so many rounds.
+# Interface echoes are aligned by their beginning, as far as so many periods on, in so many rounds.
 OPENING_PERIODS, ALIGNING_ROUNDS = 1.5, 4
 
 
@@ -67,7 +67,7 @@ def step_samples(
 
 
 def aligned(records: StepRecords, place: FloatArray, basis: PulseBasis) -> FloatArray:
-    """Return places of surface echoes, moved so that all name the same part of the pulse.
+    """Return places of interface echoes, moved so that all name the same part of the pulse.
 
     A pick may name one half-cycle here and the next one there, and no small step leads from one to
     the other. Each echo moves to where it is most like what those have in common that clip least.

@@ -21,7 +21,7 @@ WAYS_OUT = {
     Flag.LOW_SNR: "take them again with more gain, better coupling or averaging",
     Flag.NO_ECHO: "put the gates where the echoes are, lower their threshold, or mend gain and "
     "coupling",
-    Flag.HALF_CYCLE_UNSURE: "state half_cycles of the gate",
+    Flag.CYCLE_UNCERTAIN: "state half_cycles of the gate",
     Flag.AT_GATE_EDGE: "let the gate begin before the thinnest step's echo does, and after the "
     "echo ahead has died down",
 }

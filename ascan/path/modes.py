@@ -104,7 +104,7 @@ MODES = {
         ),
         Mode(
             name="whole_record",
-            standard="surface echo and all back-wall echoes of the record in one fit",
+            standard="interface echo and all back-wall echoes of the record in one fit",
             gates=(1, 2),
             arrangements=SURFACED | {"dual"},
             begins=Begins.MODEL,

@@ -30,7 +30,7 @@ class Probe:
         learned it. 60 % is usual for the damped probes of this work (common practice).
     delay_us : float
         Nominal delay between the transmit trigger and the sound leaving the probe (for a dual
-        probe: the element); places gates given in mm, and the repeats of the surface echo.
+        probe: the element); places gates given in mm, and the repeats of the interface echo.
     element_diameter_mm : float, optional
         Of a round single element, for the diffraction correction.
     path_velocity_mm_per_us : float, optional

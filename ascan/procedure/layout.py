@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ascan.finding.echo import OWN_PEAK_PERIODS
+from ascan.finding.echo import ECHO_PEAK_PERIODS
 from ascan.path.modes import MODES, Begins, Layout, Mode
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ def layout_of(how: Procedure) -> Layout:
         back_walls=back_walls,
         fit_judges_itself=reader in ("train", "layered", "coated"),
         period_us=1.0 / how.probe.frequency_mhz,
-        reach_us=OWN_PEAK_PERIODS / how.probe.frequency_mhz,
+        reach_us=ECHO_PEAK_PERIODS / how.probe.frequency_mhz,
     )
 
 

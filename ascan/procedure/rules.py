@@ -32,7 +32,7 @@ def check_tables(how: Procedure) -> None:
     _check_order(how)
     _check_whole_record(how)
     _check_coating(how)
-    _check_witness(how)
+    _check_second(how)
 
 
 def _check_pipe(how: Procedure) -> None:
@@ -63,8 +63,8 @@ def _check_gates(how: Procedure) -> None:
         if gate.seeks_first_arrival and not MODES[how.interval.mode].times_first_arrival:
             raise fault(
                 place,
-                f"seeks a head but the interval is {how.interval.mode}",
-                allowed="heads with time_zero_to_echo: a dual probe has no interface echo",
+                f"seeks a first arrival but the interval is {how.interval.mode}",
+                allowed="first arrivals with time_zero_to_echo: a dual probe has no interface echo",
             )
 
 
@@ -107,7 +107,7 @@ def _check_diffraction(how: Procedure) -> None:
 
 
 def _check_arrangement(how: Procedure) -> None:
-    """Refuse an interval that needs a surface echo of a probe that hears none.
+    """Refuse an interval that needs an interface echo of a probe that hears none.
 
     The model of a dual probe's whole record needs the probe's dimensions instead.
     """
@@ -120,7 +120,7 @@ def _check_arrangement(how: Procedure) -> None:
     raise fault(
         "interval.mode",
         f"is '{mode.name}', and a probe of the arrangement '{probe.arrangement}' hears no "
-        "surface echo",
+        "interface echo",
         allowed=f"arrangement delay_line or immersion, or {other}",
     )
 
@@ -161,7 +161,7 @@ def _check_whole_record(how: Procedure) -> None:
             raise fault(
                 "interval.gates",
                 f"names {', '.join(names)}",
-                allowed="one gate with echo = 'head' for the whole record of a dual probe",
+                allowed="one gate with echo = 'first_arrival' for the whole record of a dual probe",
             )
         return
     if len(names) != 2:
@@ -171,7 +171,7 @@ def _check_whole_record(how: Procedure) -> None:
         raise fault(
             f"gate '{wall}'",
             f"does not follow '{surface}'",
-            remedy="let it follow the surface gate: it bounds the thickness sought",
+            remedy="let it follow the interface gate: it bounds the thickness sought",
         )
 
 
@@ -180,14 +180,14 @@ def _check_coating(how: Procedure) -> None:
     if how.coating is None:
         return
     known, mode = how.coating.thickness_mm is not None, MODES[how.interval.mode]
-    if not known and how.witness is None and not mode.models_record:
+    if not known and how.second_interval is None and not mode.models_record:
         raise fault(
             "coating",
-            "is given without a witness and without its thickness",
-            remedy="add [witness], or thickness_mm and u_thickness_mm",
+            "is given without a second interval and without its thickness",
+            remedy="add [second_interval], or thickness_mm and u_thickness_mm",
         )
-    if known and how.witness is not None:
-        raise fault("coating.thickness_mm", "is given beside a witness, which finds it")
+    if known and how.second_interval is not None:
+        raise fault("coating.thickness_mm", "is given beside a second interval, which finds it")
     if known and not mode.crosses_coating:
         raise fault(
             "coating.thickness_mm",
@@ -196,13 +196,13 @@ def _check_coating(how: Procedure) -> None:
         )
 
 
-def _check_witness(how: Procedure) -> None:
-    """Refuse a witness that is no second interval."""
-    if how.witness is not None and how.witness.mode == how.interval.mode:
+def _check_second(how: Procedure) -> None:
+    """Refuse a second interval that is none."""
+    if how.second_interval is not None and how.second_interval.mode == how.interval.mode:
         raise fault(
-            "witness.mode",
-            f"is '{how.witness.mode}', like the interval's",
-            allowed="another mode: the same one bears no witness",
+            "second_interval.mode",
+            f"is '{how.second_interval.mode}', like the interval's",
+            allowed="another mode: the same one says nothing new",
         )
 
 
@@ -222,7 +222,8 @@ def check_recording(how: Procedure, recording: Recording) -> None:
         if gate.seeks_first_arrival:
             raise fault(
                 f"gate '{gate.name}'",
-                "seeks a head but the record is rectified: which half-cycle opens an echo cannot "
+                "seeks a first arrival but the record is rectified: which half-cycle opens an "
+                "echo cannot "
                 "be told",
                 remedy="store the RF signal, or seek the first echo",
             )

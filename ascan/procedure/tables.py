@@ -52,8 +52,8 @@ class MeasuringRange:
 class Coating:
     """The coating that an interval crosses.
 
-    With a witness that does not cross it, its thickness is found from the two. Of a known thickness
-    (then no witness is needed), it is taken off.
+    With a second interval that does not cross it, its thickness is found from the two. Of a known
+    thickness (then none is needed), it is taken off.
     """
 
     velocity_mm_per_us: float = number(above=0.0, most=10.0)

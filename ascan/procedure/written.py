@@ -11,6 +11,7 @@ from types import MappingProxyType
 from typing import Any
 
 from ascan.base.errors import fault
+from ascan.base.old_names import LIMITS, TABLES, renamed
 from ascan.base.picklable import Picklable
 from ascan.base.tables import from_table, text, text_of, unknown_key
 from ascan.checks.limits import limits_of
@@ -21,7 +22,7 @@ from ascan.procedure.layout import layout_of
 from ascan.procedure.rules import check_tables
 from ascan.procedure.signature import signature_of
 from ascan.procedure.tables import Coating, Interval, MeasuringRange
-from ascan.timing.gating import Gate, gate_from_table
+from ascan.timing.gating import Gate, gate_from_table, in_words_of_today
 from ascan.uncertainty.allowances import Allowances
 from ascan.uncertainty.decision import Decision
 from ascan.uncertainty.temperature import Temperature
@@ -57,7 +58,7 @@ class Procedure(Picklable):
     range: MeasuringRange = field(default_factory=MeasuringRange)
     checks: Mapping[str, float] = field(default_factory=lambda: limits_of({}))
     pipe: Pipe | None = None
-    witness: Interval | None = None
+    second_interval: Interval | None = None
     coating: Coating | None = None
     temperature: Temperature | None = None
     uncertainty: Allowances = field(default_factory=Allowances)
@@ -110,10 +111,12 @@ class Procedure(Picklable):
 
     @property
     def second(self) -> Procedure | None:
-        """The procedure of the witness, where there is one."""
-        if self.witness is None:
+        """The procedure of the second interval, where there is one."""
+        if self.second_interval is None:
             return None
-        return dataclasses.replace(self, interval=self.witness, witness=None, coating=None)
+        return dataclasses.replace(
+            self, interval=self.second_interval, second_interval=None, coating=None
+        )
 
     @property
     def on_block(self) -> Procedure:
@@ -176,7 +179,7 @@ _TABLES: dict[str, type] = {
     "interval": Interval,
     "range": MeasuringRange,
     "pipe": Pipe,
-    "witness": Interval,
+    "second_interval": Interval,
     "coating": Coating,
     "temperature": Temperature,
     "uncertainty": Allowances,
@@ -185,6 +188,7 @@ _TABLES: dict[str, type] = {
 
 
 def _from_table(table: Mapping[str, Any], content: str) -> Procedure:
+    table = renamed(table, TABLES, "procedure")
     known = ["title", *_TABLES, "checks", "gate"]
     for key in table:
         if key not in known:
@@ -243,3 +247,11 @@ def load_procedure(path: str | Path) -> Procedure:
     ascan.base.errors.AscanError: no_such_file.toml: cannot be read (No such file or directory)
     """
     return Procedure.from_text(text_of(path), str(path))
+
+
+def tables_of(content: str) -> dict[str, Any]:
+    """Return the tables of a procedure's text in the words of today, for comparing two of them."""
+    tables = renamed(tomllib.loads(content), TABLES, "procedure")
+    tables["checks"] = renamed(tables.get("checks", {}), LIMITS, "checks")
+    tables["gate"] = [in_words_of_today(gate, "gate") for gate in tables.get("gate", [])]
+    return tables

@@ -125,7 +125,7 @@ def _repeat(record: Record, provenance: Mapping[str, Any]) -> dict[str, str]:
         "digest of the calibration": record.calibration.digest,
         "recording": json.dumps(given.get("recording", {}), sort_keys=True),
         "timing": json.dumps(provenance.get("signature", {}), sort_keys=True),
-        "standings": json.dumps(provenance.get("standings", [])),
+        "check_statuses": json.dumps(provenance.get("check_statuses", [])),
     }
 
 

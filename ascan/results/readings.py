@@ -9,6 +9,7 @@ from typing import Any, SupportsIndex
 
 import numpy as np
 
+from ascan.base import old_names
 from ascan.base.errors import fault
 from ascan.base.flags import (
     Flag,
@@ -29,24 +30,28 @@ RESULT_COLUMNS = {
     "u_random_mm": ("mm", "part of u that differs from reading to reading"),
     "u_common_mm": ("mm", "part of u that all readings of the calibration share"),
     "expanded_mm": ("mm", "expanded uncertainty: half the 95 % interval, by Student's t"),
-    "conformity": ("1", "probability that the wall is at least the procedure's minimum"),
+    "conformance": ("1", "probability that the wall is at least the procedure's minimum"),
     "decision": (
         "1",
         "verdict against the minimum: 0 undecided, 1 accept, 2 conditional accept, "
         "3 conditional reject, 4 reject",
     ),
-    "standing": ("1", "by the checks of the series: 0 open, 1 confirmed, 2 void"),
+    "check_status": ("1", "by the checks of the series: 0 open, 1 confirmed, 2 void"),
     "interval_us": ("us", "interval the thickness was computed from"),
     "u_interval_us": ("us", "its standard uncertainty from noise and clutter"),
     "flags": ("1", "what the waveform showed"),
-    "rival_mm": ("mm", "what the wall would be if the likeliest other reading were right"),
-    "rival_odds": ("1", "twice the natural log of the odds of the thickness against its rival"),
-    "rival_cause": (
+    "alternative_mm": ("mm", "what the wall would be if the likeliest other reading were right"),
+    "alternative_odds": (
         "1",
-        "what the rival takes the echo for: 0 none, 1 the next half-cycle, 2 a later echo of the "
-        "wall, 3 a repeat of the surface echo (leaves no wall), 4 another spacing of all echoes",
+        "twice the natural log of the odds of the thickness against its alternative",
     ),
-    "unexplained": ("1", "rms of what the whole-record fit leaves, fraction of full scale"),
+    "alternative_cause": (
+        "1",
+        "what the alternative takes the echo for: 0 none, 1 the next half-cycle, 2 a later echo "
+        "of the "
+        "wall, 3 a repeat of the interface echo (leaves no wall), 4 another spacing of all echoes",
+    ),
+    "residual_rms": ("1", "rms of what the whole-record fit leaves, fraction of full scale"),
 }
 GATE_COLUMNS = {
     "time_us": ("us", "time of the echo after the transmit pulse"),
@@ -54,7 +59,10 @@ GATE_COLUMNS = {
     "envelope_us": ("us", "time of the top of its envelope; NaN where none can be told"),
     "amplitude": ("1", "timed half-cycle's peak as a signed fraction of full scale"),
     "clutter": ("1", "rms of what lies beside the echo beyond noise, fraction of full scale"),
-    "misfit": ("1", "what the steps' mean echo leaves of the echo, over its root mean square"),
+    "shape_residual": (
+        "1",
+        "what the steps' mean echo leaves of the echo, over its root mean square",
+    ),
     "half_cycle": ("1", "half-cycles from the first that reached the threshold to the timed one"),
     "flags": ("1", "what this gate showed"),
 }
@@ -101,6 +109,17 @@ class Reading:
         return f"{length(self.thickness_mm)}, u {length(self.u_mm)}{doubts}"
 
 
+class NamedColumns(dict[str, AnyArray]):
+    """Columns by name; those of old names are found, too, with a warning."""
+
+    def __missing__(self, name: str) -> AnyArray:
+        new = next((each for each in old_names.columns_called(name) if each in self), None)
+        if new is not None:
+            found: AnyArray = old_names.warned(name, new, lambda: self[new])
+            return found
+        raise KeyError(name)
+
+
 @dataclass(frozen=True, eq=False, slots=True)
 class Readings(Picklable):
     """Columns of equal length, one value per waveform.
@@ -120,7 +139,7 @@ class Readings(Picklable):
         lengths = {name: len(column) for name, column in self.columns.items()}
         if len(set(lengths.values())) > 1:
             raise fault("readings", f"columns differ in length: {lengths}", allowed="equal lengths")
-        object.__setattr__(self, "columns", MappingProxyType(dict(self.columns)))
+        object.__setattr__(self, "columns", MappingProxyType(NamedColumns(self.columns)))
 
     def __len__(self) -> int:
         return len(self.columns["flags"])

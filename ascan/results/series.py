@@ -12,8 +12,8 @@ from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.results.shown import length
 
 
-class Standing(enum.IntEnum):
-    """Codes of the column ``standing``."""
+class CheckStatus(enum.IntEnum):
+    """Codes of the column ``check_status``."""
 
     OPEN = 0
     CONFIRMED = 1
@@ -21,7 +21,7 @@ class Standing(enum.IntEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Check:
+class CheckReading:
     """One reading of a known step.
 
     Attributes
@@ -58,16 +58,16 @@ class Check:
         return f"step {length(self.step_mm)}, u {length(self.u_step_mm)}: {told}  {word}"
 
 
-def standings(
-    time_s: FloatArray, checks: Sequence[Check], *, recheck_hours: float | None = None
+def check_statuses(
+    time_s: FloatArray, checks: Sequence[CheckReading], *, recheck_hours: float | None = None
 ) -> AnyArray:
-    """Return the `Standing` of readings by the checks before and after each, shape (n,), uint8.
+    """Return the `CheckStatus` of readings by the checks before and after each, shape (n,), uint8.
 
     Parameters
     ----------
     time_s : ndarray, shape (n,)
         When the readings were taken.
-    checks : sequence of Check
+    checks : sequence of CheckReading
         In any order; several at one time count as one, passed where all of them did.
     recheck_hours : float, optional
         Checks further apart confirm nothing between them.
@@ -81,7 +81,7 @@ def standings(
     """
     moments = np.array(sorted({check.time_s for check in checks}))
     passed = np.array([all(c.passed for c in checks if c.time_s == t) for t in moments], bool)
-    out = np.full(time_s.shape, Standing.OPEN, np.uint8)
+    out = np.full(time_s.shape, CheckStatus.OPEN, np.uint8)
     if moments.size == 0:
         return out
     after = np.searchsorted(moments, time_s, side="left")
@@ -91,6 +91,6 @@ def standings(
     good = has_before & has_after & passed[early] & passed[late]
     if recheck_hours is not None:
         good &= moments[late] - moments[early] <= 3600.0 * recheck_hours
-    out[good] = Standing.CONFIRMED
-    out[(has_before & ~passed[early]) | (has_after & ~passed[late])] = Standing.VOID
+    out[good] = CheckStatus.CONFIRMED
+    out[(has_before & ~passed[early]) | (has_after & ~passed[late])] = CheckStatus.VOID
     return out

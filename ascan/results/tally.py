@@ -17,14 +17,15 @@ from ascan.base.flags import (
 from ascan.kernels.arrays import AnyArray, BoolArray
 from ascan.results.shown import length
 
-# Code of the column `standing` of readings that a failed check has voided (`ascan.results.series`).
+# Code of the column `check_status` of readings that a failed check has voided
+# (`ascan.results.series`).
 VOID = 2
 
 
 def is_void(columns: Mapping[str, AnyArray]) -> BoolArray:
     """Return which readings a failed check has voided, shape (n,)."""
     nothing = np.zeros(len(columns["flags"]), np.uint8)
-    return np.asarray(columns.get("standing", nothing) == VOID)
+    return np.asarray(columns.get("check_status", nothing) == VOID)
 
 
 @dataclass(slots=True)

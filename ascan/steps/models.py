@@ -74,10 +74,10 @@ class LayeredModel:
         Pulse of the interface echo and of the wall's, of height 1, at the recording's sample rate;
         time zero is sample ``zero_index``.
     wall_levels : ndarray, shape (echoes,)
-        Usual heights of the wall echoes, the first one's 1.
+        Usual heights of the back-wall echoes, the first one's 1.
     strength, decay : float
-        Usual height of the first wall echo against the interface echo; of each late wall echo
-        against the one before it.
+        Usual height of the first back-wall echo against the interface echo; of each late back-wall
+        echo against the one before it.
     interface_scatter : float
         By how much interface echoes leave their pulse beyond noise, as a share of their size.
     usual_us, lag_us : float
@@ -92,11 +92,13 @@ class LayeredModel:
     """
 
     interface_pulse: FloatArray = stored("1", "pulse of the interface echo")
-    wall_pulse: FloatArray = stored("1", "pulse of the wall echoes")
+    wall_pulse: FloatArray = stored("1", "pulse of the back-wall echoes")
     zero_index: int = stored("1", "their time zero, as a sample")
-    wall_levels: FloatArray = stored("1", "usual heights of the wall echoes, the first one's 1")
-    strength: float = stored("1", "first wall echo over the interface echo")
-    decay: float = stored("1", "each late wall echo over the one before it")
+    wall_levels: FloatArray = stored(
+        "1", "usual heights of the back-wall echoes, the first one's 1"
+    )
+    strength: float = stored("1", "first back-wall echo over the interface echo")
+    decay: float = stored("1", "each late back-wall echo over the one before it")
     interface_scatter: float = stored("1", "what interface echoes leave of their pulse")
     usual_us: float = stored("us", "usual time of the interface echo")
     lag_us: float = stored("us", "by how much it comes after its gate's pick")
@@ -117,9 +119,9 @@ class LayeredModel:
         u, radius = _typical_u_mm(self), self.spreading.radius_mm
         told = f"element radius {radius:.3f} mm" if radius else "no diffraction"
         return [
-            f"whole record: pulses of {self.interface_pulse.size} samples, first wall echo "
-            f"{self.strength:.3f} of the surface echo, later ones {self.decay:.3f} of the former",
-            f"surface echoes scatter by {100.0 * self.interface_scatter:.2f} % of their size",
+            f"whole record: pulses of {self.interface_pulse.size} samples, first back-wall echo "
+            f"{self.strength:.3f} of the interface echo, later ones {self.decay:.3f} of the former",
+            f"interface echoes scatter by {100.0 * self.interface_scatter:.2f} % of their size",
             f"attenuation {self.spreading.attenuation_db_per_mm:.4f} dB/mm, {told}, each turn at "
             f"the front {1e3 * self.spreading.reflection_delay_us:+.2f} ns; u of the calibration "
             f"{1e3 * u:.2f} µm at {np.median(self.thickness_mm):.1f} mm",

@@ -20,6 +20,7 @@ from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings
 from ascan.results.shown import shown_columns
 from ascan.results.tally import is_void
 from ascan.store import schema
+from ascan.store.old.readings import columns_of_today, provenance_of_today
 from ascan.store.provenance import ColumnsDigest, writer
 from ascan.store.replacing import whole_file
 
@@ -102,7 +103,9 @@ def read_blocks(path: str | Path, size: int) -> Iterator[Readings]:
     """
     place = str(path)
     with schema.opened(path, schema.READINGS) as file:
+        version = schema.version_of(file)
         provenance = json.loads(schema.dataset(file, "provenance", place).asstr()[()])
+        told = provenance if version >= (2, 0) else provenance_of_today(provenance)
         group = schema.subgroup(file, "columns", place)
         if "flags" not in group:
             raise fault(place, "lacks the column 'flags'")
@@ -113,7 +116,9 @@ def read_blocks(path: str | Path, size: int) -> Iterator[Readings]:
             span = slice(start, start + size)
             columns = {name: schema.read_column(item, span) for name, item in items.items()}
             digest.add(columns)
-            yield Readings(columns, provenance)
+            if version < (2, 0):
+                columns = columns_of_today(columns, provenance)
+            yield Readings(columns, told)
         if digest.hexdigest() != provenance.get("columns_sha256"):
             raise fault(place, "holds other values than were written", remedy="measure anew")
 

@@ -8,13 +8,13 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from ascan.base.errors import fault
-from ascan.results.series import Check
+from ascan.results.series import CheckReading
 from ascan.store.replacing import held, whole_file
 
 FORMAT, VERSION = "ascan-series", 1
 
 
-def load_series(path: str | Path) -> list[Check]:
+def load_series(path: str | Path) -> list[CheckReading]:
     """Return the checks in a file, in the order they were made.
 
     Raises
@@ -27,14 +27,14 @@ def load_series(path: str | Path) -> list[Check]:
         stated = (content.get("format"), content.get("format_version"))
         if stated != (FORMAT, VERSION):
             raise ValueError(f"format {stated[0]}, version {stated[1]}")
-        return [Check(**entry) for entry in content["checks"]]
+        return [CheckReading(**entry) for entry in content["checks"]]
     except OSError as problem:
         raise fault(str(path), f"cannot be read ({problem.strerror})") from None
     except (ValueError, KeyError, TypeError, AttributeError) as problem:
         raise fault(str(path), f"is no file of checks ({problem})") from None
 
 
-def add_checks(path: str | Path, checks: Sequence[Check]) -> list[Check]:
+def add_checks(path: str | Path, checks: Sequence[CheckReading]) -> list[CheckReading]:
     """Add checks to a file and return all of it; what stands in it is never changed.
 
     Two programs that add at one time wait for each other.
@@ -48,7 +48,7 @@ def add_checks(path: str | Path, checks: Sequence[Check]) -> list[Check]:
         return _add(path, checks)
 
 
-def _add(path: str | Path, checks: Sequence[Check]) -> list[Check]:
+def _add(path: str | Path, checks: Sequence[CheckReading]) -> list[CheckReading]:
     earlier = load_series(path) if Path(path).exists() else []
     made_with = {check.calibration for check in [*earlier, *checks]}
     if len(made_with) > 1:

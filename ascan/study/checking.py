@@ -11,7 +11,7 @@ from ascan.calibration.step_means import MOST_STEP_U, check_step_u_mm
 from ascan.engine.measuring import measure
 from ascan.kernels.arrays import FloatArray
 from ascan.procedure.written import Procedure
-from ascan.results.series import Check
+from ascan.results.series import CheckReading
 from ascan.waveform.scan import Scan
 
 # A check reading and the step agree where they differ by no more than their expanded uncertainties
@@ -28,7 +28,7 @@ def check_steps(
     u_known_mm: float,
     tolerance_mm: float | None = None,
     time_s: float | None = None,
-) -> list[Check]:
+) -> list[CheckReading]:
     """Read known steps and judge each reading.
 
     Parameters
@@ -83,7 +83,7 @@ def check_steps(
         elif not abs(reading - step) <= MOST_OFF * most:
             reason = f"off by more than {most:.3f} mm"
         out.append(
-            Check(
+            CheckReading(
                 time_s=float(times[row]) if time_s is None else time_s,  # type: ignore[index]
                 step_mm=step,
                 u_step_mm=u_known_mm,

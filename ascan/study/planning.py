@@ -40,7 +40,7 @@ class Expected:
     readings : int
         On each step.
     snr_db : float
-        Of an echo's own peak.
+        Of an echo's peak.
     repeatability_us : float
         What coupling is expected to add to each reading.
     sample_rate_mhz : float
@@ -59,19 +59,19 @@ class Expected:
 class Plan:
     """The steps to use, the budget to expect on them, and the thinnest wall.
 
-    ``rivals`` holds (steps, u in mm) of every choice, the best first.
+    ``alternatives`` holds (steps, u in mm) of every choice, the best first.
     """
 
     steps_mm: tuple[float, ...]
     budget: Budget
     smallest_mm: float
-    rivals: list[tuple[tuple[float, ...], float]]
+    alternatives: list[tuple[tuple[float, ...], float]]
     brackets: bool
 
     def lines(self) -> list[str]:
         """Return the plan as text."""
         out = ["steps                          u, mm at the wall"]
-        for steps, u in self.rivals[:6]:
+        for steps, u in self.alternatives[:6]:
             out.append(f"{', '.join(f'{step:g}' for step in steps):<30} {u:.5f}")
         out.append(f"calibrate on: {', '.join(f'{step:g}' for step in self.steps_mm)} mm")
         if not self.brackets:
@@ -137,8 +137,8 @@ def plan_for(procedure: Procedure, expected: Expected) -> Plan:
         return choice[0] <= expected.wall_mm <= choice[-1]
 
     eligible = [entry for entry in found if brackets(entry[0])] or found
-    rivals = sorted(eligible, key=lambda entry: entry[1])
-    near = [entry for entry in eligible if entry[1] <= 1.05 * rivals[0][1]]
+    alternatives = sorted(eligible, key=lambda entry: entry[1])
+    near = [entry for entry in eligible if entry[1] <= 1.05 * alternatives[0][1]]
     best = max(near, key=lambda entry: (len(entry[0]), -entry[1]))[0]
     return Plan(
         steps_mm=best,
@@ -146,7 +146,7 @@ def plan_for(procedure: Procedure, expected: Expected) -> Plan:
         smallest_mm=RESOLVED_PERIODS
         * procedure.material.velocity_mm_per_us
         / (2.0 * procedure.probe.frequency_mhz),
-        rivals=rivals,
+        alternatives=alternatives,
         brackets=brackets(best),
     )
 

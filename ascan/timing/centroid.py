@@ -64,7 +64,7 @@ def centre_energy(rows: Rows, correlation: FloatArray, half: int, picks: Picks) 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Centroid:
-    """Centre of the energy round the own peak, in a window that holds an echo of the probe's band.
+    """Centre of the energy round the echo peak, in a window that holds an echo of the probe's band.
 
     The same for every phase and polarity of the echo; scatters as an envelope method must. The
     noise's own energy is taken off. What stands beside the echo within the window draws it.

@@ -27,7 +27,7 @@ def correlate(rows: Rows, laid: Laid, bank: Shapes, picks: Picks) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Correlation:
-    """Largest correlation with the template, within one and a half periods of the own peak.
+    """Largest correlation with the template, within one and a half periods of the echo peak.
 
     The template is the mean echo that the calibration learned, or before a calibration the nominal
     pulse of the probe. Where half-cycles of one polarity count, an echo turned over does not fit;

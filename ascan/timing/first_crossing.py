@@ -1,4 +1,4 @@
-"""The time at which the echo first crosses a level: fixed, or a fraction of its own peak."""
+"""The time at which the echo first crosses a level: fixed, or a fraction of its peak."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from ascan.timing.rows import Picks, Rows
 NO_ECHO = np.uint32(Flag.NO_ECHO)
 AT_EDGE = np.uint32(Flag.AT_GATE_EDGE)
 LOW_SNR = np.uint32(Flag.LOW_SNR)
-UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
+UNSURE = np.uint32(Flag.CYCLE_UNCERTAIN)
 
 # Below this many standard deviations of noise a level is tripped early: five leave less than one
 # early trigger in 10 000 over the hundred independent samples before an echo.
@@ -64,7 +64,7 @@ class Level(NamedTuple):
 def cross_fixed_level(
     rows: Rows, bits: AnyArray, level: Level, picks: Picks, flags: FlagArray
 ) -> None:
-    """Write where each echo first rises through a level, up to its own peak.
+    """Write where each echo first rises through a level, up to its peak.
 
     A row that never rises through it gets ``NO_ECHO``; so does one that stands above it where the
     gate begins, with ``AT_GATE_EDGE``: its rise came before the gate, and the next one is not it.
@@ -123,7 +123,7 @@ def add_walk(
 
     An echo of height a crosses the level where, were it as high as b, it would cross level × a / b.
     The true place lies evenly between those of both ends of the span: their distance over √12
-    (JCGM 100:2008 4.3.7). ``HALF_CYCLE_UNSURE`` where it is more than a ``quarter`` of a period, in
+    (JCGM 100:2008 4.3.7). ``CYCLE_UNCERTAIN`` where it is more than a ``quarter`` of a period, in
     samples: within the span another half-cycle crosses first.
     """
     for row in range(rows.peak.size):
@@ -186,10 +186,10 @@ def cross_own_fraction(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FirstCrossing:
-    """First crossing of ``level`` (fraction of full scale) or of ``own_peak_fraction``.
+    """First crossing of ``level`` (fraction of full scale) or of ``peak_fraction``.
 
     A fixed level walks with the echo's amplitude, by up to a half-cycle and, where a half-cycle
-    sinks below the level, by a whole one; only the fraction of the own peak does not. The
+    sinks below the level, by a whole one; only the fraction of the echo peak does not. The
     uncertainty is that of noise and, for a fixed level with a calibration, of the walk over the
     heights of the echoes that were calibrated on.
 
@@ -203,14 +203,14 @@ class FirstCrossing:
     name: ClassVar[str] = "first_crossing"
 
     level: float | None = number(None, above=0.0, most=1.0)
-    own_peak_fraction: float | None = number(None, above=0.0, most=0.95)
+    peak_fraction: float | None = number(None, above=0.0, most=0.95)
 
     def __post_init__(self) -> None:
-        if (self.level is None) == (self.own_peak_fraction is None):
+        if (self.level is None) == (self.peak_fraction is None):
             raise fault(
                 "timing first_crossing",
-                "needs one of level and own_peak_fraction",
-                allowed="level (fraction of full scale) or own_peak_fraction",
+                "needs one of level and peak_fraction",
+                allowed="level (fraction of full scale) or peak_fraction",
             )
 
     @property
@@ -218,7 +218,7 @@ class FirstCrossing:
         """Only a fixed level is timed on held peaks.
 
         A held record first reaches a level when the signal does, to within one stored sample; a
-        fraction of the own peak may be reached on another half-cycle, which holding hides.
+        fraction of the echo peak may be reached on another half-cycle, which holding hides.
         """
         return Traits(needs_rf=False, works_on_held=self.level is not None)
 
@@ -227,17 +227,17 @@ class FirstCrossing:
         return {
             "method": self.name,
             "level": self.level,
-            "own_peak_fraction": self.own_peak_fraction,
+            "peak_fraction": self.peak_fraction,
         }
 
     def refine(self, echoes: EchoRows, flags: FlagArray) -> Picks:
         """Return the time of each crossing, in samples of the trace, and its uncertainty."""
         picks = echoes.nothing()
-        if self.own_peak_fraction is not None:
+        if self.peak_fraction is not None:
             cross_own_fraction(
                 echoes.rows,
                 echoes.noise_correlation,
-                self.own_peak_fraction,
+                self.peak_fraction,
                 echoes.period,
                 picks,
                 flags,

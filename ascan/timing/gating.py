@@ -12,6 +12,7 @@ import numpy as np
 
 from ascan.base.errors import fault
 from ascan.base.flags import Flag
+from ascan.base.old_names import ECHOES, GATE_KEYS, TIMING_KEYS, renamed
 from ascan.base.tables import from_table, number, text
 from ascan.kernels.arrays import FlagArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
@@ -20,8 +21,8 @@ from ascan.timing.protocol import TimingMethod, method_from_table
 OUTSIDE = np.uint32(Flag.GATE_OUTSIDE_RECORD)
 CUT_SHORT = np.uint32(Flag.GATE_CUT_SHORT)
 
-# The crest of a head is bent by what follows; half way up its first flank is not.
-HEAD_TIMING = {"method": "first_crossing", "own_peak_fraction": 0.5}
+# The crest of a first arrival is bent by what follows; half way up its first flank is not.
+ARRIVAL_TIMING = {"method": "first_crossing", "peak_fraction": 0.5}
 HALF_CYCLES = ("any", "positive", "negative", "same", "opposite")
 
 
@@ -35,18 +36,18 @@ class Gate:
         The window, in µs or in mm of wall: after the transmit pulse, or after the echo of the gate
         that ``follows`` names.
     threshold : float
-        What an echo must reach to be one, as a fraction of full scale. May be left out for heads,
-        which have to stand clear of the noise anyway.
+        What an echo must reach to be one, as a fraction of full scale. May be left out for first
+        arrivals, which have to stand clear of the noise anyway.
     half_cycles : str
         Which half-cycles count: ``any``, ``positive``, ``negative``; for a following gate also
         ``same`` and ``opposite``, as seen from the polarity of the followed echo.
     echo : str
         ``first``: the first to reach the threshold, timed on its largest half-cycle (within one
         and a half periods, and on as long as one a period later is higher); ``largest``: the
-        largest in the gate; ``head``: the first arrival, found by its train and its background,
-        timed on the half-cycle that opens it (`ascan.finding.head`); ``train``: all echoes of a
-        thin wall at once, as one fit that gives their spacing (`ascan.timing.train`).
-    least_spacing_mm, most_spacing_mm : float
+        largest in the gate; ``first_arrival``: found by its train and its background,
+        timed on the half-cycle that opens it (`ascan.finding.first_arrival`); ``train``: all echoes
+        of a thin wall at once, as one fit that gives their spacing (`ascan.timing.train`).
+    min_spacing_mm, max_spacing_mm : float
         Of a train: which walls it may be of.
     timing : str or table
         Timing method (see `ascan.timing`).
@@ -59,9 +60,9 @@ class Gate:
     stop_mm: float | None = number(None)
     threshold: float | None = number(None, above=0.0, most=1.0)
     half_cycles: str = text("any", choices=HALF_CYCLES)
-    echo: str = text("first", choices=("first", "largest", "head", "train"))
-    least_spacing_mm: float = number(0.4, above=0.0)
-    most_spacing_mm: float = number(6.0, above=0.0)
+    echo: str = text("first", choices=("first", "largest", "first_arrival", "train"))
+    min_spacing_mm: float = number(0.4, above=0.0)
+    max_spacing_mm: float = number(6.0, above=0.0)
     follows: str = text("")
     timing: TimingMethod = field()
 
@@ -91,11 +92,11 @@ class Gate:
             raise fault(
                 place, "lacks the key 'threshold'", remedy="what an echo must reach, 0.2 say"
             )
-        if self.least_spacing_mm >= self.most_spacing_mm:
+        if self.min_spacing_mm >= self.max_spacing_mm:
             raise fault(
                 place,
-                f"seeks spacings from {self.least_spacing_mm:g} to {self.most_spacing_mm:g} mm",
-                allowed="least_spacing_mm below most_spacing_mm",
+                f"seeks spacings from {self.min_spacing_mm:g} to {self.max_spacing_mm:g} mm",
+                allowed="min_spacing_mm below max_spacing_mm",
             )
         if self.half_cycles in ("same", "opposite") and not self.follows:
             raise fault(
@@ -107,7 +108,7 @@ class Gate:
     @property
     def seeks_first_arrival(self) -> bool:
         """Whether it seeks the half-cycle that opens a dual probe's echo."""
-        return self.echo == "head"
+        return self.echo == "first_arrival"
 
     @property
     def seeks_train(self) -> bool:
@@ -142,10 +143,20 @@ def gate_from_table(table: Mapping[str, Any], place: str) -> Gate:
     """Return a gate from its table, the timing method resolved."""
     if not isinstance(table, Mapping):
         raise fault(place, f"is {table!r}", allowed="a table", remedy="write it as [[gate]]")
-    values = dict(table)
-    usual = HEAD_TIMING if values.get("echo") == "head" else "peak"
+    values = in_words_of_today(table, place)
+    usual = ARRIVAL_TIMING if values.get("echo") == "first_arrival" else "peak"
     values["timing"] = method_from_table(values.get("timing", usual), f"{place}.timing")
     return from_table(Gate, values, place)
+
+
+def in_words_of_today(table: Mapping[str, Any], place: str) -> dict[str, Any]:
+    """Return a gate's table, old keys and words by their names of today."""
+    values = renamed(table, GATE_KEYS, place)
+    if isinstance(values.get("echo"), str):
+        values["echo"] = ECHOES.get(values["echo"], values["echo"])
+    if isinstance(values.get("timing"), Mapping):
+        values["timing"] = renamed(values["timing"], TIMING_KEYS, f"{place}.timing")
+    return values
 
 
 def window_samples(window_us: tuple[float, float], sample_rate_mhz: float) -> int:

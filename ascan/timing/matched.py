@@ -19,7 +19,7 @@ from ascan.timing.protocol import EchoRows
 from ascan.timing.rows import Rows
 from ascan.waveform.template import PLACES
 
-UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
+UNSURE = np.uint32(Flag.CYCLE_UNCERTAIN)
 
 
 @compiled
@@ -44,7 +44,7 @@ def best_lag(
     With ``count`` 0 a shape turned over fits as well; with ±1 only that polarity counts. −1 where
     there is no crest within the reach.
     """
-    best, height, rival, way = -1, 0.0, 0.0, 1
+    best, height, alternative, way = -1, 0.0, 0.0, 1
     # One lag further on each side than may be taken: the end of the reach is no crest.
     before, here = 0.0, dot_at(samples, top - reach, shape)
     for lag in range(top - reach + 1, top + reach + 1):
@@ -55,11 +55,11 @@ def best_lag(
             # Sampled coarsely, the wrong crest may hold the largest sample.
             size = abs(peak_height(before, here, after)) if crest else 0.0
             if size > height:
-                rival, best, height, way = height, lag - 1, size, sign
-            elif size > rival:
-                rival = size
+                alternative, best, height, way = height, lag - 1, size, sign
+            elif size > alternative:
+                alternative = size
         before, here = here, after
-    return best, way, height * height - rival * rival
+    return best, way, height * height - alternative * alternative
 
 
 class Laid(NamedTuple):
@@ -110,7 +110,7 @@ def best_lags(
 def place_templates(echoes: EchoRows, flags: FlagArray) -> Laid:
     """Return where each echo's template fits best, to the sample, and its polarity.
 
-    Sought within one and a half periods of the own peak. Flag: ``HALF_CYCLE_UNSURE``.
+    Sought within one and a half periods of the echo peak. Flag: ``CYCLE_UNCERTAIN``.
     """
     shape, count = echoes.template.shapes[PLACES // 2], echoes.peak.size
     laid = Laid(np.empty(count, np.int64), np.empty(count, np.int8))

@@ -1,4 +1,4 @@
-"""The time of the echo's own peak, by a cosine through its three highest samples."""
+"""The time of the echo's peak, by a cosine through its three highest samples."""
 
 from __future__ import annotations
 

@@ -10,6 +10,7 @@ from typing import Any, ClassVar, Protocol, cast
 import numpy as np
 
 from ascan.base.errors import fault
+from ascan.base.old_names import TIMING_KEYS, renamed
 from ascan.base.tables import from_table
 from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray, SignArray
 from ascan.timing.rows import Picks, Rows
@@ -31,7 +32,7 @@ class EchoRows:
         Where the search for the start of this echo may begin (the gate's first sample for the
         first echo; one and a half periods before the peak for the largest).
     peak : ndarray, shape (n,), int64
-        The echo's own peak: its largest sample of those that count; -1 where there is no echo.
+        The echo's peak: its largest sample of those that count; -1 where there is no echo.
     sign : ndarray, shape (n,), int8
         Polarity of that half-cycle.
     counts : ndarray, shape (n,), int8
@@ -80,7 +81,7 @@ class EchoRows:
         return Picks(np.full(self.peak.size, np.nan), np.full(self.peak.size, np.nan))
 
     def chosen(self, rows: IntArray, peak: IntArray) -> EchoRows:
-        """Return these rows alone, with other own peaks in them."""
+        """Return these rows alone, with other echo peaks in them."""
         top = self.trace[rows, peak]
         return replace(
             self,
@@ -201,4 +202,5 @@ def method_from_table(value: Any, place: str) -> TimingMethod:
     if not isinstance(named, str):
         raise fault(place, f"is {value!r}", allowed="a method's name, or a table with 'method'")
     options = {key: option for key, option in value.items() if key != "method"}
+    options = renamed(options, TIMING_KEYS, place)
     return from_table(method_class(named, place), options, place)

@@ -30,8 +30,8 @@ from ascan.waveform.template import PLACES
 
 FATAL_BITS = np.uint32(FATAL)
 NO_ECHO = np.uint32(Flag.NO_ECHO)
-UNSURE = np.uint32(Flag.HALF_CYCLE_UNSURE)
-UNEVEN = np.uint32(Flag.UNEVEN_ECHOES)
+UNSURE = np.uint32(Flag.CYCLE_UNCERTAIN)
+UNEVEN = np.uint32(Flag.UNEVEN_SPACING)
 
 # A train is short that has no more echoes.
 SHORT_TRAIN = 16
@@ -259,8 +259,8 @@ def fit_trains(trace: Trace, train: Model, picks: TrainPicks, flags: FlagArray) 
 
     Notes
     -----
-    Flags: ``NO_ECHO`` where no train explains half of its own energy; ``HALF_CYCLE_UNSURE`` where
-    another spacing explains the record about as well; ``UNEVEN_ECHOES`` where what is left stands
+    Flags: ``NO_ECHO`` where no train explains half of its own energy; ``CYCLE_UNCERTAIN`` where
+    another spacing explains the record about as well; ``UNEVEN_SPACING`` where what is left stands
     far above the noise (an echo more or less, or no even train), or is a train between this one's
     echoes (every second or third was fitted).
     """
@@ -286,7 +286,7 @@ def fit_trains(trace: Trace, train: Model, picks: TrainPicks, flags: FlagArray) 
         correlations(samples, shape, products)
         count = starts_of(products, search, (begin, stop), train, starts)
         variance = noise * noise
-        least, rival, with_front, kept_echoes = np.inf, np.inf, False, MOST_ECHOES
+        least, alternative, with_front, kept_echoes = np.inf, np.inf, False, MOST_ECHOES
         u_begin, u_apart = np.nan, np.nan
         gain = INTERFACE_GAIN * variance
         for c in range(count):
@@ -299,12 +299,12 @@ def fit_trains(trace: Trace, train: Model, picks: TrainPicks, flags: FlagArray) 
             same = abs(numbers[1] - kept_numbers[1]) < 0.25 * period
             if cost < least:
                 if not same:
-                    rival = least
+                    alternative = least
                 least, with_front = cost, front
                 kept_numbers[:] = numbers
                 u_begin, u_apart = np.sqrt(covariance[0, 0]), np.sqrt(covariance[1, 1])
             elif not same:
-                rival = min(rival, cost)
+                alternative = min(alternative, cost)
         free = stop - begin - (PARAMETERS if with_front else PARAMETERS - 1)
         if least > CUT_SHORT * variance * free:
             # More than noise is left: the train may end early.
@@ -329,7 +329,7 @@ def fit_trains(trace: Trace, train: Model, picks: TrainPicks, flags: FlagArray) 
         if not least < MOST_LEFT * energy:
             flags[row] |= NO_ECHO
             continue
-        if rival - least < max(TOLD_APART * variance * colour**2, TOLD_APART_SHARE * energy):
+        if alternative - least < max(TOLD_APART * variance * colour**2, TOLD_APART_SHARE * energy):
             flags[row] |= UNSURE
         if least > 4.0 * variance * free and least > 0.1 * energy:
             flags[row] |= UNEVEN

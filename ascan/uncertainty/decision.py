@@ -59,7 +59,7 @@ class Decision:
         out[over >= -band] = Verdict.CONDITIONAL_REJECT
         out[over >= 0.0] = Verdict.CONDITIONAL_ACCEPT
         out[(over >= band) & (flags == 0)] = Verdict.ACCEPT
-        bound = (flags & np.uint32(Flag.AT_MOST)) != 0
+        bound = (flags & np.uint32(Flag.UPPER_BOUND)) != 0
         out[is_fatal(flags) | np.isnan(thickness_mm) | (bound & (over >= 0.0))] = Verdict.UNDECIDED
         return out
 

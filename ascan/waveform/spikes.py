@@ -17,7 +17,7 @@ from ascan.waveform.recording import Codes
 
 LEAST_PERIOD = 8.0
 # Against the mean of its record's fourth differences (white noise: once in 10⁹ samples), in codes,
-# and against the height of what is beside it: a measured surface echo of 12 samples a period and
+# and against the height of what is beside it: a measured interface echo of 12 samples a period and
 # with harmonics bends by a fifth of its height.
 STANDS_OUT, LEAST_CODES, LEAST_SHARE = 8.0, 3.0, 0.3
 # What the sample before and the one after show of the pattern: two thirds, turned over.

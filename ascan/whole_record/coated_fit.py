@@ -1,6 +1,6 @@
-"""Least squares of one record of a coated wall: surface echo, wall echoes and the coating itself.
+"""Least squares of one record of a coated wall: all its echoes, and the coating itself.
 
-Heights and a slow baseline are linear; sought are the place of the surface echo, the spacing, and
+Heights and a slow baseline are linear; sought are the place of the interface echo, the spacing, and
 the coating's delay, mismatch and loss, the last two held by what is known of coatings. Where the
 coating is too thin to be told from a trace of wall, that is what u says.
 """
@@ -103,7 +103,7 @@ class CoatedFit:
         samples, weight : ndarray, shape (samples,)
             Samples times their weights.
         usual : float
-            Where the surface echo usually is, in samples.
+            Where the interface echo usually is, in samples.
         """
         waves = np.empty((WAVES, samples.size), np.float32)
         lay_waves(weight.astype(np.float32), waves)

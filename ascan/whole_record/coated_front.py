@@ -1,7 +1,7 @@
-"""Which coating a surface echo may have come through: its delay, and the mismatch with it.
+"""Which coating an interface echo may have come through: its delay, and the mismatch with it.
 
-For every delay the surface echo is next to linear in how much the coating's near face reflects: two
-pulses at neighbouring mismatches span it.
+For every delay the interface echo is next to linear in how much the coating's near face reflects:
+two pulses at neighbouring mismatches span it.
 """
 
 from __future__ import annotations
@@ -27,13 +27,13 @@ class Try:
     spacing_us: float
     left: float
     flags: int
-    rival_us: float
-    rival_odds: float
+    alternative_us: float
+    alternative_odds: float
 
     @property
     def refused(self) -> bool:
         """Whether more speaks against it than a fit of the coating may answer."""
-        fatal = self.flags & int(FATAL) & ~int(Flag.RIVAL_READING)
+        fatal = self.flags & int(FATAL) & ~int(Flag.AMBIGUOUS)
         return bool(fatal) or not np.isfinite(self.spacing_us + self.left)
 
 
@@ -65,7 +65,7 @@ class Guess:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class CoatedFronts:
-    """Surface echoes of all delays.
+    """Interface echoes of all delays.
 
     Attributes
     ----------
@@ -102,7 +102,7 @@ class CoatedFronts:
         apart: int,
         every: int,
     ) -> CoatedFronts:
-        """Return them from a function of delay and mismatch that makes a surface echo."""
+        """Return them from a function of delay and mismatch that makes an interface echo."""
         along, back = [], []
         for late_us in delays_us:
             two = [pulse(late_us, mismatch + side)[::every] for side in (-BESIDE, BESIDE)]

@@ -87,7 +87,7 @@ class Solved:
     base : ndarray, shape (1 + begun, frequencies)
         Spectra of the echoes without the coating.
     count : int
-        Wall echoes of own height.
+        Back-wall echoes of own height.
     heights : ndarray, shape (1 + count + waves,)
     columns : ndarray, shape (1 + count + waves, samples)
     residual : ndarray, shape (samples,)
@@ -143,7 +143,7 @@ class Problem:
         return self.finished(best, known)
 
     def base(self, numbers: FloatArray, count: int) -> AnyArray:
-        """Return spectra of surface echo and wall echoes without the coating."""
+        """Return spectra of interface echo and back-wall echoes without the coating."""
         of, number = self.of, np.arange(1, count + 1)
         rate, turn = of.sample_rate_mhz, of.operator.turn_us * of.sample_rate_mhz
         late_mm = (numbers[0] - self.usual) / rate * of.operator.mm_per_late_us
@@ -154,7 +154,7 @@ class Problem:
         low = np.minimum(where.astype(np.int64), DEPTHS - 2)
         share = np.minimum(where - low, 1.0)[:, None]
         spread = (1.0 - share) * self.spectra.spread[low] + share * self.spectra.spread[low + 1]
-        # The surface echo is so high that the line between two depths is not good enough.
+        # The interface echo is so high that the line between two depths is not good enough.
         spread[0] = of.operator.response(self.spectra.mhz, crossed[:1])[0]
         later = np.concatenate([[0.0], number * numbers[1] + (number - 1) * turn])
         arrivals = np.exp(-1j * np.outer(numbers[0] + later, self.spectra.turning))

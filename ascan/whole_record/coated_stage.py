@@ -1,6 +1,6 @@
 """Whole records of coated walls: which coating it may be, the usual search with it, then the fit.
 
-The surface echo alone tells roughly which coating lies on the wall. For the likeliest few, the
+The interface echo alone tells roughly which coating lies on the wall. For the likeliest few, the
 records are searched and judged as bare ones are, by pulses changed as the coating would; what
 explains a record best is then fitted with the coating free.
 """
@@ -19,7 +19,7 @@ from ascan.whole_record.coated_front import APART, FURTHEST, CoatedFronts, Guess
 from ascan.whole_record.coated_problem import CoatedRecord, Problem
 from ascan.whole_record.coating import Coating, bare_of
 from ascan.whole_record.layered_candidates import HOPELESS, cost_of
-from ascan.whole_record.layered_evidence import other_echo
+from ascan.whole_record.layered_evidence import unexpected_echo
 from ascan.whole_record.operator import Operator
 from ascan.whole_record.search import NEAR, products_of
 from ascan.whole_record.stage import LONGEST_US, SHORTER_MM, Judge, RecordStage, ToFit
@@ -36,7 +36,7 @@ MOST_MOVES, MOVED = 4, 1.0
 # Two fits are of the same wall where their spacings differ by less than this part of a period.
 SAME = 0.2
 # What the search says of the record's rest, a fit of the coating says better.
-JUDGED_ANEW = Flag.RIVAL_READING | Flag.UNLIKE_MODEL | Flag.OTHER_ECHO
+JUDGED_ANEW = Flag.AMBIGUOUS | Flag.SHAPE_MISMATCH | Flag.UNEXPECTED_ECHO
 
 
 class Fit(NamedTuple):
@@ -108,7 +108,7 @@ class CoatedStage:
     def _pulses(
         self, late_us: float, mismatch: float, room: int, *, spread: bool = False
     ) -> FloatArray:
-        """Return pulses of surface and first wall echo under a coating.
+        """Return pulses of surface and first back-wall echo under a coating.
 
         They are ``room`` samples longer each way than bare ones; ``spread`` as at the surface.
         """
@@ -146,7 +146,13 @@ class CoatedStage:
     def run(self, given: ToFit, flags: FlagArray, judge: Judge) -> Columns:
         """Return what the fits of a block say of themselves (see `RecordStage.run`)."""
         rows = len(given.block)
-        names = ("interval_us", "u_interval_us", "unexplained", "rival_us", "rival_odds")
+        names = (
+            "interval_us",
+            "u_interval_us",
+            "residual_rms",
+            "alternative_us",
+            "alternative_odds",
+        )
         more = ("coating_us", "grown")
         columns: Columns = {name: np.full(rows, np.nan) for name in (*names, *more)}
         guess_us = given.picked_us + self.bare.model.lag_us
@@ -187,10 +193,10 @@ class CoatedStage:
                         guess=chosen[k][1],
                         place_us=float(place_us[k]),
                         spacing_us=float(seen["interval_us"][k]),
-                        left=float(seen["unexplained"][k]),
+                        left=float(seen["residual_rms"][k]),
                         flags=int(own[k]),
-                        rival_us=float(seen["rival_us"][k]),
-                        rival_odds=float(seen["rival_odds"][k]),
+                        alternative_us=float(seen["alternative_us"][k]),
+                        alternative_odds=float(seen["alternative_odds"][k]),
                     )
                 )
         return tries
@@ -201,7 +207,7 @@ class CoatedStage:
         return self.fit.sample_rate_mhz
 
     def _likely(self, record: AnyArray, place: float) -> list[tuple[Guess, float]]:
-        """Return the likeliest coatings by a record's surface echo, and where it then is.
+        """Return the likeliest coatings by a record's interface echo, and where it then is.
 
         The gate's pick may be the coating's own echo, and the one from beneath it comes later.
         """
@@ -244,7 +250,10 @@ class CoatedStage:
         """Return what the best of the fits says, and judge it by what the others say."""
         _, one, found = fits[0]
         full = self.bare.recording.full_scale
-        odds, rival_us = one.rival_odds * (one.left * full / found.noise) ** 2, one.rival_us
+        odds, alternative_us = (
+            one.alternative_odds * (one.left * full / found.noise) ** 2,
+            one.alternative_us,
+        )
         alike = [found]
         for score, _, other in fits[1:]:
             if abs(other.numbers[1] - found.numbers[1]) < SAME * self.fit.period:
@@ -253,22 +262,22 @@ class CoatedStage:
                 continue
             behind = (score - fits[0].score) / found.noise**2
             if not behind > odds:
-                odds, rival_us = behind, other.numbers[1] / self.rate
+                odds, alternative_us = behind, other.numbers[1] / self.rate
         found = self.fit.open_delay(problem, alike)
         evidence = self._evidence(found, one, float(given.noise[0]), odds)
         judged = np.zeros(1, np.uint32)
         judge(evidence, judged)
         # An echo that is left, and may be the wall, is the likelier alternative.
-        left_us = float(evidence["rival_us"][0])
+        left_us = float(evidence["alternative_us"][0])
         flags |= np.uint32(one.flags & ~int(JUDGED_ANEW)) | judged
         return {
             "interval_us": found.numbers[1] / self.rate,
             "u_interval_us": found.u_spacing / self.rate,
-            "unexplained": found.noise / full,
+            "residual_rms": found.noise / full,
             "coating_us": found.numbers[2],
             "grown": found.grown,
-            "rival_us": left_us if np.isfinite(left_us) else rival_us,
-            "rival_odds": odds,
+            "alternative_us": left_us if np.isfinite(left_us) else alternative_us,
+            "alternative_odds": odds,
         }
 
     def _different(self, usable: list[Try]) -> list[Try]:
@@ -361,13 +370,13 @@ class CoatedStage:
         products = np.empty(found.residual.size)
         left = found.residual.astype(np.float32)
         products_of(left, stage.comb.wall, int(stage.model.zero_index), products)
-        other = other_echo(
+        other = unexpected_echo(
             products, stage.comb.wall, (wall, found.noise), (place, spacing), self.fit.period
         )
         each = {
             "interval_us": spacing / self.rate,
-            "rival_us": np.inf,
-            "rival_odds": odds,
+            "alternative_us": np.inf,
+            "alternative_odds": odds,
             "left": found.noise,
             "noise": noise,
             "height": wall,

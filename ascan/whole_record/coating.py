@@ -1,11 +1,11 @@
-"""A coating between path and wall: what it does to the surface echo and to every wall echo.
+"""A coating between path and wall: what it does to the interface echo and to every back-wall echo.
 
 Sound that runs through it there and back meets both of its faces again and again. With r the
 reflection from path to coating, R from coating to wall and E one run there and back, all that
 comes back sums up to
 
-    surface echo           (r + R E) / (1 + r R E)
-    wall echo n            E / (1 + r R E)² · ((R + r E) / (1 + r R E))ⁿ⁻¹
+    interface echo           (r + R E) / (1 + r R E)
+    back-wall echo n            E / (1 + r R E)² · ((R + r E) / (1 + r R E))ⁿ⁻¹
 
 times what does not depend on frequency. The reflection of the bare wall is (r + R) / (1 + r R),
 so that half logarithms of impedance ratios add: r = tanh q, R = tanh(bare − q).
@@ -50,7 +50,7 @@ class Coating:
     def factors(
         self, mhz: FloatArray, late_us: float, mismatch: float, loss_per_us: float, count: int
     ) -> AnyArray:
-        """Return what it does to the surface echo and ``count`` wall echoes.
+        """Return what it does to the interface echo and ``count`` back-wall echoes.
 
         The run there and back, ``late_us``, is left out of all: times are those of the echo from
         beneath it. Shape (1 + count, frequencies); 1 where there is no coating.
@@ -74,12 +74,12 @@ class Coating:
         return out
 
     def heard_us(self, late_us: float, mismatch: float) -> FloatArray:
-        """Return by how much the surface echo seems early, and each wall echo late after another.
+        """Return by how much the interface echo seems early, and each back-wall echo late.
 
         As a coating far thinner than a wavelength does it: (r E⁻¹ + R) / (1 + r R E) and
-        (R + r E) / (1 + r R E) to the first order of the delay of E. The first wall echo then seems
-        as late after the surface echo as any after the one before: of these times a thin coating
-        tells nothing, what shows is second order.
+        (R + r E) / (1 + r R E) to the first order of the delay of E. The first back-wall echo then
+        seems as late after the interface echo as any after the one before: of these times a thin
+        coating tells nothing, what shows is second order.
         """
         r, beneath = np.tanh(mismatch), np.tanh(self.bare - mismatch)
         ring = r * beneath / (1.0 + r * beneath)
@@ -88,9 +88,9 @@ class Coating:
 
 
 def bare_of(strength: float) -> float:
-    """Return half the logarithm of wall over path impedance from the first wall echo's height.
+    """Return half the logarithm of wall over path impedance from the first back-wall echo's height.
 
-    Over the surface echo it is (1 − R²) / R where the wall's far side reflects all, so that
+    Over the interface echo it is (1 − R²) / R where the wall's far side reflects all, so that
     2 R = √(s² + 4) − s.
     """
     return float(np.arctanh(min(0.5 * (np.sqrt(strength**2 + 4.0) - strength), 0.999)))

@@ -76,7 +76,7 @@ class Evidence(NamedTuple):
         Thickness and its standard uncertainty.
     left : ndarray
         Standard deviation of what is left, in codes.
-    rival_mm, odds : ndarray
+    alternative_mm, odds : ndarray
         Thickness of the likeliest other one, and twice the log odds against it.
     late_mm, u_late_mm : ndarray
         By how much the second echo comes late, in mm of wall, and its standard uncertainty.
@@ -95,7 +95,7 @@ class Evidence(NamedTuple):
     mm: FloatArray
     u_mm: FloatArray
     left: FloatArray
-    rival_mm: FloatArray
+    alternative_mm: FloatArray
     odds: FloatArray
     late_mm: FloatArray
     u_late_mm: FloatArray
@@ -148,8 +148,8 @@ class Best(NamedTuple):
 
     left: float
     mm: float
-    rival_left: float
-    rival_mm: float
+    alternative_left: float
+    alternative_mm: float
 
 
 @compiled
@@ -187,7 +187,7 @@ def frame(start_mm: float, zero: float, samples: int, longest: int, laid: Laid) 
 def best_wall(window: Window, begun: Begun, laid: Laid, work: Work) -> Best:
     """Return the best of fits begun where the first arrival is, and a period to each side."""
     period, per_sample = laid.period, begun.per_sample
-    best, depth, rival, rival_mm = np.inf, np.nan, np.inf, np.nan
+    best, depth, alternative, alternative_mm = np.inf, np.nan, np.inf, np.nan
     for c in range(1 if begun.decides else CANDIDATES):
         start = begun.mm + (0.0, -1.0, 1.0)[c] * period * per_sample
         aim = Aim(begun.zero, begun.arrivals, HOPELESS * best)
@@ -197,11 +197,11 @@ def best_wall(window: Window, begun: Begun, laid: Laid, work: Work) -> Best:
         same = abs(found - depth) < 0.2 * period * per_sample
         if left < best:
             if np.isfinite(best) and not same:
-                rival, rival_mm = best, depth
+                alternative, alternative_mm = best, depth
             best, depth = left, found
-        elif not same and left < rival:
-            rival, rival_mm = left, found
-    return Best(best, depth, rival, rival_mm)
+        elif not same and left < alternative:
+            alternative, alternative_mm = left, found
+    return Best(best, depth, alternative, alternative_mm)
 
 
 @compiled
@@ -239,8 +239,8 @@ def write_evidence(
     own = np.sqrt(variance * dot(follows, follows))
     colour = max(u / max(own, 1e-300), 1.0)
     evidence.mm[row], evidence.u_mm[row] = wall.mm, u
-    evidence.left[row], evidence.rival_mm[row] = np.sqrt(variance), best.rival_mm
-    evidence.odds[row] = (best.rival_left - wall.left) / (variance * colour * colour)
+    evidence.left[row], evidence.alternative_mm[row] = np.sqrt(variance), best.alternative_mm
+    evidence.odds[row] = (best.alternative_left - wall.left) / (variance * colour * colour)
     if count > 2:
         evidence.second[row] = max(heights[2], 0.0) / heights[0]
     if count > 2 and heights[2] > 0.0:

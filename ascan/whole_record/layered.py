@@ -1,4 +1,4 @@
-"""Records of a wall behind a delay line or water: a surface echo and a train of wall echoes."""
+"""Records of a wall behind a delay line or water: interface echo and train of back-wall echoes."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ class LayeredFamily:
         return np.minimum(np.arange(heights), 1)
 
     def end_windows(self, estimate: Estimate, records: StepRecords) -> StepRecords:
-        """Count the wall echoes of each reading, and end its window before one that is cut.
+        """Count the back-wall echoes of each reading, and end its window before one that is cut.
 
         Of an echo cut at its beginning nothing is learned, but its height would go wild.
         """
@@ -88,7 +88,7 @@ class LayeredFamily:
         count: int,
         usual: float,
     ) -> Arrivals:
-        """Return surface echo and ``count`` wall echoes, of height 1."""
+        """Return interface echo and ``count`` back-wall echoes, of height 1."""
         operator, rate = estimate.operator, self.frequencies.basis.sample_rate_mhz
         number = np.arange(1, count + 1)
         late_mm = (place - usual) / rate * operator.mm_per_late_us

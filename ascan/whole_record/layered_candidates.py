@@ -31,7 +31,7 @@ from ascan.whole_record.window import (
 CANDIDATES = 3
 
 
-# No wall echo is so many times as high as the first one; noise may add so many deviations.
+# No back-wall echo is so many times as high as the first one; noise may add so many deviations.
 MOST_GROWTH, GROWTH_NOISE = 1.6, 4.0
 
 

@@ -15,7 +15,7 @@ from ascan.whole_record.columns import WAVES, Work, solve_heights, take_off
 OTHER_SIGMAS = 6.0
 
 
-# So many periods round the surface echo and the wall's, what is left is their own.
+# So many periods round the interface echo and the wall's, what is left is their own.
 OWN_PERIODS = 1.5
 
 
@@ -32,14 +32,14 @@ class Evidence(NamedTuple):
         In samples.
     left : ndarray
         Standard deviation of what is left, in codes.
-    rival, odds : ndarray
+    alternative, odds : ndarray
         Spacing of the likeliest other one, and twice the log odds against it.
     front, wall : ndarray
-        Heights of the interface echo and of the first wall echo, in codes.
+        Heights of the interface echo and of the first back-wall echo, in codes.
     top : ndarray
-        Largest half-cycle of the wall echo, in codes.
-    misfit : ndarray
-        What of the first wall echo is left, share of its root mean square.
+        Largest half-cycle of the back-wall echo, in codes.
+    shape_residual : ndarray
+        What of the first back-wall echo is left, share of its root mean square.
     other, by_noise, where : ndarray
         Largest echo that is left and what noise may leave, over the wall's; its spacing.
     """
@@ -47,12 +47,12 @@ class Evidence(NamedTuple):
     spacing: FloatArray
     u_spacing: FloatArray
     left: FloatArray
-    rival: FloatArray
+    alternative: FloatArray
     odds: FloatArray
     front: FloatArray
     wall: FloatArray
     top: FloatArray
-    misfit: FloatArray
+    shape_residual: FloatArray
     other: FloatArray
     by_noise: FloatArray
     where: FloatArray
@@ -96,7 +96,7 @@ def related_noise(residual: AnyArray, follows: AnyArray, lags: int, free: int) -
 
 
 @compiled
-def other_echo(
+def unexpected_echo(
     products: AnyArray,
     shape: AnyArray,
     heights: tuple[float, float],
@@ -106,8 +106,8 @@ def other_echo(
     """Return the largest echo that is left.
 
     ``products`` are of the wall's pulse with what is left. Looked at is all that comes after the
-    surface echo, but for the wall's own first echo. ``heights`` are the wall's and the noise's,
-    ``spaced`` the surface echo's place and the spacing.
+    interface echo, but for the wall's own first echo. ``heights`` are the wall's and the noise's,
+    ``spaced`` the interface echo's place and the spacing.
     """
     wall, noise = heights
     place, spacing = spaced
@@ -141,7 +141,7 @@ def own_left(
 
 @compiled
 def left_alone(samples: AnyArray, work: Work, rest: AnyArray) -> float:
-    """Return the energy that surface echo and baseline alone leave; ``rest`` is overwritten."""
+    """Return the energy that interface echo and baseline alone leave; ``rest`` is overwritten."""
     alone = Work(
         work.starts,
         work.shapes,

@@ -1,7 +1,7 @@
-"""Least squares of one record: surface echo and wall echoes of one spacing, heights free.
+"""Least squares of one record: interface echo and back-wall echoes of one spacing, heights free.
 
 The heights, the end of the train and a slow baseline are linear and solved for at every step;
-only the surface echo's time and the spacing are sought by Gauss-Newton (variable projection).
+only the interface echo's time and the spacing are sought by Gauss-Newton (variable projection).
 """
 
 from __future__ import annotations
@@ -41,14 +41,14 @@ class Model(NamedTuple):
     Attributes
     ----------
     front, wall : ndarray, shape (depths, PLACES + 1, 3, size), float32
-        Shapes of the interface echo and of wall echoes, as `ascan.whole_record.bank.lay` takes
+        Shapes of the interface echo and of back-wall echoes, as `ascan.whole_record.bank.lay` takes
         them.
     scale : tuple of float
         Of both.
     before : int
         Samples of a shape before its time zero.
     turn : float
-        Samples that every wall echo after the first comes late.
+        Samples that every back-wall echo after the first comes late.
     per_sample, per_late : float
         mm of wall per sample of spacing, and per sample that the interface echo comes late.
     decay : float
@@ -56,8 +56,8 @@ class Model(NamedTuple):
     period : float
         In samples.
     strength, scatter : float
-        Usual height of the first wall echo over the interface echo's; by how much interface echoes
-        leave their shape.
+        Usual height of the first back-wall echo over the interface echo's; by how much interface
+        echoes leave their shape.
     """
 
     front: AnyArray
@@ -97,9 +97,10 @@ class Fitted(NamedTuple):
 def lay_columns(
     numbers: AnyArray, usual: float, weight: AnyArray, model: Model, count: int, work: Work
 ) -> bool:
-    """Lay the surface echo, ``count`` wall echoes, and what comes after them; tell if any does.
+    """Lay the interface echo, ``count`` back-wall echoes, and what comes after; tell if any does.
 
-    ``numbers`` are the surface echo's place and the spacing in samples; ``usual`` its usual place.
+    ``numbers`` are the interface echo's place and the spacing in samples; ``usual`` its usual
+    place.
     """
     starts, shapes, slopes, dense = work.starts, work.shapes, work.slopes, work.dense
     samples, before = weight.size, model.before
@@ -137,7 +138,7 @@ def lay_columns(
 
 @compiled
 def lay_derivatives(count: int, work: Work) -> None:
-    """Write how the model follows the surface echo's place and the spacing, shape (2, samples)."""
+    """Write how the model follows the interface echo's place and the spacing."""
     moved = work.moved
     moved[:] = 0.0
     for n in range(count + 1):

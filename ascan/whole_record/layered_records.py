@@ -26,9 +26,9 @@ from ascan.whole_record.layered_evidence import (
     Evidence,
     influence,
     left_alone,
-    other_echo,
     own_left,
     related_noise,
+    unexpected_echo,
 )
 from ascan.whole_record.layered_fit import (
     DENSE,
@@ -58,9 +58,9 @@ UNCOUPLED = np.uint32(Flag.UNCOUPLED)
 OUTSIDE = np.uint32(Flag.GATE_OUTSIDE_RECORD)
 
 # A train is there if it takes so many variances of what is left off the energy, and this part of
-# what surface echo and baseline leave.
+# what interface echo and baseline leave.
 LEAST_GAIN, LEAST_SHARE = 44.0, 0.02
-# Behind a surface echo of the other polarity a wall echo this part of the usual is none.
+# Behind an interface echo of the other polarity a back-wall echo this part of the usual is none.
 FAINT = 0.3
 # Two candidates are of the same wall that lie nearer than this part of a period.
 SAME = 0.2
@@ -208,13 +208,13 @@ def write_evidence(
     height_front, height_wall = heights[0], heights[1]
     alone = left_alone(y, work, follows)
     loudness = variance * colour * colour
-    odds, rival = np.inf, np.nan
+    odds, alternative = np.inf, np.nan
     if second >= 0:
         odds = (tried.lefts[second] - best) / loudness + tried.costs[second] - tried.costs[first]
-        rival = tried.numbers[second, 1]
+        alternative = tried.numbers[second, 1]
     evidence.spacing[row], evidence.u_spacing[row] = numbers[1], u
     evidence.left[row] = np.sqrt(variance)
-    evidence.rival[row], evidence.odds[row] = rival, odds
+    evidence.alternative[row], evidence.odds[row] = alternative, odds
     gain = (alone - best) / loudness - tried.costs[first]
     faint = abs(height_wall) < FAINT * model.strength * abs(height_front)
     little = gain < LEAST_GAIN or alone - best < LEAST_SHARE * alone
@@ -222,11 +222,11 @@ def write_evidence(
         return UNCOUPLED if height_front < 0.0 else NO_ECHO
     products_of(rest, comb.wall, model.before, products)
     noisy, spaced = (height_wall, np.sqrt(variance)), (front.place, numbers[1])
-    other = other_echo(products, comb.wall, noisy, spaced, model.period)
+    other = unexpected_echo(products, comb.wall, noisy, spaced, model.period)
     evidence.other[row], evidence.by_noise[row] = other.share, other.by_noise
     evidence.where[row] = other.where
     half, shape = int(np.ceil(OWN_PERIODS * model.period)), work.shapes[1]
-    evidence.misfit[row] = own_left(rest, weight, work.starts[1], shape, height_wall, half)
+    evidence.shape_residual[row] = own_left(rest, weight, work.starts[1], shape, height_wall, half)
     evidence.top[row] = abs(height_wall) * np.abs(shape).max()
     evidence.front[row], evidence.wall[row] = height_front, height_wall
     return np.uint32(0)

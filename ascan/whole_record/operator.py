@@ -32,7 +32,7 @@ class Operator:
     frequency_mhz : float
         Of the probe.
     path_mm2_per_us : float
-        Length times velocity of delay line or water, there and back, where the surface echo comes
+        Length times velocity of delay line or water, there and back, where the interface echo comes
         at its usual time.
     path_velocity_mm_per_us : float
     """

@@ -3,10 +3,10 @@
 With S sent out and H what path and wall send back, the first trip is S H and the second one
 face · S H²: the first trip convolved with itself, and with a filter face / S that belongs to the
 probe alone. All that comes before the repeat tells all of it, whatever the wall is: the repeat of
-the surface echo, every wall echo that follows it twice as high, and theirs in turn. So it is taken
-off the record, and the next trip is where a fit must end. Diffraction of the second trip counts as
-that of the first one twice over; by how much it is not, the filter learns at the path's usual
-length.
+the interface echo, every back-wall echo that follows it twice as high, and theirs in turn. So it is
+taken off the record, and the next trip is where a fit must end. Diffraction of the second trip
+counts as that of the first one twice over; by how much it is not, the filter learns at the path's
+usual length.
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ MOST_SHIFT = 2.0
 def begins(
     place: FloatArray | float, emitted: FloatArray | float, trips: int, before: int
 ) -> IntArray:
-    """Return the sample at which a surface echo's pulse begins that has run so many trips more.
+    """Return the sample at which an interface echo's pulse begins that has run so many trips more.
 
-    ``place`` is the surface echo's own, in samples, ``emitted`` where the pulse left, ``before`` by
-    how much a pulse begins before its place.
+    ``place`` is the interface echo's own, in samples, ``emitted`` where the pulse left, ``before``
+    by how much a pulse begins before its place.
     """
     return np.asarray((1 + trips) * place - trips * emitted).astype(np.int64) - before
 

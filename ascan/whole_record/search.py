@@ -14,7 +14,7 @@ from ascan.whole_record.window import Window
 # Spacings are tried so many samples apart, and trains that die away as usual, faster or slower.
 STEP = 0.5
 FADES = (1.0, 0.7)
-# A third candidate that explains less than this part of what the first does is no rival.
+# A third candidate that explains less than this part of what the first does is no alternative.
 FAR_LESS = 0.3
 # So many echoes of a train count.
 SCORED = 6
@@ -22,7 +22,7 @@ SCORED = 6
 APART = 0.35
 # A clipped echo's height is settled in so many rounds.
 CLIPPED_ROUNDS = 4
-# The surface echo is sought so many periods to each side of where it was found.
+# The interface echo is sought so many periods to each side of where it was found.
 NEAR = 1.25
 # Nothing thinner than this part of a period is told from an echo of one pulse.
 THINNEST = 0.7
@@ -40,7 +40,7 @@ class Comb(NamedTuple):
     least : float
         Smallest spacing, in samples.
     energies : ndarray, shape (spacings, fades, 2)
-        Of each train of height 1, and its product with the surface echo.
+        Of each train of height 1, and its product with the interface echo.
     turn : float
         Samples that every echo after the first comes late.
     front_energy : float
@@ -85,7 +85,7 @@ def train_energies(
     turn: float,
     energies: AnyArray,
 ) -> None:
-    """Write energy of every train and its product with a surface echo, from those of two pulses.
+    """Write energy of every train and its product with an interface echo, from those of two pulses.
 
     ``own`` is the wall pulse's product with itself by samples apart; ``shared`` the wall's with the
     front's, from wall −(size − 1) early on.
@@ -188,7 +188,7 @@ def find_front(
     reach: int,
     upright: bool,
 ) -> tuple[float, float]:
-    """Return where near a sample the surface echo's pulse fits best, and its height.
+    """Return where near a sample the interface echo's pulse fits best, and its height.
 
     ``upright`` tells that the echo cannot be turned over.
     Where it clips, a pick may be any of its crests: it is sought from the first that does.
@@ -214,10 +214,10 @@ def find_front(
 def score_spacings(
     products: AnyArray, place: float, way: float, comb: Comb, scores: AnyArray
 ) -> None:
-    """Write how much energy a train explains of what the surface echo leaves, for every spacing.
+    """Write how much energy a train explains of what the interface echo leaves, for every spacing.
 
-    ``products`` are of the wall's pulse with samples freed of the surface echo, whose height stays
-    free beside the train's. Only trains of the usual polarity (``way``) against it count.
+    ``products`` are of the wall's pulse with samples freed of the interface echo, whose height
+    stays free beside the train's. Only trains of the usual polarity (``way``) against it count.
     """
     size, energies = products.size, comb.energies
     levels, least, turn, front_energy = comb.levels, comb.least, comb.turn, comb.front_energy

@@ -43,7 +43,7 @@ class ToFit(NamedTuple):
     ----------
     block : ndarray, shape (n, samples), stored type
     start_time_us, picked_us, noise : ndarray, shape (n,)
-        Time of sample 0, of the surface echo as its gate picked it, and the noise in codes.
+        Time of sample 0, of the interface echo as its gate picked it, and the noise in codes.
     """
 
     block: AnyArray
@@ -82,8 +82,8 @@ class RecordStage:
     most_mm : float
         Thickest wall that is sought.
     stop_us : float
-        How long after the surface echo a wall's may come; with a repeat ahead of it, the repeat is
-        taken off, where that was learned.
+        How long after the interface echo a wall's may come; with a repeat ahead of it, the repeat
+        is taken off, where that was learned.
     """
 
     model: LayeredModel
@@ -218,10 +218,10 @@ class RecordStage:
             "interval_us": fits.spacing / rate,
             "u_interval_us": fits.u_spacing / rate,
             "left": fits.left,
-            "unexplained": fits.left / self.recording.full_scale,
-            "rival_us": fits.rival / rate,
-            "rival_odds": fits.odds,
-            "misfit": fits.misfit,
+            "residual_rms": fits.left / self.recording.full_scale,
+            "alternative_us": fits.alternative / rate,
+            "alternative_odds": fits.odds,
+            "shape_residual": fits.shape_residual,
             "snr": fits.top / noise,
             "noise": noise,
             "height": fits.wall,
@@ -253,8 +253,8 @@ class RecordStage:
     ) -> tuple[AnyArray, AnyArray]:
         """Return records without the path's second trip, and which they are.
 
-        ``spacing`` is of the wall echoes that may lie on it, in samples (NaN: not known). A sample
-        that clips stays as it is.
+        ``spacing`` is of the back-wall echoes that may lie on it, in samples (NaN: not known). A
+        sample that clips stays as it is.
         """
         block, start_time_us = given.block, given.start_time_us
         recording = self.recording
@@ -283,7 +283,7 @@ class RecordStage:
         return out, freed
 
     def _echoes(self, place: float, spacing: float, samples: int) -> FloatArray:
-        """Return what wall echoes a window may hold, and their slopes, and a baseline."""
+        """Return what back-wall echoes a window may hold, and their slopes, and a baseline."""
         bank, before = self.banks[1], self.model.zero_index
         size = bank.shapes.shape[3]
         depth = 0.5 * spacing / self.recording.sample_rate_mhz * self.velocity_mm_per_us
@@ -309,7 +309,7 @@ class RecordStage:
     def repeat_us(
         self, given: ToFit, guess_us: FloatArray, trips: FloatArray | float = 1.0
     ) -> FloatArray:
-        """Return how long after the surface echo its path repeats it; infinite past the record.
+        """Return how long after the interface echo its path repeats it; infinite past the record.
 
         ``trips`` is how many times over it has run the path by then.
         """

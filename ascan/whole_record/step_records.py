@@ -11,7 +11,7 @@ from ascan.whole_record.frequencies import Frequencies
 
 @dataclass(frozen=True, eq=False, slots=True)
 class StepRecords:
-    """Readings on known steps, cut to windows round surface echo and train.
+    """Readings on known steps, cut to windows round interface echo and train.
 
     Attributes
     ----------
@@ -23,7 +23,7 @@ class StepRecords:
     u_step_mm : ndarray, shape (steps,)
         Standard uncertainty of the steps' thickness.
     usual : ndarray, shape (n,)
-        Place of a usual surface echo in each window, in samples.
+        Place of a usual interface echo in each window, in samples.
     """
 
     samples: FloatArray

@@ -85,7 +85,7 @@ def load_rails(
 def trust_less(
     window: Window, shape: AnyArray, start: int, scatter: float, noise: float, half: int
 ) -> None:
-    """Let samples under the surface echo count for less: it is not quite the same everywhere.
+    """Let samples under the interface echo count for less: it is not quite the same everywhere.
 
     ``scatter`` is by how much, in codes where the echo's size is 1; its size is the largest within
     half a period.

@@ -23,7 +23,7 @@ OPTIONS = {
     "peak": ['"peak"'],
     "first_crossing": [
         '{ method = "first_crossing", level = 0.3 }',
-        '{ method = "first_crossing", own_peak_fraction = 0.5 }',
+        '{ method = "first_crossing", peak_fraction = 0.5 }',
     ],
     "zero_crossing": ['"zero_crossing"'],
     "envelope": ['"envelope"', '{ method = "envelope", edge_fraction = 0.5 }'],

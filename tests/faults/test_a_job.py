@@ -60,7 +60,7 @@ def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
             "check block.h5 --step 8=10-12 --step-u-mm 0.005 --at 2026-11-26T08:00",
             "measure plate.h5",
             "check block.h5 --step 8=10-12 --step-u-mm 0.005 --at 2026-11-26T16:00",
-            "settle plate.h5 --at 2026-11-26T12:00",
+            "apply-checks plate.h5 --at 2026-11-26T12:00",
         ):
             assert main([*words.split(), "--quiet"]) == 0
     return job
@@ -90,7 +90,7 @@ def refused(capsys: pytest.CaptureFixture[str], *words: str) -> str:
 def test_files_are_found_in_the_folder(here: Path) -> None:
     assert ascan.load_calibration("calibration.h5").minimum_mm == 3.0
     settled = ascan.load_readings("readings/plate-settled.h5")
-    assert (settled.columns["standing"] == 1).all()
+    assert (settled.columns["check_status"] == 1).all()
     assert len(json.loads(Path("checks.json").read_text())["checks"]) == 6
 
 
@@ -107,11 +107,11 @@ def test_another_folder_is_named(
 def test_a_surface_in_words_and_as_data(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     readings = ascan.load_readings("readings/plate-settled.h5")
     picture = ["-o", "pages/surface.png", "--replace"]
-    told = said(capsys, "surface", "plate-settled.h5", "--limit", "8", *picture)
+    told = said(capsys, "map", "plate-settled.h5", "--limit", "8", *picture)
     least = float(np.nanmin(readings.thickness_mm))
     assert f"least  {least:.3f} mm" in told
     assert "positions every 2.00 mm, planned 2.00 mm: as planned" in told
-    data = json.loads(said(capsys, "surface", "plate-settled.h5", "--limit", "8", "--json"))
+    data = json.loads(said(capsys, "map", "plate-settled.h5", "--limit", "8", "--json"))
     assert data["figures"]["least_mm"] == least
     below = int((readings.thickness_mm < 8.0).sum())
     assert data["figures"]["below"][0]["area_mm2"] == 4.0 * below
@@ -121,13 +121,13 @@ def test_a_surface_in_words_and_as_data(here: Path, capsys: pytest.CaptureFixtur
 def test_inches_everywhere(here: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """25.4 mm to the inch, in text, data and tables; bare lengths of options are inches then."""
     mm, inch = (
-        json.loads(said(capsys, "surface", "plate-settled.h5", "--json", *more))
+        json.loads(said(capsys, "map", "plate-settled.h5", "--json", *more))
         for more in (["--limit", "8mm"], ["--inch", "--limit", "0.25in"])
     )
     assert inch["figures"]["least_in"] == pytest.approx(mm["figures"]["least_mm"] / 25.4)
     assert inch["figures"]["below"][0]["limit_in"] == pytest.approx(0.25)
     table = tmp_path / "cells.csv"
-    words = ["surface", "plate-settled.h5", "--inch", "--csv", str(table)]
+    words = ["map", "plate-settled.h5", "--inch", "--csv", str(table)]
     told = said(capsys, *words)
     assert " mm" not in told.split("Caution")[0].replace("µs", "")
     head, first = table.read_text().splitlines()[:2]
@@ -138,7 +138,7 @@ def test_inches_everywhere(here: Path, capsys: pytest.CaptureFixture[str], tmp_p
 
 
 def test_two_scans_are_joined(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    both = said(capsys, "surface", "plate-settled.h5", "--and", "readings/plate.h5@0,0,0")
+    both = said(capsys, "map", "plate-settled.h5", "--and", "readings/plate.h5@0,0,0")
     assert "share 96 positions: the second reads +0.000 mm more" in both
     assert "of plate-settled.h5" in both
 
@@ -147,7 +147,7 @@ def test_what_neighbours_say_stands_beside_the_readings(
     here: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     table = tmp_path / "cells.csv"
-    words = ["surface", "plate-settled.h5", "--joint", "0.2", "--csv", str(table)]
+    words = ["map", "plate-settled.h5", "--joint", "0.2", "--csv", str(table)]
     assert "the wall varies under the beam" in said(capsys, *words)
     rows = [line.split(",") for line in table.read_text().splitlines()]
     cells = {
@@ -169,11 +169,11 @@ def test_the_same_signals_read_twice(
     words = ["measure", "plate.h5", "--procedure", str(tmp_path / "new.toml"), "-o", new]
     assert main([*words, "--quiet"]) == 0
     table = tmp_path / "differences.csv"
-    words = ["differ", "readings/plate.h5", new, "--csv", str(table), "--json"]
+    words = ["diff", "readings/plate.h5", new, "--csv", str(table), "--json"]
     counts = json.loads(said(capsys, *words))["outcomes"]
     assert sum(counts.values()) == 96
     assert len(table.read_text().splitlines()) == 97
-    same = json.loads(said(capsys, "differ", "plate.h5", "plate.h5", "--json"))
+    same = json.loads(said(capsys, "diff", "plate.h5", "plate.h5", "--json"))
     assert same["outcomes"]["same"] == 96
     assert same["most_off_mm"] == 0.0
 
@@ -204,7 +204,7 @@ class Links(HTMLParser):
 def test_the_page_holds_all_and_loads_nothing(
     here: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    said(capsys, "record", "plate-settled.h5", "--replace")
+    said(capsys, "job-report", "plate-settled.h5", "--replace")
     page = Path("pages/plate-settled.html").read_text()
     links = Links()
     links.feed(page)
@@ -231,7 +231,7 @@ def test_the_page_holds_all_and_loads_nothing(
 def test_a_page_is_not_made_from_other_waveforms(
     here: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    words = ["record", "plate-settled.h5", "--scan", "scans/block.h5", "-o", "pages/other.html"]
+    words = ["job-report", "plate-settled.h5", "--scan", "scans/block.h5", "-o", "pages/other.html"]
     assert "not what the readings were measured from" in refused(capsys, *words)
     assert not Path("pages/other.html").exists()
 
@@ -239,20 +239,20 @@ def test_a_page_is_not_made_from_other_waveforms(
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        ("surface plate-settled.h5 --limit 8cm", "a length"),
-        ("surface plate-settled.h5 --area 0,1,2", "X0,X1,Y0,Y1"),
-        ("surface plate-settled.h5 --and plate.h5", "FILE@X,Y,DEG"),
-        ("surface plate-settled.h5 --cell 0.0001", "cells"),
-        ("surface plate-settled.h5 --mesh plate.xyz", "ends in"),
-        ("spots plate-settled.h5", "point"),
+        ("map plate-settled.h5 --limit 8cm", "a length"),
+        ("map plate-settled.h5 --area 0,1,2", "X0,X1,Y0,Y1"),
+        ("map plate-settled.h5 --and plate.h5", "FILE@X,Y,DEG"),
+        ("map plate-settled.h5 --cell 0.0001", "cells"),
+        ("map plate-settled.h5 --mesh plate.xyz", "ends in"),
+        ("points plate-settled.h5", "point"),
         ("plot plate.h5 --flag nonsense", "no_echo"),
         ("plot plate.h5 --at 3", "X,Y"),
         ("plot plate.h5 --point a", "no column point"),
         ("plot plate.h5 --row 0-20", "such as --row 0,1,2,3,4,5"),
-        ("spots plate-settled.h5 --years 2", "needs earlier readings"),
-        ("surface plate-settled.h5 --area -5,-1,-5", "X0,X1,Y0,Y1"),
+        ("points plate-settled.h5 --years 2", "needs earlier readings"),
+        ("map plate-settled.h5 --area -5,-1,-5", "X0,X1,Y0,Y1"),
         ("job .", "holds a job already"),
-        ("differ plate.h5 nothing.h5", "is no file"),
+        ("diff plate.h5 nothing.h5", "is no file"),
     ],
 )
 def test_wrong_input(
@@ -295,7 +295,7 @@ def test_void_readings_count_for_nothing_anywhere(
     series, void = str(tmp_path / "bad.json"), str(tmp_path / "void.h5")
     words = f"check block.h5 --step 8.2=10-12 --step-u-mm 0.005 --series {series}".split()
     assert main([*words, "--at", "2026-11-26T13:00", "--quiet"]) == 3
-    words = ["settle", "plate.h5", "--series", series, "--at", "2026-11-26T12:00", "-o", void]
+    words = ["apply-checks", "plate.h5", "--series", series, "--at", "2026-11-26T12:00", "-o", void]
     assert main([*words, "--quiet"]) == 0
     told = said(capsys, "info", void)
     assert "0 usable, 0 usable with care, 96 not usable" in told
@@ -303,7 +303,7 @@ def test_void_readings_count_for_nothing_anywhere(
     assert main(["export", void, "-o", str(tmp_path / "void.csv"), "--quiet"]) == 0
     lines = (tmp_path / "void.csv").read_text().splitlines()
     assert all(line.endswith("not usable") for line in lines[1:])
-    assert "nothing was measured" in said(capsys, "surface", void)
+    assert "nothing was measured" in said(capsys, "map", void)
 
 
 def test_a_change_is_drawn_and_stands_on_the_page(
@@ -316,7 +316,7 @@ def test_a_change_is_drawn_and_stands_on_the_page(
     assert "READ BEFORE AND NOT NOW" not in told
     assert Path("pages/change.png").read_bytes()[:4] == b"\x89PNG"
     more = ["--earlier", "plate.h5", "--years", "2", "-o", "pages/since.html", "--replace"]
-    said(capsys, "record", "plate-settled.h5", *more)
+    said(capsys, "job-report", "plate-settled.h5", *more)
     page = Path("pages/since.html").read_text()
     assert "Since the earlier survey:" in page
     assert page.count("Loss of each cell") == 2
@@ -344,7 +344,7 @@ def test_what_was_read_before_and_is_refused_now_is_told(
     assert data["cells_refused_now"] == 1
     assert data["least_before_not_now"]["earlier_mm"] == pytest.approx(before.thickness_mm[row])
     # A reading without a thickness is neither confirmed nor open.
-    words = ["settle", now, "--at", "2026-11-26T12:00", "-o", str(tmp_path / "settled.h5")]
+    words = ["apply-checks", now, "--at", "2026-11-26T12:00", "-o", str(tmp_path / "settled.h5")]
     assert "95 confirmed, 0 void; 1 without a thickness" in said(capsys, *words)
 
 
@@ -361,7 +361,7 @@ def test_a_loss_of_nothing_is_drawn_in_the_lightest_colour(here: Path) -> None:
 def test_joined_scans_stand_on_the_page(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The same plate once more beside itself: twice the ground, its thinnest places twice."""
     pytest.importorskip("matplotlib")
-    words = ["record", "plate.h5", "--and", "plate-settled.h5@24,0,0", "-o", "pages/two.html"]
+    words = ["job-report", "plate.h5", "--and", "plate-settled.h5@24,0,0", "-o", "pages/two.html"]
     said(capsys, *words, "--replace")
     page = Path("pages/two.html").read_text()
     assert "192 cells of 2.00 mm: 192 read" in page

@@ -57,7 +57,7 @@ gain = 2.0
 
 def test_methods_side_by_side(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     Path("plates.toml").write_text(SCENARIO)
-    methods = "--method peak --method first_crossing:own_peak_fraction=0.5"
+    methods = "--method peak --method first_crossing:peak_fraction=0.5"
     outputs = "--csv t.csv --picture t.png"
     ok(f"compare plates.toml --procedure wall.toml {methods} --snr-db 30 {outputs}")
     said = capsys.readouterr().out
@@ -65,7 +65,7 @@ def test_methods_side_by_side(job: Path, capsys: pytest.CaptureFixture[str]) -> 
     assert "no grain, roughness" in said
     head, *rows = Path("t.csv").read_text().splitlines()
     assert head.startswith("method,snr_db,rows,")
-    assert [row.split(",")[0] for row in rows] == ["peak", "first_crossing:own_peak_fraction=0.5"]
+    assert [row.split(",")[0] for row in rows] == ["peak", "first_crossing:peak_fraction=0.5"]
     assert Path("t.png").read_bytes().startswith(b"\x89PNG")
     ok("compare block.npz --procedure wall.toml --method peak --step 5=0-1 --step 20=4-5")
     assert "clean readings" in capsys.readouterr().out
@@ -169,7 +169,7 @@ WRONG = {
     "compare clean_plate --procedure wall.toml --method peak --seed -3": "allowed: 0 or above",
     "compare pitted_raster --procedure wall.toml --method peak": "arrangement 'delay_line'",
     "plot component.npz --procedure wall.toml -o p9.jpg": "allowed: .png",
-    "sheet c.h5 --procedure wall.toml -o s9.pdf": "allowed: .html",
+    "calibration-report c.h5 --procedure wall.toml -o s9.pdf": "allowed: .html",
     "synth step_blok -o s9.h5": "did you mean 'step_block'",
     "info nothing.npz": "nothing.npz: is no file",
     "info wall.toml": "neither a .npz nor an HDF5 file",

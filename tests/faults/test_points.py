@@ -64,7 +64,7 @@ def test_points_are_told_compared_and_drawn(
 ) -> None:
     pytest.importorskip("matplotlib")
     monkeypatch.chdir(folder)
-    words = "spots now.h5 --earlier last.h5 --years 2 --minimum 5.5 -o points.png --replace"
+    words = "points now.h5 --earlier last.h5 --years 2 --minimum 5.5 -o points.png --replace"
     assert main(words.split()) == 0
     told = capsys.readouterr().out
     line = {name: re.search(rf"^{name} .*$", told, re.M)[0] for name in NAMES}  # type: ignore[index]
@@ -90,7 +90,7 @@ def test_the_page_holds_a_waveform_of_each_point_that_was_read(
 ) -> None:
     pytest.importorskip("matplotlib")
     monkeypatch.chdir(folder)
-    words = "record now.h5 --scan now.npz --calibration c.h5 -o page.html --replace --quiet"
+    words = "job-report now.h5 --scan now.npz --calibration c.h5 -o page.html --replace --quiet"
     assert main(words.split()) == 0
     page = Path("page.html").read_text()
     captions = re.findall("<figcaption>(.*?)</figcaption>", page)

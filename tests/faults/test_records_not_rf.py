@@ -31,7 +31,7 @@ def test_a_peak_held_record_is_a_rectified_one() -> None:
     ("timing", "told"),
     [
         ('"peak"', "times by peak but the record is peak-held"),
-        ('{ method = "first_crossing", own_peak_fraction = 0.5 }', "with own_peak_fraction but"),
+        ('{ method = "first_crossing", peak_fraction = 0.5 }', "with peak_fraction but"),
     ],
 )
 def test_what_holding_moves_is_not_timed(timing: str, told: str) -> None:

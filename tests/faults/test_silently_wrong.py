@@ -23,7 +23,7 @@ def flag(readings: Readings, row: int = 0) -> Flag:
 
 
 def train(thickness_mm: float, start_us: float = 15.5, echoes: int = 9) -> np.ndarray:
-    """Return surface echo and an inverted train behind it, a dB lost each time, from 15 µs on."""
+    """Return interface echo and an inverted train behind it, a dB lost each time, from 15 µs on."""
     time_us = 15.0 + np.arange(1600) / SAMPLE_RATE_MHZ
     numbers = np.arange(1, echoes + 1)
     arrivals = start_us + 2.0 * thickness_mm / V * numbers
@@ -59,7 +59,7 @@ half_cycles = "opposite"
 def test_a_wall_too_thin_for_the_gate_does_not_read_double(thickness_mm: float) -> None:
     """Its first echo lies before the gate, or across its start; the second, or third, is timed."""
     found = time_echoes(behind_path(train(thickness_mm)), Procedure.from_text(SURFACE))
-    assert flag(found) & (Flag.EARLIER_ECHO | Flag.AT_GATE_EDGE)
+    assert flag(found) & (Flag.MULTIPLE_SUSPECTED | Flag.AT_GATE_EDGE)
 
 
 @pytest.mark.parametrize("thickness_mm", [4.0, 7.0, 12.0])
@@ -177,7 +177,7 @@ def test_inches_for_millimetres_are_refused() -> None:
 def test_a_step_read_on_a_later_echo_is_not_used() -> None:
     """One step and a gate on the second echo: the zero offset would be that of a whole wall."""
     late = SURFACE.replace("start_mm = 3.0\nstop_mm = 20.0", "start_us = 5.0\nstop_us = 8.0")
-    with pytest.raises(AscanError, match=r"no step reading can be used .*earlier_echo"):
+    with pytest.raises(AscanError, match=r"no step reading can be used .*multiple_suspected"):
         calibrate(behind_path(train(10.0)), Procedure.from_text(late), [10.0], u_known_mm=0.01)
 
 
@@ -219,7 +219,7 @@ def test_a_careless_timing_method_gives_no_number(wrote: tuple[float, float] | N
 @pytest.mark.parametrize("condition", ["", BAND_PASS], ids=["raw", "band-pass"])
 @pytest.mark.parametrize(
     "timing",
-    ['"peak"', '{ method = "first_crossing", own_peak_fraction = 0.5 }'],
+    ['"peak"', '{ method = "first_crossing", peak_fraction = 0.5 }'],
     ids=["peak", "own"],
 )
 def test_random_uncertainty_is_not_too_small(timing: str, condition: str, rate: float) -> None:
@@ -234,7 +234,7 @@ def test_random_uncertainty_is_not_too_small(timing: str, condition: str, rate: 
     signal = 0.6 * burst(time_us, arrival) + rng.normal(0.0, 0.019, (1500, time_us.size))
     scan = Scan.from_array(signal, sample_rate_mhz=rate)
     found = time_echoes(scan, wall_procedure(timing, condition))
-    good = (found.flags == 0) | (found.flags == int(Flag.HALF_CYCLE_UNSURE))
+    good = (found.flags == 0) | (found.flags == int(Flag.CYCLE_UNCERTAIN))
     error = found.columns["interval_us"][good] - arrival[good]
     error = error[np.abs(error - np.median(error)) < 0.05]
     assert good.mean() > 0.9
@@ -257,7 +257,7 @@ def test_no_flagged_reading_is_accepted_outright() -> None:
     )
     readings = measure(component, procedure, calibration)
     careful = (readings.flags != 0) & np.isfinite(readings.thickness_mm)
-    late = np.uint32(Flag.WEAK_ECHO | Flag.UNLIKE_MODEL)
+    late = np.uint32(Flag.WEAK_ECHO | Flag.SHAPE_MISMATCH)
     assert (careful & (readings.flags & late != 0)).any()
     verdict = readings.columns["decision"]
     assert not (careful & (verdict == Verdict.ACCEPT)).any()
@@ -293,8 +293,8 @@ def test_a_wall_whose_first_echo_is_missing_does_not_read_double(thickness_mm: f
     assert flag(readings, 0) == Flag(0)
     assert readings.thickness_mm[0] == pytest.approx(thickness_mm, abs=0.01)
     assert readings.thickness_mm[1] == pytest.approx(2.0 * thickness_mm, abs=0.02)
-    assert Flag.OTHER_ECHO in flag(readings, 1)
-    assert readings.columns["other_share"][1] > 0.8
+    assert Flag.UNEXPECTED_ECHO in flag(readings, 1)
+    assert readings.columns["between_multiples"][1] > 0.8
 
 
 def test_a_wall_echo_far_above_its_usual_height_is_another_or_another_gain() -> None:
@@ -302,7 +302,7 @@ def test_a_wall_echo_far_above_its_usual_height_is_another_or_another_gain() -> 
     louder = np.where(time_us > 16.0, 2.5, 1.0) * train(8.0)
     readings = by_surface(np.stack([train(8.0), 0.4 * louder]))
     assert flag(readings, 0) == Flag(0)
-    assert Flag.OTHER_ECHO in flag(readings, 1)
+    assert Flag.UNEXPECTED_ECHO in flag(readings, 1)
 
 
 BETWEEN = """
@@ -343,10 +343,10 @@ def test_an_arrival_between_two_echoes_is_no_second_one() -> None:
     readings = measure(scan_of(np.stack(kinds)), procedure, fit)
     assert flag(readings, 0) == Flag(0)
     assert readings.thickness_mm[1] < 5.0
-    assert Flag.UNEVEN_ECHOES in flag(readings, 1)
+    assert Flag.UNEVEN_SPACING in flag(readings, 1)
     # A coating makes it late, and the reading is right; only where it is stated, that is no fault.
     assert readings.thickness_mm[2] == pytest.approx(9.0, abs=0.01)
-    assert Flag.UNEVEN_ECHOES in flag(readings, 2)
+    assert Flag.UNEVEN_SPACING in flag(readings, 2)
 
 
 TRAIN = """
@@ -358,13 +358,13 @@ start_us = 0.5
 stop_us = 12.0
 threshold = 0.1
 echo = "train"
-least_spacing_mm = 1.0
-most_spacing_mm = 8.0
+min_spacing_mm = 1.0
+max_spacing_mm = 8.0
 """
 
 
 def test_a_train_of_every_second_echo_is_uneven() -> None:
-    """Between its echoes stands another train; a surface echo six times as high hides nothing."""
+    """Between its echoes stands another train; an interface echo six times as high hides none."""
     time_us = np.arange(1500) / SAMPLE_RATE_MHZ
     numbers = np.arange(1, 12)
 
@@ -380,11 +380,11 @@ def test_a_train_of_every_second_echo_is_uneven() -> None:
         spacing = 2.0 * thickness / V
         found = time_echoes(scan_of(record(1.0, spacing)), procedure)
         assert found.columns["interval_us"][0] == pytest.approx(spacing, abs=0.002)
-        assert Flag.UNEVEN_ECHOES not in flag(found)
+        assert Flag.UNEVEN_SPACING not in flag(found)
         for first in (0.5, 0.1):
             found = time_echoes(scan_of(record(first, spacing)), procedure)
             wrong = abs(found.columns["interval_us"][0] - spacing) > 0.05
-            assert not wrong or Flag.UNEVEN_ECHOES in flag(found)
+            assert not wrong or Flag.UNEVEN_SPACING in flag(found)
 
 
 def test_an_echo_both_lower_and_changed_is_a_pit_s_not_the_coupling_s() -> None:
@@ -407,6 +407,6 @@ def test_an_echo_both_lower_and_changed_is_a_pit_s_not_the_coupling_s() -> None:
     at = 2.0 * 10.0 / V
     low = 0.48 * burst(time_us, at)
     readings = measure(plates(low, low + 0.05 * burst(time_us, at - 0.15)), procedure, fit)
-    assert readings.columns["strength"] == pytest.approx([0.6, 0.6], abs=0.03)
+    assert readings.columns["relative_amplitude"] == pytest.approx([0.6, 0.6], abs=0.03)
     assert flag(readings, 0) == Flag(0)
     assert Flag.WEAK_ECHO in flag(readings, 1)

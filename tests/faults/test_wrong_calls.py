@@ -110,7 +110,7 @@ def test_a_probe_without_a_surface_echo_takes_no_interval_from_one() -> None:
     text = PROCEDURE.replace('"time_zero_to_echo"', '"interface_to_echo"')
     text = text.replace('gates = ["wall"]', 'gates = ["face", "wall"]')
     text += '\n[[gate]]\nname = "face"\nstart_us = 0.1\nstop_us = 0.5\nthreshold = 0.2\n'
-    with pytest.raises(AscanError, match="hears no surface echo"):
+    with pytest.raises(AscanError, match="hears no interface echo"):
         Procedure.from_text(text)
 
 

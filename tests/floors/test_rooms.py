@@ -41,7 +41,7 @@ ROOMS: dict[str, tuple[float, str]] = {
         "waveform path results uncertainty finding steps timing checks calibration whole_record "
         "procedure engine echo",
     ),
-    "store": (5, "waveform results steps checks calibration survey procedure engine"),
+    "store": (5, "waveform results steps timing checks calibration survey procedure engine"),
     "study": (
         6,
         "waveform path results uncertainty finding steps timing checks calibration whole_record "

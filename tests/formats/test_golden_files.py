@@ -15,6 +15,7 @@ import pytest
 import ascan
 from ascan import Flag, Procedure, load_calibration, load_readings, measure, open_scan
 from ascan.base.flags import is_fatal
+from ascan.base.old_names import columns_called
 
 GOLDEN = Path(__file__).parent / "golden"
 VERSIONS = ("1.0", "1.1", "1.2", "1.3", "1.4", "1.5", "1.6", "1.7")
@@ -47,9 +48,10 @@ def test_every_version_since_the_first_is_there() -> None:
 def test_readings_hold_what_was_in_memory(files: Path) -> None:
     readings = load_readings(files / "readings.h5")
     with np.load(files / "columns.npz") as kept:
-        assert set(kept.files) == set(readings.columns)
+        assert len(kept.files) == len(readings.columns)
         for name in kept.files:
-            np.testing.assert_array_equal(readings.columns[name], kept[name], err_msg=name)
+            today = [each for each in columns_called(name) or [name] if each in readings.columns]
+            np.testing.assert_array_equal(readings.columns[today[0]], kept[name], err_msg=name)
 
 
 def test_calibrations_keep_their_identity(files: Path) -> None:

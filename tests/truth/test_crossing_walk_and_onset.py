@@ -58,7 +58,7 @@ def test_a_span_in_which_another_half_cycle_crosses_first_is_flagged() -> None:
     scan = scan_of(echoes(STEPS_MM, np.array([0.5, 0.95, 0.95, 0.95])))
     calibration = calibrate(scan, procedure, STEPS_MM, u_known_mm=0.002)
     readings = measure(scan_of(echoes(np.array([10.0]), [0.9])), procedure, calibration)
-    assert readings.flags[0] & np.uint32(Flag.HALF_CYCLE_UNSURE)
+    assert readings.flags[0] & np.uint32(Flag.CYCLE_UNCERTAIN)
 
 
 def test_heights_are_kept_with_the_calibration(tmp_path: Path) -> None:
@@ -82,9 +82,7 @@ def test_the_delay_of_an_onset_is_in_u(rise: int, snr_db: float) -> None:
     pulse = after**rise * np.exp(rise - after) * np.sin(2.0 * np.pi * 5.0 * after * 0.2 / rise)
     pulse *= 0.5 / np.abs(pulse).max()
     record = pulse + rng.normal(0.0, 0.5 * 10.0 ** (-snr_db / 20.0), pulse.shape)
-    procedure = wall_procedure(
-        '"onset"', "checks = { least_snr_db = 6.0 }", gate='echo = "largest"'
-    )
+    procedure = wall_procedure('"onset"', "checks = { min_snr_db = 6.0 }", gate='echo = "largest"')
     times = time_echoes(scan_of(record), procedure).picks("wall")
     late, u = times["time_us"] - begin_us, times["u_time_us"]
     assert np.isfinite(late).mean() > 0.99

@@ -35,7 +35,7 @@ from ascan.steps.table import table_of
 
 EIGHT = np.array([1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 18.0, 25.0])
 FOUR = np.array([1.0, 3.0, 10.0, 25.0])
-AT_MOST = np.uint32(Flag.AT_MOST)
+UPPER_BOUND = np.uint32(Flag.UPPER_BOUND)
 TEXT = """
 probe = {{ arrangement = "dual", frequency_mhz = 5.0, delay_us = 0.35{dimensions} }}
 filter = {{ kind = "band_pass", low_mhz = 1.5, high_mhz = 9.0 }}
@@ -45,7 +45,7 @@ interval = {{ mode = "time_zero_to_echo", gates = ["wall"] }}
 name = "wall"
 start_us = 6.0
 stop_us = 17.0
-echo = "head"
+echo = "first_arrival"
 """
 DIMENSIONS = (
     ", wedge_height_mm = {h}, wedge_velocity_mm_per_us = 2.35, roof_deg = {roof}, "
@@ -106,7 +106,7 @@ def test_between_the_steps(roof_deg: float, steps: FloatArray, most_mm: float) -
     truth = np.geomspace(1.0, 25.0, 150)
     readings = measure(walls(truth, roof_deg), how, calibrated(steps, roof_deg, how))
     assert np.abs(readings.thickness_mm - truth).max() < most_mm
-    assert ((readings.flags & ~np.uint32(Flag.HALF_CYCLE_UNSURE)) == 0).all()
+    assert ((readings.flags & ~np.uint32(Flag.CYCLE_UNCERTAIN)) == 0).all()
 
 
 def test_dimensions_off_or_not_known() -> None:
@@ -143,7 +143,7 @@ def test_below_the_thinnest_step_right_or_an_upper_bound(roof_deg: float, thinne
     truth = np.random.default_rng(4).uniform(0.3, thinnest, 500)
     readings = measure(walls(truth, roof_deg, 40.0, seed=5), how, calibration)
     right = np.abs(readings.thickness_mm - truth) < np.maximum(0.03, 3.0 * readings.u_mm)
-    bound = ((readings.flags & AT_MOST) != 0) & (readings.thickness_mm > truth - 0.001)
+    bound = ((readings.flags & UPPER_BOUND) != 0) & (readings.thickness_mm > truth - 0.001)
     assert (right | bound).all()
 
 
@@ -200,7 +200,7 @@ def test_half_cycle_is_kept_and_a_step_off_by_a_period_is_moved() -> None:
     ("more", "message"),
     [
         ('dimensions = "wedge_height_mm = 8.0"', "but not wedge_velocity_mm_per_us"),
-        ('mode = "echo_to_echo"', "seeks a head but the interval"),
+        ('mode = "echo_to_echo"', "seeks a first arrival but the interval"),
     ],
 )
 def test_wrong_procedures(more: str, message: str) -> None:
@@ -285,7 +285,7 @@ def test_second_echoes_are_expected_where_the_steps_had_them() -> None:
     known, used = np.repeat([3.0, 7.5, 12.0], 2), np.array([True] * 5 + [False])
     table = table_of(known, np.full(6, 0.01))
     on = StepReadings(
-        columns={"second_off_us": np.array([0.10, 0.12, np.nan, np.nan, 0.02, 5.0])},
+        columns={"second_echo_delay_us": np.array([0.10, 0.12, np.nan, np.nan, 0.02, 5.0])},
         layout=procedure(3.5).layout,
         steps=dataclasses.replace(table, used=np.ones(3, np.bool_)),
         ids=table.ids_of(known),
@@ -298,7 +298,7 @@ def test_second_echoes_are_expected_where_the_steps_had_them() -> None:
     moved = with_second(arrivals, table.thickness_mm, late_us).second_us - arrivals.second_us
     expected = np.interp(arrivals.thickness_mm, [3.0, 12.0], [0.11, 0.02])
     assert np.abs(moved - expected).max() < 1e-12
-    deaf = dataclasses.replace(on, columns={"second_off_us": np.full(6, np.nan)})
+    deaf = dataclasses.replace(on, columns={"second_echo_delay_us": np.full(6, np.nan)})
     assert second_echo.learn(deaf) == {}
 
 
@@ -312,7 +312,7 @@ def test_a_second_echo_at_another_time_than_on_the_steps_is_told() -> None:
     whole = walls(truth, 3.5, 50.0).rows.read_block(0, truth.size)
     early = np.roll(whole, -10, axis=1)
     readings = measure(of_codes(np.stack([*whole, *early])), how, fit)
-    uneven = readings.flags & np.uint32(Flag.UNEVEN_ECHOES) != 0
+    uneven = readings.flags & np.uint32(Flag.UNEVEN_SPACING) != 0
     assert not uneven[:9].any()
     assert uneven[9:].mean() > 0.5
     assert np.abs(readings.thickness_mm[9:] - truth).min() > 0.15
@@ -323,7 +323,7 @@ BETWEEN = np.linspace(3.2, 17.0, 12)
 
 def test_a_first_echo_without_its_second_is_doubtful() -> None:
     """Steps had second echoes; these walls' records are silent from where theirs would begin."""
-    how, uneven = procedure(3.5), np.uint32(Flag.UNEVEN_ECHOES)
+    how, uneven = procedure(3.5), np.uint32(Flag.UNEVEN_SPACING)
     fit = calibrated(EIGHT, 3.5, how)
     truth = BETWEEN[BETWEEN > 4.0]
     whole = walls(truth, 3.5, 45.0)
@@ -338,7 +338,7 @@ def test_a_first_echo_without_its_second_is_doubtful() -> None:
 
 def test_a_small_echo_ahead_of_the_head_is_told() -> None:
     """Part of the beam meets a wall thinner by 1 mm: a fifth of the echo comes from there."""
-    how, other = procedure(3.5), np.uint32(Flag.OTHER_ECHO)
+    how, other = procedure(3.5), np.uint32(Flag.UNEXPECTED_ECHO)
     fit = calibrated(EIGHT, 3.5, how)
     sound = walls(BETWEEN, 3.5, 45.0).rows.read_block(0, BETWEEN.size).astype(np.float64)
     thinner = walls(BETWEEN - 1.0, 3.5).rows.read_block(0, BETWEEN.size).astype(np.float64)

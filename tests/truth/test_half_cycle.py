@@ -117,7 +117,7 @@ def test_a_step_whose_half_cycle_is_not_sure_is_settled_by_the_others() -> None:
     interval = 0.4 + 2.0 * known / 5.92
     interval[1] += 0.1
     flags = np.zeros(6, np.uint32)
-    flags[:2] = int(Flag.HALF_CYCLE_UNSURE)
+    flags[:2] = int(Flag.CYCLE_UNCERTAIN)
     times = {"flags": flags, "interval_us": interval, "u_interval_us": np.full(6, 1e-3)}
     blank = Scan.from_array(np.zeros((6, 16), np.float32), sample_rate_mhz=100.0)
     usable, on = flags == 0, known_rows(blank, known, 0.002)

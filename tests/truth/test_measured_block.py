@@ -107,11 +107,13 @@ def test_25_mm_surface_to_wall(measured_block: Path) -> None:
 
 
 def test_25_mm_echo_to_echo_is_never_silent(measured_block: Path) -> None:
-    """The surface echo's repeat covers the second back-wall echo: right, or flagged as that."""
+    """The interface echo's repeat covers the second back-wall echo: right, or flagged as that."""
     readings, _ = calibrated(measured_block, ECHOES)
     for row in (25, 26, 27):
         right = abs(readings.thickness_mm[row] - 25.0) < 0.2
-        flagged = has(readings, row, Flag.SURFACE_REPEAT) or has(readings, row, Flag.UNEVEN_ECHOES)
+        flagged = has(readings, row, Flag.INTERFACE_MULTIPLE) or has(
+            readings, row, Flag.UNEVEN_SPACING
+        )
         assert right or flagged
 
 
@@ -119,7 +121,7 @@ def test_25_mm_echo_to_echo_is_never_silent(measured_block: Path) -> None:
 def test_whole_records_whatever_half_cycle_was_picked(
     measured_block: Path, half_cycles: str
 ) -> None:
-    """Most surface echoes clip, so that a pick may be any of their crests; the model is not misled.
+    """Most interface echoes clip: a pick may be any of their crests; the model is not misled.
 
     Calibrated on 10 and 25 mm; the 15 mm step is nominal.
     """

@@ -43,7 +43,7 @@ def waveforms(
     ahead_us: float = 0.0,
     height: float = 0.4,
 ) -> FloatArray:
-    """Return surface echo and three wall echoes in noise.
+    """Return interface echo and three back-wall echoes in noise.
 
     The record begins ``late_us`` early; something of the wall's first run takes ``ahead_us`` more.
     """
@@ -119,7 +119,7 @@ def test_spikes_are_mended_and_those_under_an_echo_are_told(fit: Calibration) ->
     signal[np.arange(300), place] += rng.choice([-0.3, 0.3], 300)
     readings = read(signal, fit)
     assert np.abs(readings.thickness_mm - truth).max() < 0.03
-    spiked = (readings.flags & np.uint32(Flag.SPIKED)) != 0
+    spiked = (readings.flags & np.uint32(Flag.SPIKE_REPAIRED)) != 0
     assert spiked[:50].all()
     surface = int(SURFACE_US * SAMPLE_RATE_MHZ)
     far = (np.abs(place - wall) > 40) & (np.abs(place - surface) > 40)
@@ -148,7 +148,7 @@ def test_no_pulse_is_taken_for_a_spike(
     from ascan import time_echoes
 
     found = time_echoes(scan_of(signal), procedure)
-    assert not int(found.flags[0]) & Flag.SPIKED
+    assert not int(found.flags[0]) & Flag.SPIKE_REPAIRED
 
 
 def test_a_record_that_stops_moving(fit: Calibration) -> None:
@@ -156,7 +156,7 @@ def test_a_record_that_stops_moving(fit: Calibration) -> None:
     signal = waveforms(np.full(50, 12.0), rng)
     for row, at in enumerate(rng.integers(100, 2300, 50)):
         signal[row, at:] = signal[row, at]
-    told = (read(signal, fit).flags & np.uint32(Flag.FROZEN)) != 0
+    told = (read(signal, fit).flags & np.uint32(Flag.RECORD_STUCK)) != 0
     # One in some 16 stands still at the code of zero by chance: silence.
     assert told.mean() > 0.85
 
@@ -164,14 +164,14 @@ def test_a_record_that_stops_moving(fit: Calibration) -> None:
 def test_a_record_again(fit: Calibration) -> None:
     signal = waveforms(np.full(6, 9.0), np.random.default_rng(7))
     signal[4] = signal[3]
-    told = (read(signal, fit).flags & np.uint32(Flag.REPEATED)) != 0
+    told = (read(signal, fit).flags & np.uint32(Flag.RECORD_DUPLICATE)) != 0
     assert told.tolist() == [False, False, False, False, True, False]
 
 
 def test_a_record_again_across_blocks(fit: Calibration) -> None:
     """The scan is read a block at a time: the seams do not hide a repeat."""
     signal = np.repeat(waveforms([9.0], np.random.default_rng(8)), 2100, axis=0)
-    told = (read(signal, fit).flags & np.uint32(Flag.REPEATED)) != 0
+    told = (read(signal, fit).flags & np.uint32(Flag.RECORD_DUPLICATE)) != 0
     assert not told[0]
     assert told[1:].all()
 
@@ -182,7 +182,7 @@ def test_a_late_surface_echo_is_told_and_costs_no_accuracy(fit: Calibration) -> 
     for late_us, told in ((0.1, False), (0.35, True), (-0.35, True)):
         readings = read(waveforms(truth, rng, late_us=late_us), fit)
         assert np.abs(readings.thickness_mm - truth).max() < 0.03
-        moved = (readings.flags & np.uint32(Flag.SURFACE_MOVED)) != 0
+        moved = (readings.flags & np.uint32(Flag.INTERFACE_SHIFTED)) != 0
         assert moved.all() if told else not moved.any()
 
 
@@ -197,7 +197,7 @@ def test_an_echo_ahead_of_the_wall(fit: Calibration) -> None:
     block = waveforms(STEPS_MM, np.random.default_rng(1))
     largest = calibrate(scan_of(block), how, STEPS_MM, u_known_mm=0.002)
     readings = measure(scan_of(signal), how, largest)
-    assert ((readings.flags & np.uint32(Flag.OTHER_ECHO)) != 0).all()
+    assert ((readings.flags & np.uint32(Flag.UNEXPECTED_ECHO)) != 0).all()
 
 
 def test_a_larger_echo_behind_the_timed_one(fit: Calibration) -> None:
@@ -206,7 +206,7 @@ def test_a_larger_echo_behind_the_timed_one(fit: Calibration) -> None:
     signal += 0.15 * burst(TIME_US, np.full(40, SURFACE_US + 2.0 * 5.0 / VELOCITY_MM_PER_US))
     readings = read(signal, fit)
     assert np.abs(readings.thickness_mm - 5.0).max() < 0.1
-    assert ((readings.flags & np.uint32(Flag.OTHER_ECHO)) != 0).all()
+    assert ((readings.flags & np.uint32(Flag.UNEXPECTED_ECHO)) != 0).all()
 
 
 def test_a_second_echo_higher_than_it_was_on_the_steps(fit: Calibration) -> None:
@@ -217,9 +217,9 @@ def test_a_second_echo_higher_than_it_was_on_the_steps(fit: Calibration) -> None
     rng = np.random.default_rng(16)
     truth = rng.uniform(5.0, 9.0, 60)
     usual = read(waveforms(truth, rng, decay=0.7), fit)
-    assert not (usual.flags & np.uint32(Flag.OTHER_ECHO)).any()
+    assert not (usual.flags & np.uint32(Flag.UNEXPECTED_ECHO)).any()
     higher = read(waveforms(truth, rng, decay=0.9), fit)
-    assert ((higher.flags & np.uint32(Flag.OTHER_ECHO)) != 0).all()
+    assert ((higher.flags & np.uint32(Flag.UNEXPECTED_ECHO)) != 0).all()
 
 
 def test_a_weak_wall_behind_a_strong_surface(fit: Calibration) -> None:
@@ -238,7 +238,7 @@ def test_a_layer_ahead_of_the_wall_shows_in_its_second_echo(fit: Calibration) ->
     truth = np.full(40, 10.0)
     painted = read(waveforms(truth, rng, ahead_us=0.1), fit)
     assert np.abs(painted.thickness_mm - truth).min() > 0.25
-    assert ((painted.flags & np.uint32(Flag.UNEVEN_ECHOES)) != 0).all()
+    assert ((painted.flags & np.uint32(Flag.UNEVEN_SPACING)) != 0).all()
 
 
 def test_the_spacing_of_two_echoes_is_held_against_the_surface(fit: Calibration) -> None:
@@ -266,7 +266,7 @@ def test_the_spacing_of_two_echoes_is_held_against_the_surface(fit: Calibration)
     signal = waveforms(np.full(30, 12.0), rng)
     signal += 0.2 * burst(TIME_US, np.full(30, SURFACE_US + 2.0 * 5.5 / VELOCITY_MM_PER_US))
     readings = measure(scan_of(signal), how, between)
-    assert ((readings.flags & np.uint32(Flag.UNEVEN_ECHOES)) != 0).all()
+    assert ((readings.flags & np.uint32(Flag.UNEVEN_SPACING)) != 0).all()
 
 
 def test_a_baseline_that_wanders_is_taken_off(fit: Calibration) -> None:
@@ -291,7 +291,7 @@ def test_a_record_turned_over_reads_the_same_and_says_so() -> None:
     signal = waveforms(truth, rng)
     upright, turned = (measure(scan_of(way * signal), named, fit) for way in (1.0, -1.0))
     assert (upright.flags == 0).all()
-    assert (turned.flags == np.uint32(Flag.TURNED_OVER)).all()
+    assert (turned.flags == np.uint32(Flag.POLARITY_INVERTED)).all()
     assert np.abs(turned.thickness_mm - upright.thickness_mm).max() < 1e-4
 
 
@@ -300,8 +300,8 @@ def test_a_rival_stands_beside_each_reading(fit: Calibration) -> None:
     rng = np.random.default_rng(19)
     truth = rng.uniform(4.0, 16.0, 200)
     readings = read(waveforms(truth, rng), fit)
-    cause, odds = readings.columns["rival_cause"], readings.columns["rival_odds"]
-    rival = readings.columns["rival_mm"]
+    cause, odds = readings.columns["alternative_cause"], readings.columns["alternative_odds"]
+    rival = readings.columns["alternative_mm"]
     assert (odds > 0.0).all()
     cycle = 0.25 * VELOCITY_MM_PER_US / 5.0
     known = np.stack([truth / 2.0, truth / 3.0, truth - cycle, truth + cycle])
@@ -316,10 +316,10 @@ def test_an_echo_at_half_the_time_is_the_likelier_reading(fit: Calibration) -> N
     readings = measure(scan_of(waveforms(np.full(20, 5.0), rng)), Procedure.from_text(late), fit)
     columns = readings.columns
     assert np.abs(readings.thickness_mm - 10.0).max() < 0.03
-    assert (readings.flags & np.uint32(Flag.EARLIER_ECHO) != 0).all()
-    assert (columns["rival_cause"] == 2).all()
-    assert (columns["rival_odds"] < 0.0).all()
-    assert np.abs(columns["rival_mm"] - 5.0).max() < 0.05
+    assert (readings.flags & np.uint32(Flag.MULTIPLE_SUSPECTED) != 0).all()
+    assert (columns["alternative_cause"] == 2).all()
+    assert (columns["alternative_odds"] < 0.0).all()
+    assert np.abs(columns["alternative_mm"] - 5.0).max() < 0.05
 
 
 def test_another_probe_is_told_by_the_shape_of_its_echoes(fit: Calibration) -> None:
@@ -333,4 +333,4 @@ def test_another_probe_is_told_by_the_shape_of_its_echoes(fit: Calibration) -> N
             after = TIME_US - SURFACE_US - late_us
             signal += height * np.exp(-((after / 0.17) ** 2)) * np.cos(2.0 * np.pi * mhz * after)
         readings = read(signal, fit)
-        assert (readings.flags & np.uint32(Flag.UNLIKE_MODEL) != 0).all()
+        assert (readings.flags & np.uint32(Flag.SHAPE_MISMATCH) != 0).all()

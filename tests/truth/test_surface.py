@@ -254,7 +254,7 @@ def test_a_pipe_is_unrolled_and_void_readings_count_for_nothing() -> None:
     columns = {
         "x_mm": np.zeros(4),
         "angle_deg": np.array([0.0, 90.0, 180.0, 450.0]),
-        "standing": np.array([1, 1, 2, 0], np.uint8),
+        "check_status": np.array([1, 1, 2, 0], np.uint8),
     }
     flags = [0, int(Flag.NO_ECHO), 0, int(Flag.LOW_SNR)]
     found = places_of(readings_on(columns, flags), outside_diameter_mm=100.0)

@@ -135,7 +135,7 @@ def test_every_arrangement_and_mode(arrangement: str, mode: str) -> None:
 
 @pytest.mark.parametrize(
     "timing",
-    ['"peak"', '{ method = "first_crossing", own_peak_fraction = 0.5 }'],
+    ['"peak"', '{ method = "first_crossing", peak_fraction = 0.5 }'],
 )
 def test_random_uncertainty_is_true(timing: str) -> None:
     """The spread of 4000 repeated readings is the stated random u, within 15 %.

@@ -119,7 +119,7 @@ def test_calibrated_on_thin_steps() -> None:
     [
         ('mode = "echo_to_echo"/mode = "time_zero_to_echo"', "seeks a train"),
         ('echo = "train"/echo = "largest"', "2 or more different gates"),
-        ('echo = "train"/echo = "train"\nmost_spacing_mm = 0.2', "least_spacing_mm below"),
+        ('echo = "train"/echo = "train"\nmost_spacing_mm = 0.2', "min_spacing_mm below"),
     ],
 )
 def test_a_train_where_none_can_be_is_refused(change: str, told: str) -> None:

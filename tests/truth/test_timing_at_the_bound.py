@@ -25,7 +25,7 @@ CASES = {
     "carrier_phase": ('"carrier_phase"', "", "known", 1.10),
     "pulse_fit": ('"pulse_fit"', "", "known", 1.10),
     "peak": ('"peak"', BELL, "known", 1.40),
-    "own": ('{ method = "first_crossing", own_peak_fraction = 0.5 }', BELL, "known", 1.45),
+    "own": ('{ method = "first_crossing", peak_fraction = 0.5 }', BELL, "known", 1.45),
     "zero": ('"zero_crossing"', BELL, "known", 1.45),
     "envelope": ('"envelope"', BELL, "free", 1.10),
     "edge": ('{ method = "envelope", edge_fraction = 0.5 }', BELL, "free", 1.60),

@@ -301,7 +301,7 @@ def test_known_shape_estimator_stands_at_the_cramer_rao_bound() -> None:
 
 
 def test_true_arrival_has_one_meaning() -> None:
-    """Delay, depth and path add up to the first wall echo's reference instant."""
+    """Delay, depth and path add up to the first back-wall echo's reference instant."""
     scenario = Scenario(
         record=RecordTable(bits=16, samples=2000),
         probe=ProbeTable(arrangement="delay_line", path_mm=10.0, delay_us=0.4137),

@@ -30,7 +30,7 @@ from ascan import (
     save_calibration,
 )
 from ascan.base.flags import Flag, is_fatal
-from ascan.checks.shape import SHAPE_RESIDUAL
+from ascan.checks.shape_mismatch import SHAPE_RESIDUAL
 from ascan.kernels.arrays import FloatArray
 from ascan.steps.models import LayeredModel
 
@@ -59,7 +59,7 @@ threshold = 0.03
 
 
 def scenario(seed: int, *, noise: float = 0.0008, **walls: Any) -> Scenario:
-    """Plates behind a delay line, a piston of 6 mm; the first wall echo is 0.07 of full scale."""
+    """Plates behind a delay line, a piston of 6 mm; first back-wall echo 0.07 of full scale."""
     return Scenario(
         seed=seed,
         record=RecordTable(samples=1000, start_us=START_US, bits=14),
@@ -182,7 +182,7 @@ def test_noise_alone_gives_no_thickness(calibrated: Calibration) -> None:
     rng = np.random.default_rng(18)
     made = Synthesis(scenario(18, steps_mm=(5.0,), readings=300))
     codes = made.waveforms().astype(np.float64)
-    # The surface echo stays, the wall is gone.
+    # The interface echo stays, the wall is gone.
     codes[:, 180:] = rng.normal(0.0, 7.0, codes[:, 180:].shape)
     scan = Scan.from_array(
         np.rint(codes).astype(np.int16),
@@ -196,7 +196,8 @@ def test_noise_alone_gives_no_thickness(calibrated: Calibration) -> None:
 
 
 @pytest.mark.parametrize(
-    ("other_mm", "part", "told"), [(5.0, 0.1, Flag.OTHER_ECHO), (7.6, 0.15, Flag.UNLIKE_MODEL)]
+    ("other_mm", "part", "told"),
+    [(5.0, 0.1, Flag.UNEXPECTED_ECHO), (7.6, 0.15, Flag.SHAPE_MISMATCH)],
 )
 def test_ground_under_part_of_the_beam_is_told(
     calibrated: Calibration, other_mm: float, part: float, told: Flag
@@ -216,8 +217,8 @@ def test_ground_under_part_of_the_beam_is_told(
         readings = measure(scan, procedure(), calibrated)
         assert ((readings.flags & np.uint32(told)) != 0).all() == (share > 0.0)
         assert (readings.flags == 0).all() == (share == 0.0)
-        assert ((readings.columns["other_share"] > 0.06).all()) == (
-            share > 0.0 and told is Flag.OTHER_ECHO
+        assert ((readings.columns["unexplained_echo"] > 0.06).all()) == (
+            share > 0.0 and told is Flag.UNEXPECTED_ECHO
         )
 
 
@@ -276,7 +277,7 @@ interval = {{ mode = "whole_record", gates = ["wall"] }}
 name = "wall"
 start_mm = -1.0
 stop_mm = 30.0
-echo = "head"
+echo = "first_arrival"
 """.replace("\n           ", " ")
 DUAL_STEPS_MM = (1.0, 3.0, 10.0, 25.0)
 
@@ -318,7 +319,7 @@ def test_dual_element_with_a_card_that_is_off() -> None:
     assert np.sqrt(np.mean(error**2)) <= 4.0
     assert np.abs(error).max() <= 15.0
     # The second echo is of the same wall.
-    disagrees = (readings.flags & np.uint32(Flag.WITNESS_DISAGREES)) != 0
+    disagrees = (readings.flags & np.uint32(Flag.SECOND_DISAGREES)) != 0
     assert disagrees.mean() <= 0.02
 
 
@@ -381,7 +382,7 @@ def test_a_coating_is_fitted_with_the_wall(
 
 
 def test_a_coating_in_water_is_no_hindrance() -> None:
-    # Paint reflects a third as well as steel: its own echo is half of the surface echo.
+    # Paint reflects a third as well as steel: its own echo is half of the interface echo.
     probe = ProbeTable(
         arrangement="immersion", radius_mm=3.0, path_mm=20.0, path_wander_mm=3.0, delay_us=0.35
     )
@@ -418,7 +419,7 @@ def test_a_coating_in_water_is_no_hindrance() -> None:
 
 
 def test_walls_behind_the_repeat_of_the_surface_echo_are_read_or_refused(tmp_path: Path) -> None:
-    # A line of 6 mm repeats itself 4.5 µs after the surface echo: as 13.3 mm of steel would.
+    # A line of 6 mm repeats itself 4.5 µs after the interface echo: as 13.3 mm of steel would.
     short = ProbeTable(
         arrangement="delay_line", radius_mm=3.0, path_mm=6.0, phase_deg=20.0, delay_us=0.35
     )
@@ -456,7 +457,7 @@ def test_walls_behind_the_repeat_of_the_surface_echo_are_read_or_refused(tmp_pat
     refused = is_fatal(readings.flags)
     assert refused[truth > 12.5].all()
     assert np.abs(errors_um(readings, thick)[~refused]).max() <= 5.0
-    rival = readings.columns["rival_mm"][refused & (truth > 14.0)]
+    rival = readings.columns["alternative_mm"][refused & (truth > 14.0)]
     # 13.3 mm less what the repeat's own pulse begins ahead of its time zero (half a µs).
     assert rival == pytest.approx(11.8, abs=0.5)
 

@@ -1,4 +1,4 @@
-"""Surface echoes are aligned by what they have in common, whatever half-cycle was picked."""
+"""Interface echoes are aligned by what they have in common, whatever half-cycle was picked."""
 
 from __future__ import annotations
 

@@ -3,8 +3,8 @@
 import numpy as np
 
 from ascan.checks.alternatives import Alternatives, Cause
-from ascan.checks.earlier_echo import USUAL_HEIGHT, odds_against, shares_ahead
-from ascan.checks.skipped_cycle import Times, weigh_half_cycle
+from ascan.checks.cycle_uncertain import Times, weigh_half_cycle
+from ascan.checks.multiple_suspected import USUAL_HEIGHT, odds_against, shares_ahead
 from ascan.finding.masked_first import masked_first
 from ascan.finding.rows import Learned, Row
 

@@ -12,7 +12,7 @@ MHZ = np.linspace(0.5, 10.0, 20)
 
 
 def summed(r: float, beneath: float, run: np.ndarray) -> tuple[np.ndarray, list[np.ndarray]]:
-    """Return surface echo and two wall echoes by following sound from face to face.
+    """Return interface echo and two back-wall echoes by following sound from face to face.
 
     Every pass of the coating multiplies by the square root of ``run``; faces reflect with the other
     sign from behind, and let through 1 + reflection.
@@ -55,7 +55,7 @@ def test_factors_are_the_sums_of_all_echoes(mismatch: float) -> None:
     found = coating.factors(MHZ, late_us, mismatch, loss_per_us, 2) * delay
     np.testing.assert_allclose(found[0] * bare, surface, rtol=1e-9, atol=1e-12)
     np.testing.assert_allclose(found[1] * through, walls[0], rtol=1e-9, atol=1e-12)
-    # Each later wall echo has turned at the front: the bare one by -bare.
+    # Each later back-wall echo has turned at the front: the bare one by -bare.
     np.testing.assert_allclose(found[2] * through * -bare, walls[1], rtol=1e-9, atol=1e-12)
 
 
@@ -66,7 +66,7 @@ def test_no_coating_changes_nothing() -> None:
 
 def test_a_thin_coating_is_as_a_trace_of_wall() -> None:
     # To first order every spacing grows by r (1 − R²) / ((1 + r R) (R + r)) of the delay, from the
-    # surface echo to the first as from each wall echo to the next.
+    # interface echo to the first as from each back-wall echo to the next.
     coating, late_us, low = Coating(bare=1.4, mismatch=0.1, frequency_mhz=5.0), 1e-5, MHZ[:1]
     r, beneath = np.tanh(0.4), np.tanh(1.0)
     expected = r * (1.0 - beneath**2) / ((1.0 + r * beneath) * (beneath + r)) * late_us

@@ -88,7 +88,7 @@ def test_at_gate_edge(arrival_us: float, echo: str) -> None:
 
 def test_a_crossing_cut_by_the_gate_is_no_crossing() -> None:
     scan = scan_of(0.7 * burst(TIME_US, 2.03))
-    for timing in ("level = 0.3", "own_peak_fraction = 0.5"):
+    for timing in ("level = 0.3", "peak_fraction = 0.5"):
         procedure = wall_procedure('{ method = "first_crossing", ' + timing + " }")
         found = Flag(int(time_echoes(scan, procedure).flags[0]))
         assert Flag.NO_ECHO | Flag.AT_GATE_EDGE in found
@@ -112,13 +112,13 @@ def train_flags(arrivals: list[float], delay: float = 0.4) -> Flag:
 
 def test_uneven_echoes_against_the_surface() -> None:
     assert train_flags([4.0, 5.5, 7.0]) == Flag(0)
-    assert train_flags([4.0, 5.5, 8.6]) == Flag.UNEVEN_ECHOES
+    assert train_flags([4.0, 5.5, 8.6]) == Flag.UNEVEN_SPACING
 
 
 def test_surface_repeat() -> None:
-    """The surface echo at 4.0 µs, 0.4 µs of it in the probe, repeats at 7.6 µs."""
-    assert Flag.SURFACE_REPEAT in train_flags([4.0, 5.8, 7.6])
-    assert Flag.SURFACE_REPEAT not in train_flags([4.0, 5.2, 6.4])
+    """The interface echo at 4.0 µs, 0.4 µs of it in the probe, repeats at 7.6 µs."""
+    assert Flag.INTERFACE_MULTIPLE in train_flags([4.0, 5.8, 7.6])
+    assert Flag.INTERFACE_MULTIPLE not in train_flags([4.0, 5.2, 6.4])
 
 
 def test_range_flags_and_not_positive() -> None:

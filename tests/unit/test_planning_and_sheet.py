@@ -67,7 +67,12 @@ def test_the_sheet_holds_all_and_is_sound(tmp_path: Path) -> None:
     assert len(drawn.findall("circle")) == 3
     save_calibration(calibration, tmp_path / "c.h5")
     (tmp_path / "wall.toml").write_text(PROCEDURE)
-    asked = ["sheet", str(tmp_path / "c.h5"), "--procedure", str(tmp_path / "wall.toml")]
+    asked = [
+        "calibration-report",
+        str(tmp_path / "c.h5"),
+        "--procedure",
+        str(tmp_path / "wall.toml"),
+    ]
     assert main([*asked, "-o", str(tmp_path / "c.html")]) == 0
     assert "effective degrees" in (tmp_path / "c.html").read_text()
     assert main([*asked, "-o", str(tmp_path / "c.html")]) == 2

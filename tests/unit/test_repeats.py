@@ -19,7 +19,7 @@ def pulse(at: float) -> FloatArray:
 
 
 def record(path: float, spacing: float, wall: float, left: float = 0.0) -> FloatArray:
-    """Return two trips of a path by following each echo: surface 0.8, wall echoes, face 0.5.
+    """Return two trips of a path by following each echo: surface 0.8, back-wall echoes, face 0.5.
 
     ``path`` and ``spacing`` are in samples, ``left`` is by how much later the pulse left.
     """

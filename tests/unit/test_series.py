@@ -14,14 +14,14 @@ from ascan import AscanError, Procedure, calibrate, load_readings, measure_to_fi
 from ascan.calibration.conditions import Conditions
 from ascan.commands.cli import main
 from ascan.examples import PROCEDURE, plate_scan
-from ascan.results.series import Check, Standing, standings
+from ascan.results.series import CheckReading, CheckStatus, check_statuses
 from ascan.store.scans import save_scan
 from ascan.store.series import add_checks, load_series
 from ascan.study.checking import check_steps
 
 
-def check(time_s: float, passed: bool, calibration: str = "a") -> Check:
-    return Check(
+def check(time_s: float, passed: bool, calibration: str = "a") -> CheckReading:
+    return CheckReading(
         time_s=time_s,
         step_mm=10.0,
         u_step_mm=0.01,
@@ -36,16 +36,16 @@ def check(time_s: float, passed: bool, calibration: str = "a") -> Check:
 def test_a_failed_check_voids_back_to_the_last_good_one() -> None:
     """The published principle: void between the good check at 0 and the failed one at 20."""
     checks = [check(0.0, True), check(10.0, True), check(20.0, False), check(30.0, True)]
-    found = standings(np.array([-5.0, 5.0, 15.0, 25.0, 35.0]), checks)
+    found = check_statuses(np.array([-5.0, 5.0, 15.0, 25.0, 35.0]), checks)
     assert found.tolist() == [0, 1, 2, 2, 0]
 
 
 def test_checks_too_far_apart_confirm_nothing() -> None:
     checks = [check(0.0, True), check(5 * 3600.0, True)]
     at = np.array([3600.0])
-    assert standings(at, checks)[0] == Standing.CONFIRMED
-    assert standings(at, checks, recheck_hours=4.0)[0] == Standing.OPEN
-    assert standings(at, [])[0] == Standing.OPEN
+    assert check_statuses(at, checks)[0] == CheckStatus.CONFIRMED
+    assert check_statuses(at, checks, recheck_hours=4.0)[0] == CheckStatus.OPEN
+    assert check_statuses(at, [])[0] == CheckStatus.OPEN
 
 
 @given(
@@ -56,15 +56,15 @@ def test_a_later_check_never_confirms_what_a_failed_one_voids(
     made: list[tuple[int, bool]], at: int
 ) -> None:
     checks = [check(float(t), passed) for t, passed in made]
-    before = standings(np.array([at + 0.5]), checks)[0]
-    after = standings(np.array([at + 0.5]), [*checks, check(100.0, True)])[0]
-    assert after == before or before == Standing.OPEN
+    before = check_statuses(np.array([at + 0.5]), checks)[0]
+    after = check_statuses(np.array([at + 0.5]), [*checks, check(100.0, True)])[0]
+    assert after == before or before == CheckStatus.OPEN
     if all(passed for _, passed in made):
-        assert after != Standing.VOID
+        assert after != CheckStatus.VOID
 
 
 def test_a_day_from_the_command_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Check, measure, check with a shifted clock: the readings between the two are void."""
+    """CheckReading, measure, check with a shifted clock: the readings between the two are void."""
     monkeypatch.chdir(tmp_path)
     Path("wall.toml").write_text(PROCEDURE)
     procedure, steps = Procedure.from_text(PROCEDURE), np.array([5.0, 10.0, 20.0])
@@ -77,15 +77,24 @@ def test_a_day_from_the_command_line(tmp_path: Path, monkeypatch: pytest.MonkeyP
     common += ["--series", "day.json", "--step", "10=0"]
     assert main(["check", "good.h5", *common, "--at", "2026-05-04T08:00"]) == 0
     assert main(["check", "good.h5", *common, "--at", "2026-05-04T10:00"]) == 0
-    settle = ["settle", "r.h5", "--series", "day.json", "--at", "2026-05-04T09:00"]
+    settle = ["apply-checks", "r.h5", "--series", "day.json", "--at", "2026-05-04T09:00"]
     assert main([*settle, "-o", "s.h5"]) == 0
-    assert load_readings("s.h5").columns["standing"].tolist() == [1, 1]
+    assert load_readings("s.h5").columns["check_status"].tolist() == [1, 1]
     assert main(["check", "off.h5", *common, "--at", "2026-05-04T12:00"]) == 3
-    late = ["settle", "s.h5", "--series", "day.json", "--at", "2026-05-04T11:00", "-o", "t.h5"]
+    late = [
+        "apply-checks",
+        "s.h5",
+        "--series",
+        "day.json",
+        "--at",
+        "2026-05-04T11:00",
+        "-o",
+        "t.h5",
+    ]
     assert main(late) == 0
     kept = load_readings("t.h5")
-    assert kept.columns["standing"].tolist() == [2, 2]
-    assert len(kept.provenance["standings"]) == 2
+    assert kept.columns["check_status"].tolist() == [2, 2]
+    assert len(kept.provenance["check_statuses"]) == 2
     # What was read stands as it was read.
     assert (kept.thickness_mm == load_readings("r.h5").thickness_mm).all()
     assert [one.passed for one in load_series("day.json")] == [True, True, False]
@@ -146,11 +155,11 @@ def test_what_the_calibration_says_of_its_checks_holds(
     )
     measure_to_file(plate_scan(np.array([8.0])), procedure, calibration, "r.h5")
     add_checks("day.json", [check(t, True, calibration.digest) for t in (0.0, 8.0 * 3600.0)])
-    settle = ["settle", "r.h5", "--series", "day.json", "--at", "1970-01-01T04:00"]
+    settle = ["apply-checks", "r.h5", "--series", "day.json", "--at", "1970-01-01T04:00"]
     assert main([*settle, "-o", "s.h5"]) == 0
-    assert load_readings("s.h5").columns["standing"].tolist() == [Standing.OPEN]
+    assert load_readings("s.h5").columns["check_status"].tolist() == [CheckStatus.OPEN]
     assert main([*settle, "-o", "t.h5", "--recheck-hours", "9"]) == 0
-    assert load_readings("t.h5").columns["standing"].tolist() == [Standing.CONFIRMED]
+    assert load_readings("t.h5").columns["check_status"].tolist() == [CheckStatus.CONFIRMED]
     assert main([*settle, "-o", "u.h5", "--recheck-hours", "-9"]) == 2
 
 

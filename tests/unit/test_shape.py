@@ -7,17 +7,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ascan.checks.other_echo import take_off_forerunners
 from ascan.checks.second_echo import Second, write_second
-from ascan.checks.shape import (
+from ascan.checks.shape_mismatch import (
     MOST_DRIFT,
     Sized,
     Usual,
     mark_unlike,
     u_of_shape_us,
-    write_arrival_misfits,
-    write_misfits,
+    write_arrival_residuals,
+    write_shape_residuals,
 )
+from ascan.checks.unexpected_echo import take_off_forerunners
 from ascan.finding.rows import Learned
 from ascan.kernels.arrays import FloatArray
 from ascan.waveform.template import Template
@@ -36,7 +36,7 @@ def misfit_of(trace: FloatArray, heads: FloatArray, heads_us: FloatArray) -> flo
     out, clock_us = np.empty(1), np.array([5.0 - 0.01 * (BEFORE + 20)])
     top = np.array([BEFORE + 20])
     learned = Learned(heads, heads_us, BEFORE)
-    write_arrival_misfits(trace[None], top, (clock_us, 0.01), learned, REACH, out)
+    write_arrival_residuals(trace[None], top, (clock_us, 0.01), learned, REACH, out)
     return float(out[0])
 
 
@@ -78,7 +78,7 @@ def test_noise_alone_is_not_told_as_another_shape() -> None:
     heads = learned[20 : 20 + SIZE][None]
     top, clock_us = np.full(count, BEFORE + 20), np.full(count, 5.0)
     usual = Learned(heads, np.array([5.0]), BEFORE)
-    write_arrival_misfits(traces, top, (clock_us, 0.01), usual, REACH, misfit)
+    write_arrival_residuals(traces, top, (clock_us, 0.01), usual, REACH, misfit)
     unknown = np.full(count, np.nan)
     mark_unlike(misfit, np.zeros(count), 0.06, np.full(count, snr_db), unknown, told)
     assert np.isfinite(misfit).all()
@@ -103,7 +103,7 @@ def pulse(late: float, half: int = 60, period: float = PERIOD) -> FloatArray:
 def left_of(trace: FloatArray, place: float, known: Template) -> tuple[float, float, float]:
     misfit, sized = np.empty(1), Sized(np.empty(1), np.empty(1))
     usual = Usual(known.shapes, known.drifts)
-    write_misfits(trace[None], np.array([place]), usual, misfit, sized)
+    write_shape_residuals(trace[None], np.array([place]), usual, misfit, sized)
     return float(misfit[0]), float(sized.height[0]), float(sized.share[0])
 
 
@@ -148,7 +148,7 @@ def test_an_echos_own_beginning_is_no_other_echo() -> None:
     place, peak = np.full(2, 260.0), np.full(2, 260)
     misfit, sized = np.empty(2), Sized(np.empty(2), np.empty(2))
     usual = Usual(known.shapes, known.drifts)
-    write_misfits(trace, place, usual, misfit, sized)
+    write_shape_residuals(trace, place, usual, misfit, sized)
     whole = trace.copy()
     take_off_forerunners(trace, place, peak, reach, usual, sized)
     ahead = np.abs(trace[:, : 260 - reach]).max(axis=1)

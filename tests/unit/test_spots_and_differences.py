@@ -35,7 +35,7 @@ def test_the_least_of_each_point_and_why_readings_were_rejected() -> None:
             [8.02, 8.00, nan, 7.50, 7.90, nan],
             [0, LOW_SNR, NO_ECHO, 0, 0, NO_ECHO],
             point=["b", "b", "b", "a", "a", "c"],
-            standing=[0, 0, 0, 0, 2, 0],
+            check_status=[0, 0, 0, 0, 2, 0],
         )
     )
     assert [spot.name for spot in found] == ["b", "a", "c"]

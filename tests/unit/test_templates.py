@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from ascan import calibrate, load_calibration, measure, save_calibration, time_echoes
 from ascan.base.flags import Flag
-from ascan.checks.skipped_cycle import CYCLE_OFFSET
+from ascan.checks.cycle_uncertain import CYCLE_OFFSET
 from ascan.kernels.fir import gaussian_taps
 from ascan.kernels.subsample import dense_crossing, dense_peak, dense_value
 from ascan.timing.matched import noise_gain
@@ -84,7 +84,7 @@ def test_a_skipped_cycle_shows_against_the_envelope() -> None:
     upright = measure(scan_of(clean + noise), procedure, calibration)
     turned = measure(scan_of(-clean + noise), procedure, calibration)
     assert (upright.flags == 0).all()
-    assert (turned.flags == np.uint32(Flag.TURNED_OVER)).all()
+    assert (turned.flags == np.uint32(Flag.POLARITY_INVERTED)).all()
 
 
 def test_template_and_lag_are_kept_with_the_calibration(tmp_path: Path) -> None:

@@ -11,8 +11,8 @@ from builders import SAMPLE_RATE_MHZ, burst, scan_of, wall_procedure
 from ascan import Calibration, Procedure, Scan, calibrate, measure, time_echoes
 from ascan.calibration.line import fit_line
 from ascan.calibration.thickness import Line, to_thickness, walls
-from ascan.checks.surface_repeat import weigh_repeat
-from ascan.checks.uneven_echoes import mark_uneven
+from ascan.checks.interface_multiple import weigh_repeat
+from ascan.checks.uneven_spacing import mark_uneven
 from ascan.examples import PROCEDURE, plate_example, plate_scan
 
 V = 5.92

@@ -24,7 +24,11 @@ from ascan.whole_record.dual_records import Residuals, Starts
 
 # A first arrival that none of these speaks against says which half-cycle it is.
 DOUBTS = np.uint32(
-    Flag.HALF_CYCLE_UNSURE | Flag.EARLIER_ECHO | Flag.AT_MOST | Flag.AT_GATE_EDGE | Flag.SATURATED
+    Flag.CYCLE_UNCERTAIN
+    | Flag.MULTIPLE_SUSPECTED
+    | Flag.UPPER_BOUND
+    | Flag.AT_GATE_EDGE
+    | Flag.SATURATED
 )
 # Walls are laid out from this part of the thinnest step to so many times the thickest.
 SPAN = (0.4, 1.5)
@@ -55,7 +59,7 @@ class DualReader:
         """Return the thickness that explains each record best, as an interval."""
         first = seen.echoes[seen.layout.back_wall]
         # Which half-cycle it is, the whole record settles itself.
-        flags |= first.flags & ~np.uint32(Flag.HALF_CYCLE_UNSURE)
+        flags |= first.flags & ~np.uint32(Flag.CYCLE_UNCERTAIN)
         seen.interval_us, seen.alternatives = first.time_us, Alternatives(seen.rows)
         run(Stage.INTERVAL, seen, flags)
         sure, noise = (first.flags & DOUBTS) == 0, noise_of(seen, first)

@@ -11,7 +11,7 @@ from ascan.calibration.record import Calibration
 from ascan.checks.alternatives import Alternatives
 from ascan.checks.check import Stage
 from ascan.checks.check_input import CheckInput
-from ascan.checks.shape import u_of_shape_us
+from ascan.checks.shape_mismatch import u_of_shape_us
 from ascan.engine.read import Interval, Read, RunChecks
 from ascan.kernels.arrays import Columns, FlagArray, FloatArray
 from ascan.path.diffraction import lead_table
@@ -38,7 +38,7 @@ class EchoesReader:
     @property
     def inverted_hints(self) -> Flag:
         """Of a record that is turned over, another half-cycle is timed."""
-        return Flag.HALF_CYCLE_UNSURE
+        return Flag.CYCLE_UNCERTAIN
 
     def read(self, seen: CheckInput, run: RunChecks, flags: FlagArray) -> Read:
         """Return the interval between the procedure's gates."""
@@ -60,7 +60,7 @@ class EchoesReader:
         if self.calibration is not None and self.calibration.arrivals is not None:
             # Between steps, and in a component of other attenuation, arrivals change their shape.
             first, frequency = used[0], self.procedure.probe.frequency_mhz
-            u_shape = u_of_shape_us(first.misfit, first.snr_db, frequency)
+            u_shape = u_of_shape_us(first.shape_residual, first.snr_db, frequency)
             u_interval = np.hypot(u_interval, u_shape)
         return Interval(interval, u_interval)
 

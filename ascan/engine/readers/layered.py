@@ -23,8 +23,8 @@ from ascan.whole_record.coated_stage import CoatedStage
 from ascan.whole_record.stage import FEW, WHOLE_PERIODS, RecordStage, ToFit
 
 # What a record says that is turned over.
-TURNED_WHOLE = Flag.RIVAL_READING | Flag.NO_ECHO
-# A wall's echo and a repeat of the surface echo are not told apart within so many periods.
+TURNED_WHOLE = Flag.AMBIGUOUS | Flag.NO_ECHO
+# A wall's echo and a repeat of the interface echo are not told apart within so many periods.
 ON_PERIODS = 1.0
 # Whole records are searched for walls so many times as thick as the gate lets pass.
 FURTHER = 1.5
@@ -34,7 +34,7 @@ FURTHER = 1.5
 class LayeredReader:
     """Reads layered records; immutable, thread-safe.
 
-    The surface gate says where to begin; that of the wall bounds the answer, not the search, and
+    The interface gate says where to begin; that of the wall bounds the answer, not the search, and
     gets what the fit left of its echo.
 
     Attributes
@@ -70,7 +70,7 @@ class LayeredReader:
         outside = (found["interval_us"] < start_us) | (found["interval_us"] > stop_us)
         flags |= np.where(outside, np.uint32(Flag.OUTSIDE_GATE), np.uint32(0))
         hidden = may_be_hidden(found, stop_us, layout.period_us, flags)
-        if "misfit" in found:
+        if "shape_residual" in found:
             tell_fit(seen, layout.back_wall, found)
         return Read(
             main=Interval(found["interval_us"], found["u_interval_us"], found.get("grown")),
@@ -92,17 +92,17 @@ def noise_of(seen: CheckInput, front: GateEchoes) -> FloatArray:
 
 
 def alternatives_of(found: Columns, hidden: BoolArray) -> Alternatives:
-    """Return what else a fit may be; ``hidden``: what the surface echo's repeat hides."""
+    """Return what else a fit may be; ``hidden``: what the interface echo's repeat hides."""
     other = Alternatives(hidden.size)
-    other.odds, other.interval_us = found["rival_odds"], found["rival_us"]
+    other.odds, other.interval_us = found["alternative_odds"], found["alternative_us"]
     other.cause[np.isfinite(other.interval_us)] = Cause.OTHER_SPACING
-    other.cause[hidden] = Cause.SURFACE_REPEAT
+    other.cause[hidden] = Cause.INTERFACE_MULTIPLE
     return other
 
 
 def fit_columns(found: Columns) -> Columns:
     """Return what of a fit stands in readings."""
-    wanted = ("unexplained", "second_share", "other_share", "coating_us")
+    wanted = ("residual_rms", "second_echo_ratio", "unexplained_echo", "coating_us")
     return {name: found[name] for name in wanted if name in found}
 
 
@@ -112,24 +112,26 @@ def tell_fit(seen: CheckInput, gate: str, found: Columns) -> None:
         snr_db = 20.0 * np.log10(found["snr"])
     echo = seen.echoes[gate]
     measured = echo.measured | {"snr_db": snr_db}
-    seen.echoes[gate] = dataclasses.replace(echo, misfit=found["misfit"], measured=measured)
+    seen.echoes[gate] = dataclasses.replace(
+        echo, shape_residual=found["shape_residual"], measured=measured
+    )
 
 
 def may_be_hidden(found: Columns, stop_us: float, period_us: float, flags: FlagArray) -> BoolArray:
-    """Refuse what may be no wall but what precedes one that the surface echo's repeat hides.
+    """Refuse what may be no wall but what precedes one that the interface echo's repeat hides.
 
     Where the gate reaches past the repeat and the echo found is weak, none is, or it is not whole
     ahead of a repeat that was not taken off the record, the wall may be thicker than
-    the record is used to: ``rival_us`` says from where on.
+    the record is used to: ``alternative_us`` says from where on.
     """
     hidden = (found["repeat_us"] < stop_us) & (flags & FEW != 0)
     cut = found["interval_us"] + WHOLE_PERIODS * period_us > found["unfreed_us"]
     hidden |= (found["unfreed_us"] < stop_us) & cut
-    # Of a wall echo right on a repeat, nothing tells the one from the other.
+    # Of a back-wall echo right on a repeat, nothing tells the one from the other.
     hidden |= np.abs(found["interval_us"] - found["freed_us"]) < ON_PERIODS * period_us
-    found["rival_us"] = np.where(hidden, found["repeat_us"], found["rival_us"])
-    found["rival_odds"] = np.where(hidden, 0.0, found["rival_odds"])
-    flags |= np.where(hidden, np.uint32(Flag.RIVAL_READING), np.uint32(0))
+    found["alternative_us"] = np.where(hidden, found["repeat_us"], found["alternative_us"])
+    found["alternative_odds"] = np.where(hidden, 0.0, found["alternative_odds"])
+    flags |= np.where(hidden, np.uint32(Flag.AMBIGUOUS), np.uint32(0))
     return np.asarray(hidden)
 
 

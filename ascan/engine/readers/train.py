@@ -21,7 +21,7 @@ class TrainReader:
     @property
     def inverted_hints(self) -> Flag:
         """Of a record that is turned over, another half-cycle is timed."""
-        return Flag.HALF_CYCLE_UNSURE
+        return Flag.CYCLE_UNCERTAIN
 
     def read(self, seen: CheckInput, run: RunChecks, flags: FlagArray) -> Read:
         """Return the spacing in the procedure's gate."""

@@ -61,7 +61,7 @@ def _followed(
 ) -> Calibration:
     """Return the calibration with what follows the first arrivals on the steps."""
     scan = known.scan
-    alone = dataclasses.replace(procedure, witness=None, coating=None)
+    alone = dataclasses.replace(procedure, second_interval=None, coating=None)
     seen = readings_of(bind(alone, scan.recording, calibration), scan)
     looked_at = dataclasses.replace(on, columns=seen.columns)
     learned = dict(calibration.learned)

@@ -44,7 +44,7 @@ def learn_echoes(
     )
     pipeline = bind(procedure, scan.recording, taught=taught)
     times = readings_of(pipeline, scan)
-    usable = (times.flags & ~np.uint32(Flag.REPEATED)) == 0
+    usable = (times.flags & ~np.uint32(Flag.RECORD_DUPLICATE)) == 0
     if not usable.any():
         raise nothing_usable(known, pipeline, times.flags)
     usable = settled_by_steps(known, times.columns, usable, procedure)
@@ -70,7 +70,7 @@ def learn_echoes(
         templates=shapes,
         learned=learned,
     )
-    alone = dataclasses.replace(procedure, witness=None, coating=None, temperature=None)
+    alone = dataclasses.replace(procedure, second_interval=None, coating=None, temperature=None)
     taught = taught_of(alone, scan.recording, calibration, guide)
     seen = readings_of(bind(alone, scan.recording, calibration, taught), scan)
     calibrated = dataclasses.replace(timed, columns=seen.columns)
@@ -86,7 +86,7 @@ def settled_by_steps(
     By itself an echo may not say which of its half-cycles was timed; the line through the steps
     that do say it tells, if the reading lies on it.
     """
-    doubtful = (columns["flags"] & ~np.uint32(Flag.REPEATED | Flag.HALF_CYCLE_UNSURE)) == 0
+    doubtful = (columns["flags"] & ~np.uint32(Flag.RECORD_DUPLICATE | Flag.CYCLE_UNCERTAIN)) == 0
     if np.unique(known.ids[usable]).size < 2 or not (doubtful & ~usable).any():
         return usable
     fit = _fit(known, columns, usable, procedure).fit

@@ -74,7 +74,7 @@ def calibrate_whole(
             "calibration",
             f"reads none of its own steps right ({known.told(times.flags, usable)})",
             remedy="check the gates, which step each row stands on, and that the record begins "
-            "some three periods and more ahead of the surface echo",
+            "some three periods and more ahead of the interface echo",
         )
     interval, u_interval = times.columns["interval_us"], times.columns["u_interval_us"]
     means = gather_steps(known.mm[usable], known.u_mm[usable], interval[usable], u_interval[usable])

@@ -15,15 +15,15 @@ import numpy as np
 
 from ascan.calibration.fit import Fit
 from ascan.calibration.record import Calibration
+from ascan.checks.cycle_uncertain import CYCLE_OFFSET
 from ascan.checks.first_interval import EXCESS
 from ascan.checks.followers import AFTER_PEAK
+from ascan.checks.interface_shifted import INTERFACE_TIME
 from ascan.checks.missing_second import SECOND_RATIO
 from ascan.checks.multiples import BETWEEN_MULTIPLES
-from ascan.checks.other_echo import ADJACENT_PEAKS, BEFORE_PEAK
 from ascan.checks.second_echo import SECOND_DELAY
-from ascan.checks.shape import SHAPE_RESIDUAL
-from ascan.checks.skipped_cycle import CYCLE_OFFSET
-from ascan.checks.surface_moved import INTERFACE_TIME
+from ascan.checks.shape_mismatch import SHAPE_RESIDUAL
+from ascan.checks.unexpected_echo import ADJACENT_PEAKS, BEFORE_PEAK
 from ascan.checks.weak_echo import RELATIVE_AMPLITUDE
 from ascan.engine.readers.dual import RECORD_RESIDUAL
 from ascan.engine.taught import AMPLITUDE_RANGE, ARRIVAL_RATIO
@@ -34,6 +34,7 @@ from ascan.steps.models import ApertureModel, FirstArrivals, LayeredModel, Sprea
 from ascan.steps.table import table_in_fit
 from ascan.store import schema
 from ascan.store.old.digests import APERTURE, DUAL, FOUND, LAYERED, STEPS, digests_of
+from ascan.timing.gating import in_words_of_today
 from ascan.waveform.template import Template
 
 SCALARS = (
@@ -69,6 +70,7 @@ def read_old(group: h5py.Group, place: str) -> Calibration:
         for name in ("health", "signature", "conditions")
     }
     digest = schema.attribute(group, "digest", place)
+    texts["signature"] = _in_words_of_today(texts["signature"])
     parts = _parts(group, place)
     if digest not in digests_of(group):
         raise schema.changed(group, place)
@@ -81,6 +83,17 @@ def read_old(group: h5py.Group, place: str) -> Calibration:
         **texts,
     )
     return dataclasses.replace(calibration, written_as={calibration.digest: digest})
+
+
+def _in_words_of_today(signature: dict[str, Any]) -> dict[str, Any]:
+    """Return a signature with the keys and words of today."""
+    echoes = {}
+    for name, gate in signature.get("echoes", {}).items():
+        own = in_words_of_today(gate, name)
+        if "against" in own:
+            own["against"] = in_words_of_today(own["against"], name)
+        echoes[name] = own
+    return signature | {"echoes": echoes}
 
 
 def _parts(group: h5py.Group, place: str) -> dict[str, Any]:
@@ -164,7 +177,7 @@ def _model(group: h5py.Group, place: str) -> LayeredModel | ApertureModel:
             length_mm=number("length_mm"),
             **nodes,
         )
-    # Format 1.2 did not know how far surface echoes scatter: each counts as the learned one.
+    # Format 1.2 did not know how far interface echoes scatter: each counts as the learned one.
     scatter = number("front_scatter") if "front_scatter" in group.attrs else 0.0
     return LayeredModel(
         interface_pulse=arrays["front"],

@@ -1,4 +1,4 @@
-"""``ascan settle``: what the checks of a series make of its readings."""
+"""``ascan apply-checks``: what the checks of a series make of its readings."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, check_outputs, say, seconds_of
 from ascan.report.cautions import CAUTION
 from ascan.results.readings import Readings
-from ascan.results.series import Standing, standings
+from ascan.results.series import CheckStatus, check_statuses
 from ascan.store import schema
 from ascan.store.job import READINGS, SERIES
 from ascan.store.provenance import now
 from ascan.store.readings import load_readings, readings_file
 from ascan.store.series import load_series
 
-EXAMPLE = "ascan settle readings.h5 --series day.json -o settled.h5"
+EXAMPLE = "ascan apply-checks readings.h5 --series day.json -o settled.h5"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -56,16 +56,18 @@ def run(args: argparse.Namespace) -> None:
             "holds checks of another calibration than the readings'",
             remedy="name the series of this calibration",
         )
-    code = standings(_times(readings, args), checks, recheck_hours=_recheck_hours(readings, args))
+    code = check_statuses(
+        _times(readings, args), checks, recheck_hours=_recheck_hours(readings, args)
+    )
     read = ~is_fatal(readings.flags)
-    counts = {str(one.name).lower(): int((code[read] == one).sum()) for one in Standing}
+    counts = {str(one.name).lower(): int((code[read] == one).sum()) for one in CheckStatus}
     history = [
-        *readings.provenance.get("standings", []),
+        *readings.provenance.get("check_statuses", []),
         {"settled": now(), "checks": len(checks), "counts": counts},
     ]
     with readings_file(args.output, replace=args.replace) as file:
-        file.append(dict(readings.columns) | {"standing": code})
-        file.finish(dict(readings.provenance) | {"standings": history})
+        file.append(dict(readings.columns) | {"check_status": code})
+        file.finish(dict(readings.provenance) | {"check_statuses": history})
     told = ", ".join(f"{count} {name}" for name, count in counts.items())
     refused = len(readings) - int(read.sum())
     told += f"; {refused} without a thickness" if refused else ""

@@ -1,4 +1,4 @@
-"""HALF_CYCLE_UNSURE: whether the timed half-cycle is the calibration's, by the envelope.
+"""CYCLE_UNCERTAIN: whether the timed half-cycle is the calibration's, by the envelope.
 
 An echo turned over, a skipped cycle, another echo run into it, or a band so dispersed that the wave
 has moved under its envelope.
@@ -15,7 +15,7 @@ from ascan.checks.alternatives import Cause
 from ascan.checks.check import Check, Evidence, Stage, Verdict
 from ascan.checks.check_input import CheckInput
 from ascan.checks.lesson import Lesson, Pass, StepReadings
-from ascan.checks.odds import LEAST_ODDS, unsure
+from ascan.checks.odds import MIN_ALTERNATIVE_ODDS, unsure
 from ascan.kernels.arrays import FloatArray
 from ascan.kernels.jit import compiled
 from ascan.steps.learned_value import Kind, LearnedValue
@@ -96,14 +96,14 @@ def evidence(seen: CheckInput) -> Evidence:
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag rows whose half-cycle is not sure in one of the gates."""
-    return {Flag.HALF_CYCLE_UNSURE: unsure(seen, found["odds"])}
+    return {Flag.CYCLE_UNCERTAIN: unsure(seen, found["odds"])}
 
 
 CHECK = Check(
-    name="skipped_cycle",
+    name="cycle_uncertain",
     stage=Stage.INTERVAL,
     evidence=evidence,
     judge=judge,
-    keys=(LEAST_ODDS,),
+    keys=(MIN_ALTERNATIVE_ODDS,),
     learns=(Lesson(CYCLE_OFFSET, Pass.CYCLE, learn),),
 )

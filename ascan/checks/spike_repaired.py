@@ -1,4 +1,4 @@
-"""SPIKED: lone samples that were mended (`ascan.waveform.spikes`) lie under an echo."""
+"""SPIKE_REPAIRED: lone samples that were mended (`ascan.waveform.spikes`) lie under an echo."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def mark_spiked(
 ) -> None:
     """Mark rows in which a mended sample lies within ``reach`` of an echo.
 
-    ``place`` and ``peak``, shape (n,), are its timed place and own peak in samples (NaN: none).
+    ``place`` and ``peak``, shape (n,), are its timed place and echo peak in samples (NaN: none).
     """
     for row in range(block.shape[0]):
         if not np.isfinite(place[row]):
@@ -48,7 +48,7 @@ def evidence(seen: CheckInput) -> Evidence:
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag them."""
-    return {Flag.SPIKED: found["mended"]}
+    return {Flag.SPIKE_REPAIRED: found["mended"]}
 
 
-CHECK = Check(name="spikes", stage=Stage.ECHOES, evidence=evidence, judge=judge)
+CHECK = Check(name="spike_repaired", stage=Stage.ECHOES, evidence=evidence, judge=judge)

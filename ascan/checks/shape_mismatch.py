@@ -1,4 +1,4 @@
-"""UNLIKE_MODEL, of single echoes: an echo has another shape than the steps' echoes had.
+"""SHAPE_MISMATCH, of single echoes: an echo has another shape than the steps' echoes had.
 
 A pit or a slope under part of the beam, roughness, an echo that runs into it, another probe, more
 attenuation or dispersion than in the block: all change an echo's shape before they hide it.
@@ -20,17 +20,17 @@ from ascan.kernels.jit import compiled
 from ascan.kernels.sums import dot
 from ascan.steps.learned_value import Kind, LearnedValue
 
-# Told is what exceeds the usual misfit so many times, or is this much more, and so many times what
-# noise adds; an echo's root mean square over one and a half periods to each side is about this part
-# of its height.
+# Told is what exceeds the usual shape_residual so many times, or is this much more, and so many
+# times what noise adds; an echo's root mean square over one and a half periods to each side is
+# about this part of its height.
 USUAL, NOISE, ROOT_MEAN_SQUARE = 1.5, 1.5, 0.4
 # An echo drifts no further than this, of what the steps' own echoes do.
 MOST_DRIFT = 1.2
 # First arrivals between two steps are left by up to so much of what these leave of each other, and
 # by 0.06 more (aperture integral, steps of factors 1.3 to 3 from 1 to 25 mm).
 BETWEEN = 0.85
-MOST_MISFIT = Key(
-    name="most_misfit",
+MAX_SHAPE_RESIDUAL = Key(
+    name="max_shape_residual",
     default=0.06,
     above=0.0,
     most=1.0,
@@ -69,8 +69,8 @@ class Sized(NamedTuple):
 
 
 @compiled
-def write_misfits(
-    trace: AnyArray, position: FloatArray, usual: Usual, misfit: FloatArray, sized: Sized
+def write_shape_residuals(
+    trace: AnyArray, position: FloatArray, usual: Usual, shape_residual: FloatArray, sized: Sized
 ) -> None:
     """Write what of each echo its usual shape leaves, as a share of its root mean square.
 
@@ -85,7 +85,7 @@ def write_misfits(
         Times of the echoes, in samples of the trace; NaN where there is none.
     usual : Usual
         Of the trace's type.
-    misfit : ndarray, shape (n,)
+    shape_residual : ndarray, shape (n,)
         Out: the square root of 1 - c², c the correlation; NaN where the echo is not whole.
     sized : Sized
         Out.
@@ -94,7 +94,7 @@ def write_misfits(
     height, share = sized
     places, half = shapes.shape[0] - 1, shapes.shape[1] // 2
     for row in range(position.size):
-        misfit[row], height[row], share[row] = np.nan, 0.0, 0.0
+        shape_residual[row], height[row], share[row] = np.nan, 0.0, 0.0
         if not np.isfinite(position[row]):
             continue
         whole = int(np.rint(position[row]))
@@ -114,23 +114,23 @@ def write_misfits(
             part = min(max((power * along - shared * alike) / bend, -MOST_DRIFT), MOST_DRIFT)
         product = alike + part * along
         square = power + part * (2.0 * shared + part * more)
-        misfit[row] = np.sqrt(max(1.0 - product * product / (square * energy), 0.0))
+        shape_residual[row] = np.sqrt(max(1.0 - product * product / (square * energy), 0.0))
         height[row], share[row] = product / square, part
 
 
 @compiled
-def write_arrival_misfits(
+def write_arrival_residuals(
     trace: AnyArray,
     peak: IntArray,
     clock: tuple[FloatArray, float],
     learned: Learned,
     reach: int,
-    misfit: FloatArray,
+    shape_residual: FloatArray,
 ) -> None:
     """Write what of each first arrival those of the steps beside it leave.
 
-    As `write_misfits` does. Between two steps it changes evenly with its time. Its place is taken
-    where they fit best.
+    As `write_shape_residuals` does. Between two steps it changes evenly with its time. Its place is
+    taken where they fit best.
 
     Parameters
     ----------
@@ -143,14 +143,14 @@ def write_arrival_misfits(
     learned : Learned
     reach : int
         So many samples to each side of the top they are laid.
-    misfit : ndarray, shape (n,)
+    shape_residual : ndarray, shape (n,)
         Out; NaN where the arrival is not whole.
     """
     clock_us, sample_us = clock
     shapes, arrival_us, zero_index = learned
     found, wanted = np.empty(2 * reach + 1), np.empty(shapes.shape[1])
     for row in range(peak.size):
-        misfit[row] = np.nan
+        shape_residual[row] = np.nan
         time_us = clock_us[row] + sample_us * peak[row]
         right = min(max(int(np.searchsorted(arrival_us, time_us)), 1), arrival_us.size - 1)
         left = right - 1 if arrival_us.size > 1 else right
@@ -180,7 +180,7 @@ def write_arrival_misfits(
             here, turn = found[best], 0.5 * (found[best - 1] + found[best + 1]) / found[best]
             slope = 0.5 * (found[best + 1] - found[best - 1])
             top = here * here + slope * slope / max(1.0 - turn * turn, 1e-6)
-            misfit[row] = np.sqrt(max(1.0 - top, 0.0))
+            shape_residual[row] = np.sqrt(max(1.0 - top, 0.0))
 
 
 def arrival_reach(period: float) -> int:
@@ -198,24 +198,26 @@ def allowed_between(learned: Learned, reach: int) -> FloatArray:
     apart, place = np.empty(len(shapes)), np.array([zero_index + reach + 1])
     for k in range(len(later)):
         clock, step = (np.zeros(1), 0.0), Learned(shapes[k : k + 1], np.zeros(1), zero_index)
-        write_arrival_misfits(later[k : k + 1], place, clock, step, reach, apart[k : k + 1])
+        write_arrival_residuals(later[k : k + 1], place, clock, step, reach, apart[k : k + 1])
     return BETWEEN * np.nan_to_num(apart[:-1])
 
 
-def u_of_shape_us(misfit: FloatArray, snr_db: FloatArray, frequency_mhz: float) -> FloatArray:
+def u_of_shape_us(
+    shape_residual: FloatArray, snr_db: FloatArray, frequency_mhz: float
+) -> FloatArray:
     """Return how far an echo unlike the usual one may have been timed astray, shape (n,).
 
     What is left of it beyond noise may lie along its slope as well as across: a part m of its root
     mean square moves it by m / (2 π f). NaN misfits say nothing.
     """
     noise = 10.0 ** (-snr_db / 20.0) / ROOT_MEAN_SQUARE
-    beyond = np.sqrt(np.maximum(np.nan_to_num(misfit**2 - noise**2), 0.0))
+    beyond = np.sqrt(np.maximum(np.nan_to_num(shape_residual**2 - noise**2), 0.0))
     return np.asarray(beyond / (2.0 * np.pi * frequency_mhz))
 
 
 @compiled
 def mark_unlike(
-    misfit: FloatArray,
+    shape_residual: FloatArray,
     usual: FloatArray,
     most: float,
     snr_db: FloatArray,
@@ -229,7 +231,7 @@ def mark_unlike(
 
     Parameters
     ----------
-    misfit, snr_db : ndarray, shape (n,)
+    shape_residual, snr_db : ndarray, shape (n,)
     usual : ndarray, shape (n,)
         What steps as thick as each row's wall left.
     most : float
@@ -242,7 +244,7 @@ def mark_unlike(
         allowed = max(USUAL * usual[row], usual[row] + most)
         if strength[row] < 1.0:
             allowed *= strength[row]
-        if misfit[row] > np.sqrt(allowed**2 + noise**2):
+        if shape_residual[row] > np.sqrt(allowed**2 + noise**2):
             found[row] = True
 
 
@@ -254,9 +256,9 @@ def learn(on: StepReadings) -> dict[str, FloatArray]:
     """
     found = {}
     for name in on.shaped:
-        misfit = on.of_gate(name, "misfit")
+        shape_residual = on.of_gate(name, "shape_residual")
         noise = 10.0 ** (-on.of_gate(name, "snr_db") / 20.0) / ROOT_MEAN_SQUARE
-        left = np.sqrt(np.maximum(misfit**2 - noise**2, 0.0))
+        left = np.sqrt(np.maximum(shape_residual**2 - noise**2, 0.0))
         whole = on.used & on.sound & np.isfinite(left)
         if whole.any():
             each = on.steps.per_step(left, on.ids, whole, np.max)
@@ -271,7 +273,7 @@ def evidence(seen: CheckInput) -> Evidence:
     left, usual = np.empty((len(gates), seen.rows)), np.empty((len(gates), seen.rows))
     between, arrivals = seen.about.between_arrivals, seen.about.arrivals
     for k, name in enumerate(gates):
-        left[k], usual[k] = seen.echoes[name].misfit, seen.learned(SHAPE_RESIDUAL, name)
+        left[k], usual[k] = seen.echoes[name].shape_residual, seen.learned(SHAPE_RESIDUAL, name)
         if between.size and arrivals is not None:
             known_us = np.nan_to_num(seen.echoes[name].time_us)
             place = np.searchsorted(arrivals.arrival_us, known_us) - 1
@@ -282,18 +284,18 @@ def evidence(seen: CheckInput) -> Evidence:
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag rows that have an echo of another shape."""
     unlike, gates = np.zeros(seen.rows, np.bool_), seen.gates_with(SHAPE_RESIDUAL)
-    strength = seen.columns.get("strength", np.full(seen.rows, np.nan))
+    strength = seen.columns.get("relative_amplitude", np.full(seen.rows, np.nan))
     for name, left, usual in zip(gates, found["left"], found["usual"], strict=True):
-        most, snr_db = seen.limit(MOST_MISFIT.name), seen.echoes[name].snr_db
+        most, snr_db = seen.limit(MAX_SHAPE_RESIDUAL.name), seen.echoes[name].snr_db
         mark_unlike(left, usual, most, snr_db, strength, unlike)
-    return {Flag.UNLIKE_MODEL: unlike}
+    return {Flag.SHAPE_MISMATCH: unlike}
 
 
 CHECK = Check(
-    name="shape",
+    name="shape_mismatch",
     stage=Stage.READING,
     evidence=evidence,
     judge=judge,
-    keys=(MOST_MISFIT,),
+    keys=(MAX_SHAPE_RESIDUAL,),
     learns=(Lesson(SHAPE_RESIDUAL, Pass.SHAPED, learn),),
 )

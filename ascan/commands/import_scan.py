@@ -1,4 +1,4 @@
-"""``ascan adopt``: waveforms of another program's file to the project's HDF5 scan."""
+"""``ascan import``: waveforms of another program's file to the project's HDF5 scan."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from ascan.store.scans import save_scan
 from ascan.waveform.recording import FORMS, STORED_TYPES
 
 EXAMPLE = (
-    "ascan adopt raw.bin --kind binary --dtype int16 --samples 1000 --sample-rate-mhz 100 "
+    "ascan import raw.bin --kind binary --dtype int16 --samples 1000 --sample-rate-mhz 100 "
     "-o scan.h5"
 )
 ORDERS = ("rows_first", "samples_first")

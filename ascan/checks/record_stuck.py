@@ -1,4 +1,4 @@
-"""FROZEN: part of a record stands still where the rest of it moves.
+"""RECORD_STUCK: part of a record stands still where the rest of it moves.
 
 A digitiser that hangs, a packet that was lost and filled up, a stuck record. How often two
 neighbouring codes are equal is taken from the record itself, so that a signal quieter than a
@@ -77,7 +77,7 @@ def evidence(seen: CheckInput) -> Evidence:
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag them."""
-    return {Flag.FROZEN: found["stands_still"]}
+    return {Flag.RECORD_STUCK: found["stands_still"]}
 
 
-CHECK = Check(name="frozen", stage=Stage.RECORD, evidence=evidence, judge=judge)
+CHECK = Check(name="record_stuck", stage=Stage.RECORD, evidence=evidence, judge=judge)

@@ -1,4 +1,4 @@
-"""EARLIER_ECHO: an echo about as large stands where the first one would be if a later was timed.
+"""MULTIPLE_SUSPECTED: an echo about as large stands where the first of a train would be.
 
 If the timed echo is in truth the second or third of a train, the first came at a half or a third of
 its interval, with the same polarity and larger. What cannot be told apart: a wall half as thick
@@ -13,7 +13,7 @@ from ascan.base.flags import Flag
 from ascan.checks.alternatives import Cause
 from ascan.checks.check import Check, Evidence, Stage, Verdict
 from ascan.checks.check_input import CheckInput
-from ascan.checks.odds import LEAST_ODDS, unsure
+from ascan.checks.odds import MIN_ALTERNATIVE_ODDS, unsure
 from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.kernels.jit import compiled
 from ascan.path.modes import Layout
@@ -58,7 +58,7 @@ def shares_ahead(
     clear_us : float
         What ``ahead_us`` must exceed for the window to be free of what the interval begins with.
     height : ndarray, shape (n,)
-        Signed own peak of the timed echo, in codes.
+        Signed echo peak of the timed echo, in codes.
     share : ndarray, shape (n,)
         Out: 0 where all is of the other polarity; NaN where nothing can be told.
     """
@@ -115,14 +115,14 @@ def _odds_at(seen: CheckInput, name: str, share: int, begin_us: FloatArray) -> F
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag rows that have an earlier echo which is about as likely the first."""
-    return {Flag.EARLIER_ECHO: unsure(seen, found["odds"])}
+    return {Flag.MULTIPLE_SUSPECTED: unsure(seen, found["odds"])}
 
 
 CHECK = Check(
-    name="earlier_echo",
+    name="multiple_suspected",
     stage=Stage.INTERVAL,
     evidence=evidence,
     judge=judge,
     applies=applies,
-    keys=(LEAST_ODDS,),
+    keys=(MIN_ALTERNATIVE_ODDS,),
 )

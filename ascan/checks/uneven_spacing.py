@@ -1,8 +1,8 @@
-"""UNEVEN_ECHOES: successive echoes that should be equally spaced are not.
+"""UNEVEN_SPACING: successive echoes that should be equally spaced are not.
 
 Between two back-wall echoes timed alike the spacings agree to a fraction of a period; one that
 differs by more than half a period has a skipped cycle or an echo of another origin in it. From the
-surface echo to the first back-wall echo the spacing is the same again, but the surface echo has
+interface echo to the first back-wall echo the spacing is the same again, but the interface echo has
 another shape and may be timed by another method: there two periods are allowed.
 """
 
@@ -30,7 +30,7 @@ def mark_uneven(
     Parameters
     ----------
     surface_us : ndarray, shape (n,)
-        Time of the surface echo; NaN where none is gated.
+        Time of the interface echo; NaN where none is gated.
     echoes_us : ndarray, shape (m, n)
         Times of m >= 2 successive back-wall echoes.
     """
@@ -63,9 +63,9 @@ def evidence(seen: CheckInput) -> Evidence:
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag them."""
-    return {Flag.UNEVEN_ECHOES: found["uneven"]}
+    return {Flag.UNEVEN_SPACING: found["uneven"]}
 
 
 CHECK = Check(
-    name="uneven_echoes", stage=Stage.INTERVAL, evidence=evidence, judge=judge, applies=applies
+    name="uneven_spacing", stage=Stage.INTERVAL, evidence=evidence, judge=judge, applies=applies
 )

@@ -1,9 +1,8 @@
-"""``ascan spots``: named points with several readings each, the least of each, what has grown."""
+"""``ascan points``: named points with several readings each, the least of each, what has grown."""
 
 from __future__ import annotations
 
 import argparse
-import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +12,7 @@ from ascan.base.errors import fault
 from ascan.base.flags import with_care
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
-from ascan.procedure.written import Procedure, load_procedure
+from ascan.procedure.written import Procedure, load_procedure, tables_of
 from ascan.report.cautions import CAUTION
 from ascan.report.png import save_png
 from ascan.report.points import DPI, points_figure
@@ -26,11 +25,11 @@ from ascan.survey.spots import NAMELESS, Spot, spots_of, unread
 from ascan.uncertainty.allowances import MEANINGS
 
 LEAST_APART_S = 86400.0
-EXAMPLE = "ascan spots readings.h5 --earlier last-year.h5 --years 1.0 --minimum 6"
+EXAMPLE = "ascan points readings.h5 --earlier last-year.h5 --years 1.0 --minimum 6"
 
 
 # Tables of a procedure that no thickness depends on.
-NOT_IN_READINGS = ("title", "range", "checks", "uncertainty", "decision", "witness")
+NOT_IN_READINGS = ("title", "range", "checks", "uncertainty", "decision", "second_interval")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -136,7 +135,7 @@ def same_signals(before: Readings, now: Readings) -> list[str]:
 
 def unlike_procedures(before: Readings, now: Readings) -> list[str]:
     """Return a line where the two procedures differ in what makes a reading."""
-    tables = [tomllib.loads(str(one.provenance.get("procedure", ""))) for one in (before, now)]
+    tables = [tables_of(str(one.provenance.get("procedure", ""))) for one in (before, now)]
     keys = sorted((set(tables[0]) | set(tables[1])) - set(NOT_IN_READINGS))
     differ = [key for key in keys if tables[0].get(key) != tables[1].get(key)]
     if not differ:

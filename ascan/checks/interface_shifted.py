@@ -1,8 +1,8 @@
-"""SURFACE_MOVED: the surface echo comes at another time than it did on the steps.
+"""INTERFACE_SHIFTED: the interface echo comes at another time than it did on the steps.
 
 Behind a delay line it comes when the line is run through, always. By more than a period it moves
 only if the trigger or the clock of the digitiser did, or the line was changed, worn or heated. An
-interval that begins with the surface echo does not mind a trigger; it does mind a clock. A water
+interval that begins with the interface echo does not mind a trigger; it does mind a clock. A water
 path changes as the probe moves: in immersion nothing is checked.
 """
 
@@ -18,12 +18,12 @@ from ascan.kernels.arrays import FloatArray
 from ascan.path.modes import Layout
 from ascan.steps.learned_value import Kind, LearnedValue
 
-MOST_MOVED = Key(
-    name="most_moved_periods",
+MAX_SHIFT = Key(
+    name="max_interface_shift_periods",
     default=1.0,
     above=0.0,
     most=100.0,
-    meaning="by how much the surface echo behind a delay line may be off the steps'",
+    meaning="by how much the interface echo behind a delay line may be off the steps'",
     why="a line that warms by 10 °C moves it by less (own study); a wrong line, trigger or clock "
     "by more",
 )
@@ -60,17 +60,17 @@ def evidence(seen: CheckInput) -> Evidence:
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag what lies further outside than the procedure allows."""
     time_us, (early_us, late_us) = found["time_us"], found["span_us"]
-    most_us = seen.limit(MOST_MOVED.name) * seen.layout.period_us
+    most_us = seen.limit(MAX_SHIFT.name) * seen.layout.period_us
     moved = (time_us < early_us - most_us) | (time_us > late_us + most_us)
-    return {Flag.SURFACE_MOVED: moved}
+    return {Flag.INTERFACE_SHIFTED: moved}
 
 
 CHECK = Check(
-    name="surface_moved",
+    name="interface_shifted",
     stage=Stage.ECHOES,
     evidence=evidence,
     judge=judge,
     applies=applies,
-    keys=(MOST_MOVED,),
+    keys=(MAX_SHIFT,),
     learns=(Lesson(INTERFACE_TIME, Pass.TIMED, learn),),
 )

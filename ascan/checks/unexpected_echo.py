@@ -1,4 +1,4 @@
-"""OTHER_ECHO: an echo stands in the gate ahead of the timed one, or a larger one behind it.
+"""UNEXPECTED_ECHO: an echo stands in the gate ahead of the timed one, or a larger one behind it.
 
 Nothing comes back from sound metal before the back wall does, but for the beginning of its own
 echo, which the steps have shown. An echo in front of it is a pit under
@@ -17,7 +17,7 @@ from ascan.base.flags import Flag
 from ascan.checks.check import Check, Column, Evidence, Key, Stage, Verdict
 from ascan.checks.check_input import CheckInput
 from ascan.checks.lesson import Lesson, Pass, StepReadings
-from ascan.checks.shape import Sized, Usual
+from ascan.checks.shape_mismatch import Sized, Usual
 from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.level import bits_of, largest
@@ -27,8 +27,8 @@ from ascan.steps.learned_value import Kind, LearnedValue
 # Told is what exceeds so many times what stood there on the steps, the procedure's limit, and so
 # many standard deviations of the noise (once in 10³ gates of 1000 samples).
 USUAL, SIGMAS = 1.5, 4.5
-MOST_AHEAD = Key(
-    name="most_ahead",
+MAX_BEFORE = Key(
+    name="max_before",
     default=0.06,
     above=0.0,
     most=10.0,
@@ -36,8 +36,8 @@ MOST_AHEAD = Key(
     "steps, as much less); of whole records, what the fit may leave anywhere",
     why="an echo 24 dB below: a tenth moves a time by some 20 ns (`benches/accuracy.py`)",
 )
-MOST_BEHIND = Key(
-    name="most_behind",
+MAX_AFTER = Key(
+    name="max_after",
     default=1.3,
     above=0.0,
     most=100.0,
@@ -78,7 +78,8 @@ def take_off_forerunners(
     """Take off the trace what of each echo's own usual shape stands ahead of its reach.
 
     For as long again: further out the shape may hold what else the steps' records did.
-    ``usual`` and ``sized`` as in `ascan.checks.shape.write_misfits`; the usual echo is whole.
+    ``usual`` and ``sized`` as in `ascan.checks.shape_mismatch.write_shape_residuals`; the usual
+    echo is whole.
     """
     shapes, drifts = usual
     height, share = sized
@@ -160,9 +161,9 @@ def mark_others(
     for row in range(found.size):
         noise = SIGMAS * 10.0 ** (-snr_db[row] / 20.0)
         there = usual[0][row]
-        most_ahead = max(most[0] * strength[row], USUAL * there, there + noise)
-        most_behind = max(most[1], USUAL * usual[1]) + noise
-        if ahead[row] > most_ahead or behind[row] > most_behind:
+        max_before = max(most[0] * strength[row], USUAL * there, there + noise)
+        max_after = max(most[1], USUAL * usual[1]) + noise
+        if ahead[row] > max_before or behind[row] > max_after:
             found[row] = True
 
 
@@ -171,7 +172,7 @@ def measure(seen: CheckInput) -> Evidence:
     at, beside = seen.at, Beside(np.empty(seen.rows), np.empty(seen.rows))
     within = (at.trace.first, at.trace.last)
     shares_beside(at.alone, bits_of(at.alone), within, at.peak, seen.about.reach, beside)
-    return beside._asdict()
+    return {"before_peak": beside.ahead, "after_peak": beside.behind}
 
 
 def applies(layout: Layout) -> bool:
@@ -182,7 +183,10 @@ def applies(layout: Layout) -> bool:
 def ahead_of(on: StepReadings) -> FloatArray:
     """Return what stood ahead of the first back-wall echo beyond noise; that says nothing of it."""
     gate = on.layout.back_wall
-    noise, ahead = SIGMAS * 10.0 ** (-on.of_gate(gate, "snr_db") / 20.0), on.of_gate(gate, "ahead")
+    noise, ahead = (
+        SIGMAS * 10.0 ** (-on.of_gate(gate, "snr_db") / 20.0),
+        on.of_gate(gate, "before_peak"),
+    )
     return np.where(ahead > noise, ahead, 0.0)
 
 
@@ -198,18 +202,18 @@ def learn_most(on: StepReadings) -> dict[str, FloatArray]:
     explained.
     """
     if on.layout.fit_judges_itself:
-        if "other_share" not in on.columns:
+        if "unexplained_echo" not in on.columns:
             return {}
-        most = on.per_step(on.columns["other_share"])[on.steps.used].max()
+        most = on.per_step(on.columns["unexplained_echo"])[on.steps.used].max()
         return {on.layout.back_wall: np.array([most, most])}
-    behind = on.of_gate(on.layout.back_wall, "behind")[on.used]
+    behind = on.of_gate(on.layout.back_wall, "after_peak")[on.used]
     return {on.layout.back_wall: np.array([ahead_of(on)[on.used].max(), np.nanmax(behind)])}
 
 
 def evidence(seen: CheckInput) -> Evidence:
     """Return what the steps beside each wall had ahead of their echo."""
     name = seen.layout.back_wall
-    return {"usual_ahead": seen.learned(BEFORE_PEAK, name)}
+    return {"usual_before_peak": seen.learned(BEFORE_PEAK, name)}
 
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
@@ -218,19 +222,19 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
     usual = seen.gates_with(ADJACENT_PEAKS).get(name)
     if usual is None:
         return {}
-    echo, strength = seen.echoes[name], seen.columns.get("strength", np.ones(1))
+    echo, strength = seen.echoes[name], seen.columns.get("relative_amplitude", np.ones(1))
     part = np.nan_to_num(np.minimum(strength, 1.0), nan=1.0) + np.zeros(seen.rows)
-    most = (seen.limit(MOST_AHEAD.name), seen.limit(MOST_BEHIND.name))
-    there = (found["usual_ahead"], float(usual[1]))
+    most = (seen.limit(MAX_BEFORE.name), seen.limit(MAX_AFTER.name))
+    there = (found["usual_before_peak"], float(usual[1]))
     mark_others(
-        Beside(echo.measured["ahead"], echo.measured["behind"]),
+        Beside(echo.measured["before_peak"], echo.measured["after_peak"]),
         there,
         most,
         echo.snr_db,
         part,
         other,
     )
-    return {Flag.OTHER_ECHO: other}
+    return {Flag.UNEXPECTED_ECHO: other}
 
 
 MEASURED = Check(
@@ -239,18 +243,23 @@ MEASURED = Check(
     evidence=measure,
     columns=(
         Column(
-            "ahead", "1", "largest half-cycle ahead of the echo in its gate, over its own", True
+            "before_peak",
+            "1",
+            "largest half-cycle ahead of the echo in its gate, over its own",
+            True,
         ),
-        Column("behind", "1", "largest half-cycle behind the echo in its gate, over its own", True),
+        Column(
+            "after_peak", "1", "largest half-cycle behind the echo in its gate, over its own", True
+        ),
     ),
 )
 CHECK = Check(
-    name="other_echo",
+    name="unexpected_echo",
     stage=Stage.READING,
     evidence=evidence,
     judge=judge,
     applies=applies,
-    keys=(MOST_AHEAD, MOST_BEHIND),
+    keys=(MAX_BEFORE, MAX_AFTER),
     learns=(
         Lesson(BEFORE_PEAK, Pass.SHAPED, learn_ahead),
         Lesson(ADJACENT_PEAKS, Pass.SHAPED, learn_most),

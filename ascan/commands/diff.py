@@ -1,4 +1,4 @@
-"""``ascan differ``: the same stored signals read twice, reading by reading."""
+"""``ascan diff``: the same stored signals read twice, reading by reading."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from ascan.results.shown import length
 from ascan.store.readings import csv_file, load_readings
 from ascan.survey.differences import WORDS, Differences, differences_between
 
-EXAMPLE = "ascan differ readings.h5 readings-again.h5 --csv differences.csv"
+EXAMPLE = "ascan diff readings.h5 readings-again.h5 --csv differences.csv"
 SHOWN = 10
 
 

@@ -1,4 +1,4 @@
-"""``ascan sheet``: a calibration on one page to file."""
+"""``ascan calibration-report``: a calibration on one page to file."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from ascan.store.job import CALIBRATION, PAGES, PROCEDURE
 from ascan.store.replacing import whole_file
 from ascan.study.budget import budget_of
 
-EXAMPLE = "ascan sheet calibration.h5 --procedure wall.toml -o calibration.html"
+EXAMPLE = "ascan calibration-report calibration.h5 --procedure wall.toml -o calibration.html"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

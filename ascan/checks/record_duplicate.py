@@ -1,4 +1,4 @@
-"""REPEATED: the same record as the one before, sample by sample.
+"""RECORD_DUPLICATE: the same record as the one before, sample by sample.
 
 Noise makes two measurements differ; records too quiet to show noise are never told.
 """
@@ -10,7 +10,7 @@ import numpy as np
 from ascan.base.flags import Flag
 from ascan.checks.check import Check, Evidence, Stage, Verdict
 from ascan.checks.check_input import CheckInput
-from ascan.checks.frozen import equal_neighbours
+from ascan.checks.record_stuck import equal_neighbours
 
 # A record whose neighbouring codes are equal more often may be too quiet to differ from another.
 QUIET_SHARE = 0.3
@@ -31,7 +31,7 @@ def evidence(seen: CheckInput) -> Evidence:
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag them."""
-    return {Flag.REPEATED: found["same"]}
+    return {Flag.RECORD_DUPLICATE: found["same"]}
 
 
-CHECK = Check(name="repeated", stage=Stage.SCAN, evidence=evidence, judge=judge)
+CHECK = Check(name="record_duplicate", stage=Stage.SCAN, evidence=evidence, judge=judge)

@@ -1,4 +1,4 @@
-"""``ascan record``: a job as one page to file and audit."""
+"""``ascan job-report``: a job as one page to file and audit."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from ascan.calibration.record import Calibration
 from ascan.commands.change import Compared, compare_surfaces
 from ascan.commands.job_files import add_job_file
 from ascan.commands.measure import lone_rows, second_look
+from ascan.commands.points import left_open, told_spots, years_between
 from ascan.commands.shared import add_common, check_measured_with, check_outputs, need_library, say
-from ascan.commands.spots import left_open, told_spots, years_between
 from ascan.commands.surface import (
     add_surface_options,
     cells_and_coverage,
@@ -53,7 +53,9 @@ from ascan.survey.spots import point_names
 from ascan.uncertainty.allowances import MEANINGS
 from ascan.waveform.scan import Scan
 
-EXAMPLE = "ascan record readings.h5 --scan component.npz --calibration calibration.h5 -o job.html"
+EXAMPLE = (
+    "ascan job-report readings.h5 --scan component.npz --calibration calibration.h5 -o job.html"
+)
 INDICATIONS, REJECTED, APART_PITCHES = 6, 60, 3.0
 
 
@@ -171,8 +173,8 @@ def _gather(
             remedy="name the series of this calibration",
         )
     told = [f"{datetime.fromtimestamp(c.time_s, UTC):%Y-%m-%d %H:%M} UTC  {c}" for c in checks]
-    if checks and "standing" not in columns:
-        told.append("the readings were not settled by these checks (ascan settle)")
+    if checks and "check_status" not in columns:
+        told.append("the readings were not settled by these checks (ascan apply-checks)")
     return Record(
         title=title,
         about=_about(args, procedure, aged),
