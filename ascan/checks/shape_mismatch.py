@@ -221,7 +221,7 @@ def mark_unlike(
     usual: FloatArray,
     most: float,
     snr_db: FloatArray,
-    strength: FloatArray,
+    relative: FloatArray,
     found: BoolArray,
 ) -> None:
     """Mark rows that leave more than ``most`` beyond what the steps (``usual``) and noise do.
@@ -235,15 +235,15 @@ def mark_unlike(
     usual : ndarray, shape (n,)
         What steps as thick as each row's wall left.
     most : float
-    strength : ndarray, shape (n,)
+    relative : ndarray, shape (n,)
         Each echo's height over that on the steps; NaN where it is not known.
     found : ndarray of bool, shape (n,)
     """
     for row in range(found.size):
         noise = NOISE / ROOT_MEAN_SQUARE * 10.0 ** (-snr_db[row] / 20.0)
         allowed = max(USUAL * usual[row], usual[row] + most)
-        if strength[row] < 1.0:
-            allowed *= strength[row]
+        if relative[row] < 1.0:
+            allowed *= relative[row]
         if shape_residual[row] > np.sqrt(allowed**2 + noise**2):
             found[row] = True
 
@@ -284,10 +284,10 @@ def evidence(seen: CheckInput) -> Evidence:
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag rows that have an echo of another shape."""
     unlike, gates = np.zeros(seen.rows, np.bool_), seen.gates_with(SHAPE_RESIDUAL)
-    strength = seen.columns.get("relative_amplitude", np.full(seen.rows, np.nan))
+    relative = seen.columns.get("relative_amplitude", np.full(seen.rows, np.nan))
     for name, left, usual in zip(gates, found["left"], found["usual"], strict=True):
         most, snr_db = seen.limit(MAX_SHAPE_RESIDUAL.name), seen.echoes[name].snr_db
-        mark_unlike(left, usual, most, snr_db, strength, unlike)
+        mark_unlike(left, usual, most, snr_db, relative, unlike)
     return {Flag.SHAPE_MISMATCH: unlike}
 
 

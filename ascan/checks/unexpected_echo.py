@@ -147,21 +147,21 @@ def mark_others(
     usual: tuple[FloatArray, float],
     most: tuple[float, float],
     snr_db: FloatArray,
-    strength: FloatArray,
+    relative: FloatArray,
     found: BoolArray,
 ) -> None:
     """Mark rows that hold more ahead or behind than ``most``, than on the steps, and than noise.
 
     ``usual`` is what the steps had ahead of such an echo, and behind it. Nothing should stand
     ahead: what does is noise or told. Behind stand later echoes, and noise comes on top of them. Of
-    an echo lower than usual (``strength`` below 1) as much less is allowed ahead: coupling lowers
+    an echo lower than usual (``relative`` below 1) as much less is allowed ahead: coupling lowers
     both, a pit lowers the one and is the other.
     """
     ahead, behind = beside
     for row in range(found.size):
         noise = SIGMAS * 10.0 ** (-snr_db[row] / 20.0)
         there = usual[0][row]
-        max_before = max(most[0] * strength[row], USUAL * there, there + noise)
+        max_before = max(most[0] * relative[row], USUAL * there, there + noise)
         max_after = max(most[1], USUAL * usual[1]) + noise
         if ahead[row] > max_before or behind[row] > max_after:
             found[row] = True
@@ -222,8 +222,8 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
     usual = seen.gates_with(ADJACENT_PEAKS).get(name)
     if usual is None:
         return {}
-    echo, strength = seen.echoes[name], seen.columns.get("relative_amplitude", np.ones(1))
-    part = np.nan_to_num(np.minimum(strength, 1.0), nan=1.0) + np.zeros(seen.rows)
+    echo, relative = seen.echoes[name], seen.columns.get("relative_amplitude", np.ones(1))
+    part = np.nan_to_num(np.minimum(relative, 1.0), nan=1.0) + np.zeros(seen.rows)
     most = (seen.limit(MAX_BEFORE.name), seen.limit(MAX_AFTER.name))
     there = (found["usual_before_peak"], float(usual[1]))
     mark_others(

@@ -28,9 +28,8 @@ MIN_AMPLITUDE = Key(
     default=0.7,
     least=0.0,
     most=1.0,
-    meaning="of the back-wall echo's height on the steps against the interface echo (`strength`); "
-    "below "
-    "it `weak_echo` is set",
+    meaning="of the back-wall echo's height on the steps against the interface echo "
+    "(`relative_amplitude`); below it `weak_echo` is set",
     why="a pit under three tenths of the beam takes as much of the echo and leaves its shape and "
     "its time (own study: elastic finite differences, plane pits of 1 to 8 mm)",
 )

@@ -19,6 +19,8 @@ class Material:
 
     Attributes
     ----------
+    name : str
+        For the records.
     velocity_mm_per_us : float
         Longitudinal velocity. Used to place gates given in mm before a calibration exists, and
         as the known velocity when one step has to serve for the zero offset.

@@ -21,6 +21,8 @@ class Probe:
 
     Attributes
     ----------
+    name : str
+        A calibration serves the probe that it was made with.
     arrangement : str
         ``contact``, ``delay_line``, ``immersion`` or ``dual`` (two elements on roofed wedges).
     frequency_mhz : float
@@ -121,6 +123,7 @@ class Pipe:
     Attributes
     ----------
     outside_diameter_mm : float
+        Of the pipe.
     barrier : str
         ``across`` the pipe's axis (usual: both elements touch alike), or ``along`` it: then the
         elements straddle the crown, and the wall reads thin (`ascan.path.pipe`).

@@ -11,9 +11,17 @@ from ascan.path.modes import MODES
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interval:
-    """Mode, and the names of the gates whose echoes it is taken between, in order of arrival.
+    """An interval between echoes.
 
-    ``diffraction`` says whether echo times are freed of it (`ascan.path.diffraction`).
+    Attributes
+    ----------
+    mode : str
+        What it is taken between (`ascan.path.modes`).
+    gates : tuple of str
+        Whose echoes, in order of arrival.
+    diffraction : str
+        ``round_element``: echo times of a contact probe are freed of it, or it is part of the model
+        of a whole record; needs ``element_diameter_mm`` of the probe.
     """
 
     mode: str = text(choices=tuple(MODES))
@@ -34,7 +42,13 @@ class Interval:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuringRange:
-    """Thicknesses the procedure is written for."""
+    """Thicknesses the procedure is written for.
+
+    Attributes
+    ----------
+    min_mm, max_mm : float
+        Readings outside are flagged.
+    """
 
     min_mm: float = number(0.0, least=0.0)
     max_mm: float = number(1000.0, above=0.0)
@@ -53,7 +67,14 @@ class Coating:
     """The coating that an interval crosses.
 
     With a second interval that does not cross it, its thickness is found from the two. Of a known
-    thickness (then none is needed), it is taken off.
+    thickness (then none is needed), it is taken off. In a whole record it is fitted with the wall.
+
+    Attributes
+    ----------
+    velocity_mm_per_us, u_velocity_mm_per_us : float
+        Of the coating.
+    thickness_mm, u_thickness_mm : float, optional
+        Where it is known.
     """
 
     velocity_mm_per_us: float = number(above=0.0, most=10.0)

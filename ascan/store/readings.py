@@ -12,8 +12,8 @@ from typing import Any, TextIO
 import h5py
 import numpy as np
 
-from ascan.base.errors import fault
-from ascan.base.flags import FATAL, MEANINGS, names, usability
+from ascan.base.errors import AscanError, fault
+from ascan.base.flags import FATAL, MEANINGS, names, severity, usability
 from ascan.checks.table import columns as columns_of
 from ascan.kernels.arrays import AnyArray
 from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings
@@ -58,6 +58,7 @@ class ReadingsWriter:
         self._group = file.create_group("columns", track_order=True)
         self._file = file
         self._digest = ColumnsDigest()
+        self._blocks: list[tuple[int, str]] = []
         self._rows = 0
 
     def append(self, columns: Mapping[str, AnyArray]) -> None:
@@ -71,15 +72,23 @@ class ReadingsWriter:
             column[self._rows :] = schema.stored(values)
         self._digest.add(columns)
         self._rows += added
+        self._blocks.append((self._rows, self._digest.hexdigest()))
 
     def _create(self, name: str, values: AnyArray) -> None:
         column = schema.growing_column(self._group, name, values.dtype, *describe(name))
         if (name == "flags" or name.endswith("_flags")) and values.dtype == np.uint32:
             column.attrs["flag_masks"] = np.array([int(flag) for flag in MEANINGS], np.uint32)
             column.attrs["flag_meanings"] = " ".join(str(f.name).lower() for f in MEANINGS)
+            column.attrs["flag_severities"] = " ".join(map(severity, MEANINGS))
 
     def finish(self, provenance: Mapping[str, Any]) -> None:
-        """Write the provenance and the digest of all columns."""
+        """Write the provenance, and the digest of all columns up to the end of each block."""
+        ends, digests = zip(*self._blocks, strict=True) if self._blocks else ((), ())
+        blocks = self._file.create_group("blocks")
+        ended = np.array(ends, np.int64)
+        schema.write_column(blocks, "end_row", ended, "1", "row before which a block ends")
+        told = "SHA-256 of all columns from the first row to the end of the block"
+        schema.write_column(blocks, "sha256", np.array(digests, np.str_), "1", told)
         text = json.dumps(dict(provenance) | {"columns_sha256": self._digest.hexdigest()})
         item = self._file.create_dataset("provenance", data=text, dtype=h5py.string_dtype())
         item.attrs.update({"units": "1", "long_name": "how these readings came to be, JSON"})
@@ -94,12 +103,12 @@ def readings_file(path: str | Path, *, replace: bool = False) -> Iterator[Readin
 
 
 def read_blocks(path: str | Path, size: int) -> Iterator[Readings]:
-    """Yield the readings of a file a block at a time; after the last, their digest is checked.
+    """Yield the readings of a file, so many rows at a time, and check their digests on the way.
 
     Raises
     ------
     AscanError
-        Not a readings file, incomplete, or changed since it was written.
+        Not a readings file, incomplete, or changed since it was written: with the rows.
     """
     place = str(path)
     with schema.opened(path, schema.READINGS) as file:
@@ -111,16 +120,55 @@ def read_blocks(path: str | Path, size: int) -> Iterator[Readings]:
             raise fault(place, "lacks the column 'flags'")
         items = {name: schema.dataset(group, name, place) for name in group}
         rows = len(items["flags"])
-        digest = ColumnsDigest()
+        sound = _SoundRows(file, place, provenance)
         for start in range(0, max(rows, 1), size):
             span = slice(start, start + size)
             columns = {name: schema.read_column(item, span) for name, item in items.items()}
-            digest.add(columns)
+            sound.check(columns)
             if version < (2, 0):
                 columns = columns_of_today(columns, provenance)
             yield Readings(columns, told)
-        if digest.hexdigest() != provenance.get("columns_sha256"):
-            raise fault(place, "holds other values than were written", remedy="measure anew")
+        sound.check_whole()
+
+
+class _SoundRows:
+    """Checks rows, read from first to last, against the digests written with them."""
+
+    def __init__(self, file: h5py.File, place: str, provenance: Mapping[str, Any]) -> None:
+        self._place, self._whole = place, provenance.get("columns_sha256")
+        self._digest, self._done, self._sound = ColumnsDigest(), 0, 0
+        self._blocks: list[tuple[int, str]] = []
+        if schema.version_of(file) >= (2, 0):
+            blocks = schema.subgroup(file, "blocks", place)
+            ends, digests = (
+                schema.read_column(schema.dataset(blocks, name, place)).tolist()
+                for name in ("end_row", "sha256")
+            )
+            self._blocks = list(zip(ends, digests, strict=True))
+
+    def check(self, columns: Mapping[str, AnyArray]) -> None:
+        """Take rows in; raise where a block that ends in them differs."""
+        start, stop = self._done, self._done + len(columns["flags"])
+        while self._blocks and self._blocks[0][0] <= stop:
+            end, written = self._blocks.pop(0)
+            self._add(columns, slice(self._done - start, end - start))
+            if self._digest.hexdigest() != written:
+                raise self._changed(f" in rows {self._sound}..{end - 1}")
+            self._sound = end
+        self._add(columns, slice(self._done - start, stop - start))
+
+    def check_whole(self) -> None:
+        """Raise where all rows together differ from what was written."""
+        if self._blocks or self._digest.hexdigest() != self._whole:
+            raise self._changed("")
+
+    def _add(self, columns: Mapping[str, AnyArray], rows: slice) -> None:
+        self._digest.add({name: column[rows] for name, column in columns.items()})
+        self._done += rows.stop - rows.start
+
+    def _changed(self, where: str) -> AscanError:
+        what = f"holds other values than were written{where}"
+        return fault(self._place, what, remedy="measure anew")
 
 
 def load_readings(path: str | Path) -> Readings:

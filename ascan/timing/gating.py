@@ -32,7 +32,9 @@ class Gate:
 
     Attributes
     ----------
-    start_us, stop_us or start_mm, stop_mm : float
+    name : str
+        In lower case; names the columns.
+    start_us, stop_us, start_mm, stop_mm : float
         The window, in µs or in mm of wall: after the transmit pulse, or after the echo of the gate
         that ``follows`` names.
     threshold : float
@@ -49,8 +51,11 @@ class Gate:
         of a thin wall at once, as one fit that gives their spacing (`ascan.timing.train`).
     min_spacing_mm, max_spacing_mm : float
         Of a train: which walls it may be of.
+    follows : str
+        A gate above this one: the window then begins with its echo.
     timing : str or table
-        Timing method (see `ascan.timing`).
+        Timing method (see `ascan.timing`). Left out: ``peak``, and of first arrivals half-way up
+        their flank.
     """
 
     name: str = text()
@@ -64,7 +69,7 @@ class Gate:
     min_spacing_mm: float = number(0.4, above=0.0)
     max_spacing_mm: float = number(6.0, above=0.0)
     follows: str = text("")
-    timing: TimingMethod = field()
+    timing: TimingMethod = field(metadata={"left_out": "peak"})
 
     def __post_init__(self) -> None:
         place = f"gate '{self.name}'"

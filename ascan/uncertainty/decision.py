@@ -38,6 +38,13 @@ class Verdict(enum.IntEnum):
 class Decision:
     """The minimum thickness and the guard band as a multiple of the expanded uncertainty.
 
+    Attributes
+    ----------
+    minimum_mm : float
+        What a wall must be at least.
+    guard : float
+        The guard band is so many times the expanded uncertainty.
+
     References
     ----------
     ILAC-G8:09/2019, 4.2.3: pass, conditional pass, conditional fail and fail with acceptance limits

@@ -25,6 +25,15 @@ class Filter:
 
     A Gaussian as wide as the probe's own band is the matched filter of a Gaussian pulse: whatever
     is timed after it is timed in the least noise.
+
+    Attributes
+    ----------
+    kind : str
+        ``none``, ``band_pass``, or ``gaussian``.
+    low_mhz, high_mhz : float, optional
+        Edges of a ``band_pass``.
+    centre_mhz, bandwidth_mhz : float, optional
+        Of a ``gaussian``; best the probe's own.
     """
 
     kind: str = text("none", choices=("none", "band_pass", "gaussian"))

@@ -384,7 +384,7 @@ class CoatedStage:
             "peak": np.nan,
             "usual_left": 0.0,
             "astray": np.nan,
-            "strength": np.nan,
+            "relative_amplitude": np.nan,
             "other": other.share,
             "by_noise": other.by_noise,
             "other_us": other.where / self.rate,

@@ -212,7 +212,7 @@ class RecordStage:
     def _told(self, fits: Evidence, noise: FloatArray) -> Columns:
         """Return what fits say of themselves, in µs and mm."""
         rate, count = self.recording.sample_rate_mhz, fits.left.size
-        strength = np.abs(fits.wall) / (self.model.strength * np.abs(fits.front))
+        relative = np.abs(fits.wall) / (self.model.strength * np.abs(fits.front))
         return {
             "spacing": fits.spacing,
             "interval_us": fits.spacing / rate,
@@ -229,7 +229,7 @@ class RecordStage:
             "peak": fits.top,
             "usual_left": np.zeros(count),
             "astray": np.full(count, np.nan),
-            "strength": strength,
+            "relative_amplitude": relative,
             "other": fits.other,
             "by_noise": fits.by_noise,
             "other_us": fits.where / rate,

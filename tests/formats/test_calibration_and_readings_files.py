@@ -17,6 +17,7 @@ import pytest
 
 import ascan
 from ascan import AscanError, Flag
+from ascan.base.flags import FATAL
 from ascan.examples import plate_example, plate_scan
 
 THICKNESS = np.linspace(3.0, 22.0, 50)
@@ -96,6 +97,10 @@ def test_flags_column_explains_itself(measured: Path) -> None:
         zip(attributes["flag_meanings"].split(), attributes["flag_masks"].tolist(), strict=True)
     )
     assert named == {flag.name.lower(): int(flag) for flag in Flag}
+    severities = dict(zip(named, attributes["flag_severities"].split(), strict=True))
+    assert {name for name, told in severities.items() if told == "fatal"} == {
+        flag.name.lower() for flag in Flag if int(flag) & FATAL
+    }
 
 
 def test_changed_readings_are_refused(measured: Path) -> None:
@@ -103,6 +108,30 @@ def test_changed_readings_are_refused(measured: Path) -> None:
         file["columns/thickness_mm"][3] += 0.5
     with pytest.raises(AscanError, match="other values than were written"):
         ascan.load_readings(measured)
+
+
+def test_changed_rows_are_named_by_the_block_that_holds_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, procedure, calibration = plate_example(8.0)
+    scan = plate_scan(np.linspace(5.0, 18.0, 300))
+    monkeypatch.setattr("ascan.engine.blocks.BLOCK_BYTES", 1)
+    path = tmp_path / "readings.h5"
+    ascan.measure_to_file(scan, procedure, calibration, path)
+    with h5py.File(path, "a") as file:
+        ends = file["blocks/end_row"][:].tolist()
+        file["columns/u_mm"][ends[0]] *= 1.0001
+    assert len(ends) > 1
+    assert ends[-1] == 300
+    with pytest.raises(AscanError, match=rf"in rows {ends[0]}\.\.{ends[1] - 1}; measure anew"):
+        ascan.load_readings(path)
+
+
+def test_readings_of_one_block_name_what_they_share(measured: Path) -> None:
+    _, _, calibration = plate_example(8.0)
+    sources = ascan.load_readings(measured).provenance["common_sources"]
+    assert sources["calibration"] == calibration.digest
+    assert set(sources) == {"calibration", "block"}
 
 
 def test_csv_has_every_row_and_reads_back(measured: Path, tmp_path: Path) -> None:

@@ -23,21 +23,22 @@ def applies(layout: Layout) -> bool:
 def evidence(seen: CheckInput) -> Evidence:
     """Return the first back-wall echo over its usual height, and its top over what is left."""
     fit = seen.fit
-    return {"strength": fit["strength"], "snr_db": 20.0 * np.log10(fit["peak"] / fit["left"])}
+    snr_db = 20.0 * np.log10(fit["peak"] / fit["left"])
+    return {"relative_amplitude": fit["relative_amplitude"], "snr_db": snr_db}
 
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag what is too weak, and what is too strong."""
-    strength = found["strength"]
+    relative = found["relative_amplitude"]
     return {
-        Flag.WEAK_ECHO: strength < seen.limit(MIN_AMPLITUDE.name),
-        Flag.UNEXPECTED_ECHO: strength > seen.limit(MAX_AMPLITUDE.name),
+        Flag.WEAK_ECHO: relative < seen.limit(MIN_AMPLITUDE.name),
+        Flag.UNEXPECTED_ECHO: relative > seen.limit(MAX_AMPLITUDE.name),
         Flag.LOW_SNR: found["snr_db"] < seen.limit(MIN_SNR_DB.name),
     }
 
 
 CHECK = Check(
-    name="record_strength",
+    name="record_amplitude",
     stage=Stage.FIT,
     evidence=evidence,
     judge=judge,
