@@ -1,4 +1,4 @@
-"""Mistakes planted one at a time in the rooms that learn, judge and fit: which ones do tests find?
+"""Mistakes planted one at a time in the rooms that learn, judge and fit, and who finds them.
 
     python benches/mutants.py [--count 300] [--seed 24] [--jobs 2] [--only WORD] [--report FILE]
 
@@ -88,6 +88,7 @@ class Mutant:
 
     @property
     def label(self) -> str:
+        """The name that `EQUIVALENT` knows it by."""
         return f"{self.file}: {self.before}  ->  {self.after}"
 
 
@@ -250,7 +251,7 @@ def run_tests(copy: Path, options: list[str], limit_s: float, **more: str) -> in
         "PYTHONPATH": str(copy), "ASCAN_CACHE_DIR": str(copy / "cache"), "OMP_NUM_THREADS": "1",
         "MUTANTS_ROOT": str(copy), "PYTHONDONTWRITEBYTECODE": "1",
     } | more  # fmt: skip
-    command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *options]
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *options]
     try:
         done = subprocess.run(
             command, cwd=copy, env=environment, timeout=limit_s, check=False,
@@ -282,7 +283,7 @@ def tried(mutant: Mutant, copy: Path, reach: Reach) -> str:
     right = path.read_text(encoding="utf-8")
     path.write_text(mutant.text, encoding="utf-8")
     try:
-        status = run_tests(copy, tests, 60.0 + 4.0 * BUDGET_S)
+        status = run_tests(copy, ["-x", *tests], 60.0 + 4.0 * BUDGET_S)
     finally:
         path.write_text(right, encoding="utf-8")
     return "slow" if status is None else "survived" if status == 0 else "killed"

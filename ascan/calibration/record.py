@@ -17,7 +17,7 @@ from ascan.base.stored import digest_of
 from ascan.calibration.fit import Fit
 from ascan.calibration.health import HEALTH, QUESTIONING
 from ascan.calibration.signature import differences
-from ascan.calibration.told import lines_of
+from ascan.calibration.text import lines_of
 from ascan.kernels.arrays import FloatArray
 from ascan.path.modes import MODES
 from ascan.steps.learned_value import LearnedValues

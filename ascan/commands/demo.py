@@ -92,15 +92,15 @@ def run(args: argparse.Namespace) -> None:
     save_calibration(calibration, folder / "calibration.h5", replace=True)
     readings_path = folder / "readings.h5"
     stored = open_scan(folder / "component.h5")
-    tally = measure_to_file(
+    summary = measure_to_file(
         stored, procedure, calibration, readings_path, replace=True, progress=progress_bar(args)
     )
     readings = load_readings(readings_path)
     write_csv(readings, folder / "readings.csv", replace=True)
 
     lines = [f"{procedure.title} (invented; signals are synthetic)", "", *calibration.lines(), ""]
-    lines += [*tally.lines(), *_against_truth(readings)]
-    row = tally.thinnest[2]
+    lines += [*summary.lines(), *_against_truth(readings)]
+    row = summary.thinnest[2]
     if row >= 0 and importlib.util.find_spec("matplotlib"):
         draw_waveform(
             bind(procedure, stored.recording, calibration),

@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> None:
     elif kind == schema.READINGS:
         readings = load_readings(args.file)
         made = readings.provenance.get("made", "?")
-        lines = [f"readings {args.file}, made {made}", *readings.tally().lines()]
+        lines = [f"readings {args.file}, made {made}", *readings.summary().lines()]
         lines.append("columns: " + ", ".join(readings.columns))
     else:
         lines = _about_scan(open_scan(args.file), args.file)

@@ -30,7 +30,7 @@ from ascan.store.job import CALIBRATION, PROCEDURE, READINGS
 from ascan.store.readings import load_readings
 from ascan.store.scans import open_scan
 from ascan.store.stream import measure_to_file
-from ascan.survey.neighbours import lone_readings
+from ascan.survey.neighbours import isolated_readings
 from ascan.uncertainty.allowances import MEANINGS
 
 EXAMPLE = (
@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> None:
         say(args, [f"of the calibration, {line}" for line in one.remarks])
         say(args, out_of_date(one))
     scan, procedure = chosen(open_scan(args.scan), args.rows), load_procedure(args.procedure)
-    tally = measure_to_file(
+    summary = measure_to_file(
         scan,
         procedure,
         calibration,
@@ -91,27 +91,27 @@ def run(args: argparse.Namespace) -> None:
     )
     if len(scan) <= FEW:
         say(args, _one_by_one(load_readings(args.output)))
-    say(args, [f"readings {args.output}", *tally.lines()])
+    say(args, [f"readings {args.output}", *summary.lines()])
     if procedure.decision is not None:
         say(args, decision_lines(load_readings(args.output), procedure.decision))
-    lone: list[int] = []
+    isolated: list[int] = []
     if {"x_mm", "y_mm"} <= set(scan.columns):
-        lone = lone_rows(load_readings(args.output))
-        say(args, second_look(lone))
+        isolated = lone_rows(load_readings(args.output))
+        say(args, second_look(isolated))
     missing = ", ".join(MEANINGS[name] for name in procedure.not_stated)
     if missing:
         say(args, [f"not stated in the procedure, so not in u: {missing}"])
-    thickness_mm, u_mm, row, bits = tally.thinnest
+    thickness_mm, u_mm, row, bits = summary.thinnest
     thinnest = {"thickness_mm": thickness_mm, "u_mm": u_mm, "row": row, "flags": names(bits)}
     data = {
         "readings": args.output,
-        "rows": tally.rows,
-        "usable": tally.rows - tally.refused - tally.with_care,
-        "usable_with_care": tally.with_care,
-        "not_usable": tally.refused,
+        "rows": summary.rows,
+        "usable": summary.rows - summary.refused - summary.with_care,
+        "usable_with_care": summary.with_care,
+        "not_usable": summary.refused,
         "thinnest": thinnest if row >= 0 else None,
-        "flags": tally.flags,
-        "second_look_rows": lone,
+        "flags": summary.flags,
+        "second_look_rows": isolated,
         "not_stated": list(procedure.not_stated),
     }
     answer(args, data, [CAUTION])
@@ -142,8 +142,8 @@ def lone_rows(readings: Readings) -> list[int]:
     if not {"x_mm", "y_mm"} <= set(columns):
         return []
     x_mm, y_mm = (np.asarray(columns[name], np.float64) for name in ("x_mm", "y_mm"))
-    lone = np.flatnonzero(lone_readings(x_mm, y_mm, readings.thickness_mm, readings.u_mm))
-    return [int(row) for row in readings.scan_rows[lone]]
+    isolated = np.flatnonzero(isolated_readings(x_mm, y_mm, readings.thickness_mm, readings.u_mm))
+    return [int(row) for row in readings.scan_rows[isolated]]
 
 
 def second_look(rows: list[int]) -> list[str]:

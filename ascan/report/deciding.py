@@ -6,7 +6,7 @@ import numpy as np
 
 from ascan.results.readings import Readings
 from ascan.results.shown import length
-from ascan.results.tally import is_void
+from ascan.results.summary import is_void
 from ascan.uncertainty.decision import WORDS, Decision, WholeScan
 
 

@@ -88,11 +88,11 @@ def png_of(figure: Any) -> bytes:
 def record_page(record: Record) -> str:
     """Return the page as HTML that needs nothing else."""
     provenance = dict(record.readings.provenance)
-    tally = record.readings.tally()
+    summary = record.readings.summary()
     parts = [
         f'<h1>{_safe(record.title)}</h1><p class="caution">{_safe(CAUTION)}</p>',
         _section("What was measured", _definitions(record.about)),
-        _section("Outcome", _lines(tally.lines()) + _lines(record.verdicts)),
+        _section("Outcome", _lines(summary.lines()) + _lines(record.verdicts)),
         _section("Points", _pre(record.spots) + _figures(record.spot_pictures)),
         _section("Surface", _lines(record.surface) + _figures(record.pictures)),
         _section("Thinnest places, with their waveforms", _figures(record.indications)),
@@ -130,7 +130,7 @@ def _repeat(record: Record, provenance: Mapping[str, Any]) -> dict[str, str]:
 
 
 def _flags(readings: Readings) -> str:
-    counts = readings.tally().flags
+    counts = readings.summary().flags
     rows = [
         row_of("td", [str(flag.name).lower(), severity(flag), str(count), meaning])
         for flag, meaning in MEANINGS.items()

@@ -17,10 +17,11 @@ from ascan.base.flags import (
     reasons,
     usability,
 )
+from ascan.base.old_names import warned
 from ascan.base.picklable import Picklable
 from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.results.shown import length
-from ascan.results.tally import Tally
+from ascan.results.summary import Summary
 
 # Columns the engine writes, besides those of its checks (`ascan.checks.table`); those of each gate
 # are named <gate>_<suffix>. name -> (unit, meaning)
@@ -231,8 +232,12 @@ class Readings(Picklable):
         """Numbers of the rows that have no thickness."""
         return np.flatnonzero(is_fatal(self.flags))
 
-    def tally(self) -> Tally:
+    def summary(self) -> Summary:
         """Return counts and extremes."""
-        tally = Tally()
-        tally.add(self.columns)
-        return tally
+        summary = Summary()
+        summary.add(self.columns)
+        return summary
+
+    def tally(self) -> Summary:
+        """Return `summary`, by the old name of it."""
+        return warned("Readings.tally", "Readings.summary", self.summary)  # type: ignore[no-any-return]

@@ -18,7 +18,7 @@ from ascan.checks.table import columns as columns_of
 from ascan.kernels.arrays import AnyArray
 from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings
 from ascan.results.shown import shown_columns
-from ascan.results.tally import is_void
+from ascan.results.summary import is_void
 from ascan.store import schema
 from ascan.store.old.readings import columns_of_today, provenance_of_today
 from ascan.store.provenance import ColumnsDigest, writer

@@ -12,7 +12,7 @@ import numpy as np
 
 from ascan.engine.channels import Calibrations, channel_pipelines, walk_channels
 from ascan.procedure.written import Procedure
-from ascan.results.tally import Tally
+from ascan.results.summary import Summary
 from ascan.store.provenance import (
     PROVENANCE_VERSION,
     DigestingRows,
@@ -34,7 +34,7 @@ def measure_to_file(
     csv: str | Path | None = None,
     replace: bool = False,
     progress: Progress | None = None,
-) -> Tally:
+) -> Summary:
     """Measure every waveform of a scan into an HDF5 file, a block at a time.
 
     Parameters
@@ -50,7 +50,7 @@ def measure_to_file(
 
     Returns
     -------
-    tally : Tally
+    summary : Summary
         Counts and extremes; the readings are in the file (`ascan.load_readings`).
 
     Raises
@@ -68,7 +68,7 @@ def measure_to_file(
     """
     channel_pipelines(scan, procedure, calibration)  # nothing is written if one does not fit
     rows = DigestingRows(scan.rows)
-    tally = Tally()
+    summary = Summary()
     with contextlib.ExitStack() as stack:
         table = stack.enter_context(csv_file(csv, replace=replace)) if csv else None
         file = stack.enter_context(readings_file(path, replace=replace))
@@ -78,11 +78,11 @@ def measure_to_file(
                 a_row = sum(column.dtype.itemsize for column in columns.values())
                 check_room(path, a_row * len(scan))
             file.append(columns)
-            tally.add(columns)
+            summary.add(columns)
             if table is not None:
                 table.append(columns)
         file.finish(_provenance(scan, rows.digest.hexdigest(), procedure, calibration))
-    return tally
+    return summary
 
 
 def _provenance(

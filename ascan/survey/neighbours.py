@@ -74,7 +74,7 @@ def footprint_u_mm(
     return out
 
 
-def lone_readings(
+def isolated_readings(
     x_mm: FloatArray, y_mm: FloatArray, thickness_mm: FloatArray, u_mm: FloatArray
 ) -> BoolArray:
     """Return which readings of a raster no neighbour supports: those to look at a second time.
@@ -91,12 +91,12 @@ def lone_readings(
 
     Returns
     -------
-    lone : ndarray of bool, shape (n,)
+    isolated : ndarray of bool, shape (n,)
 
     Examples
     --------
-    >>> x = np.arange(5.0)
-    >>> lone_readings(x, 0.0 * x, np.array([8.0, 8.0, 6.0, 8.0, 8.0]), np.full(5, 0.01)).tolist()
+    >>> x, read_mm = np.arange(5.0), np.array([8.0, 8.0, 6.0, 8.0, 8.0])
+    >>> isolated_readings(x, 0.0 * x, read_mm, np.full(5, 0.01)).tolist()
     [False, False, True, False, False]
     """
     from scipy.spatial import cKDTree

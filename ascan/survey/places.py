@@ -10,7 +10,7 @@ from ascan.base.errors import fault
 from ascan.base.flags import is_fatal
 from ascan.kernels.arrays import BoolArray, FlagArray, FloatArray, IntArray
 from ascan.results.readings import Readings
-from ascan.results.tally import is_void
+from ascan.results.summary import is_void
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)

@@ -233,8 +233,7 @@ class PulseFit:
         """Return the delay of each echo, in samples of the trace, and its standard uncertainty."""
         template, picks = echoes.template, echoes.nothing()
         if self.shape == "known":
-            laid = place_templates(echoes, flags)
-            fit_known_rows(echoes.rows, laid, shapes_of(echoes), picks)
+            fit_known_rows(echoes.rows, place_templates(echoes, flags), shapes_of(echoes), picks)
             return picks
         start = Gaussian(
             width=SIGMA_OVER_BANDWIDTH / echoes.bandwidth * echoes.period,
@@ -249,6 +248,5 @@ class PulseFit:
 
 def _envelope_colour(shape: FloatArray, correlation: FloatArray) -> float:
     """Return how much more coloured noise moves a pulse's envelope than white noise does."""
-    place = np.arange(shape.size) - (shape.size - 1) / 2.0
-    weights = place * shape
+    weights = (np.arange(shape.size) - (shape.size - 1) / 2.0) * shape
     return noise_gain(weights, correlation) / float(np.linalg.norm(weights))

@@ -225,8 +225,7 @@ class ApertureFamily:
         """Return a reading's model and its derivatives; the place is the pulse's own."""
         frequencies, operator = self.frequencies, estimate.operator
         begin = np.exp(-1j * frequencies.turning * usual)
-        pulse = estimate.pulses[0] @ frequencies.functions * begin
-        count = heights.size
+        pulse, count = estimate.pulses[0] @ frequencies.functions * begin, heights.size
         heard = self.heard(operator, thickness_mm)[:count]
         summed = heights @ heard
         values, sigma = operator.values(), self.sigma

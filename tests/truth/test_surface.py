@@ -405,9 +405,9 @@ def test_the_least_reading_is_told_with_the_care_it_needs() -> None:
     cells = to_cells(places_of(thin))
     assert figures_of(cells).least_flags == "low_snr;weak_echo"
     assert "WITH CARE: low_snr, weak_echo" in surface_lines(cells, figures_of(cells), None)[1]
-    assert "WITH CARE" in "\n".join(thin.tally().lines())
+    assert "WITH CARE" in "\n".join(thin.summary().lines())
     fine = Readings({**thin.columns, "thickness_mm": np.array([6.0, 7.0, 7.5])})
-    assert "WITH CARE" not in "\n".join(fine.tally().lines()[:2])
+    assert "WITH CARE" not in "\n".join(fine.summary().lines()[:2])
 
 
 def test_where_nothing_was_read_all_of_the_ground_may_be_thin() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from ascan.base.errors import AscanError
-from ascan.survey.neighbours import footprint_u_mm, joint_map, lone_readings, share_below
+from ascan.survey.neighbours import footprint_u_mm, isolated_readings, joint_map, share_below
 
 
 def test_an_even_wall_adds_nothing_and_a_step_adds_its_range() -> None:
@@ -90,17 +90,17 @@ def test_a_lone_reading_is_told_and_a_slope_is_not() -> None:
     rng = np.random.default_rng(3)
     wall = 9.0 - 0.1 * x + 0.01 * rng.standard_normal(x.size)
     u = np.full(x.size, 0.01)
-    assert not lone_readings(x, y, wall, u).any()
+    assert not isolated_readings(x, y, wall, u).any()
     read = wall.copy()
     read[112] *= 0.5
     read[30] = np.nan
-    lone = lone_readings(x, y, read, u)
+    lone = isolated_readings(x, y, read, u)
     assert np.flatnonzero(lone).tolist() == [112]
     # Two side by side support each other: a pit as wide as the pitch is no single reading.
     read[113] = read[112]
-    assert not lone_readings(x, y, read, u).any()
+    assert not isolated_readings(x, y, read, u).any()
 
 
 def test_too_few_to_say_anything() -> None:
     two = np.array([0.0, 1.0])
-    assert not lone_readings(two, two, np.array([5.0, 9.0]), np.full(2, 0.01)).any()
+    assert not isolated_readings(two, two, np.array([5.0, 9.0]), np.full(2, 0.01)).any()

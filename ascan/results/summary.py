@@ -29,7 +29,7 @@ def is_void(columns: Mapping[str, AnyArray]) -> BoolArray:
 
 
 @dataclass(slots=True)
-class Tally:
+class Summary:
     """Counts and extremes of readings that pass by a block at a time."""
 
     rows: int = 0

@@ -12,11 +12,11 @@ if TYPE_CHECKING:
 
 def lines_of(calibration: Calibration) -> list[str]:
     """Return a calibration as lines of text."""
-    told = calibration.conditions
+    conditions = calibration.conditions
     out = [*_line_lines(calibration), *_step_lines(calibration)]
     for name in ("lack_of_fit_test", "doubted_step"):
-        if name in told:
-            out.append(f"{name.replace('_', ' ')}: {told[name]}")
+        if name in conditions:
+            out.append(f"{name.replace('_', ' ')}: {conditions[name]}")
     fit = calibration.fit
     if np.isfinite(fit.fitted_zero_us):
         out.append(
@@ -24,22 +24,22 @@ def lines_of(calibration: Calibration) -> list[str]:
             f"(u {fit.u_fitted_zero_us * 1e3:.2f} ns); echo to echo it is 0 by definition"
         )
     if calibration.arrivals is not None:
-        out.append(f"path: {told['path']}")
+        out.append(f"path: {conditions['path']}")
         out.append(
-            f"timed on the {told['timed_half_cycle']} half-cycle that opens the echo; steps moved "
-            f"by half-cycles: {told['half_cycles_moved']}"
+            f"timed on the {conditions['timed_half_cycle']} half-cycle that opens the echo; "
+            f"steps moved by half-cycles: {conditions['half_cycles_moved']}"
         )
     if calibration.record_model is not None:
         out += calibration.record_model.lines()
-        out.append(f"steps left out in turn: {told['left_out_steps_test']}")
-        out.append(f"not learned from these steps: {told['not_learned']}")
+        out.append(f"steps left out in turn: {conditions['left_out_steps_test']}")
+        out.append(f"not learned from these steps: {conditions['not_learned']}")
     for name, template in calibration.templates.items():
         out.append(
             f"template of gate '{name}': mean of {template.echoes} echoes; each differs from "
             f"it by {100.0 * template.scatter:.1f} % of its height (rms)"
         )
-    if told.get("rows_left_out", "none") != "none":
-        out.append(f"left out: {told['rows_left_out']}")
+    if conditions.get("rows_left_out", "none") != "none":
+        out.append(f"left out: {conditions['rows_left_out']}")
     out += calibration.remarks
     if calibration.second is not None:
         out += ["second interval:", *(f"  {line}" for line in lines_of(calibration.second))]
