@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import brentq
 
 from ascan.base.errors import fault
 from ascan.kernels.arrays import FloatArray, IntArray
@@ -118,6 +117,8 @@ def _excess_variance(off_us: FloatArray, variance: FloatArray, freedom: int) -> 
     Readings weigh by their own noise: one noisy step does not decide for all. Of equal noise, it is
     what the readings scatter beyond it (Mandel and Paule 1970, Anal. Chem. 42, 1194; from memory).
     """
+    # Imported where it is needed: it doubles the time that the whole package takes to load.
+    from scipy.optimize import brentq
 
     def beyond(excess: float) -> float:
         share = off_us.size / freedom

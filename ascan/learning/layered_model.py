@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d
 
 from ascan.kernels.arrays import FloatArray
 from ascan.learning.left_out import RecordFit, follows, record_fit
@@ -88,6 +87,9 @@ def _finished(
 
 def _interface_scatter(learned: Learned, windows: Windows) -> float:
     """Return by how much interface echoes leave their pulse, noise apart, as a share of size."""
+    # Imported where it is needed, as a tenth of what the whole package takes to load.
+    from scipy.ndimage import maximum_filter1d
+
     estimate, records, basis = learned.estimate, windows.records, windows.frequencies.basis
     period = basis.sample_rate_mhz / basis.frequency_mhz
     size = maximum_filter1d(np.abs(estimate.pulses[0] @ basis.functions), 2 * int(0.5 * period) + 1)
