@@ -4,8 +4,9 @@
 
 Each version's files are written by the first commit that wrote it, from signals made here, and
 packed into `tests/formats/golden/VERSION.zip`; beside each readings file the columns as that code
-had them in memory. What is there is never written anew: a file that is read for ever must stay the
-one that was written then. A mode that a version did not have yet is left out.
+had them in memory; since 2.0 the block, too, from which the calibration was made. What is there is
+never written anew: a file that is read for ever must stay the one that was written then. A mode
+that a version did not have yet is left out.
 """
 
 from __future__ import annotations
@@ -33,15 +34,18 @@ import sys
 from pathlib import Path
 import numpy as np
 import ascan
-cases, out = Path(sys.argv[1]), Path(sys.argv[2])
+cases, out, block_too = Path(sys.argv[1]), Path(sys.argv[2]), len(sys.argv) > 3
 for case in sorted(cases.iterdir()):
     home = out / case.name
     try:
         procedure = ascan.Procedure.from_text((case / "procedure.toml").read_text())
         block, walls = (ascan.open_scan(case / f"{name}.npz") for name in ("block", "walls"))
-        calibration = ascan.calibrate(
-            block, procedure, np.load(case / "known_mm.npy"), u_known_mm=0.005)
+        known_mm = np.load(case / "known_mm.npy")
+        calibration = ascan.calibrate(block, procedure, known_mm, u_known_mm=0.005)
         home.mkdir()
+        if block_too:
+            ascan.save_scan(block, home / "block.h5")
+            np.save(home / "known_mm.npy", known_mm)
         ascan.save_calibration(calibration, home / "calibration.h5")
         ascan.save_scan(walls, home / "walls.h5")
         ascan.measure_to_file(walls, procedure, calibration, home / "readings.h5")
@@ -97,7 +101,14 @@ def write(version: str, signals: Path, folder: Path) -> None:
     subprocess.run(["tar", "-x", "-C", str(checkout)], input=archive.stdout, check=True)
     print(f"{version}, by {WRITERS[version]}", flush=True)
     subprocess.run(
-        [sys.executable, "-c", WRITE, str(signals), str(out)],
+        [
+            sys.executable,
+            "-c",
+            WRITE,
+            str(signals),
+            str(out),
+            *(["block"] if version >= "2.0" else []),
+        ],
         env=os.environ | {"PYTHONPATH": str(checkout), "OMP_NUM_THREADS": "1"},
         cwd=out,
         check=True,
