@@ -4,9 +4,9 @@
 
 Each version's files are written by the first commit that wrote it, from signals made here, and
 packed into `tests/formats/golden/VERSION.zip`; beside each readings file the columns as that code
-had them in memory; since 2.0 the block, too, from which the calibration was made. What is there is
-never written anew: a file that is read for ever must stay the one that was written then. A mode
-that a version did not have yet is left out.
+had them in memory; since 2.0 the block, too, from which the calibration was made, and two signals
+of each difficulty of `faults`. What is there is never written anew: a file that is read for ever
+must stay the one that was written then. A mode that a version did not have yet is left out.
 """
 
 from __future__ import annotations
@@ -46,6 +46,11 @@ for case in sorted(cases.iterdir()):
         if block_too:
             ascan.save_scan(block, home / "block.h5")
             np.save(home / "known_mm.npy", known_mm)
+        if block_too and (case / "misleading.npz").exists():
+            misleading = ascan.open_scan(case / "misleading.npz")
+            ascan.save_scan(misleading, home / "misleading.h5")
+            columns = ascan.measure(misleading, procedure, calibration).columns
+            np.savez_compressed(home / "misleading_columns.npz", **columns)
         ascan.save_calibration(calibration, home / "calibration.h5")
         ascan.save_scan(walls, home / "walls.h5")
         ascan.measure_to_file(walls, procedure, calibration, home / "readings.h5")
@@ -88,6 +93,14 @@ def write_signals(folder: Path) -> None:
         plates = on_plates(clean, (of[0], of[-1]), 4, 72)
         truth = known_of(plates)
         records_of(plates, true_mm=truth).save(home / "walls.npz")
+    for setup in faults.setups():
+        misleading = [
+            faults.signals(setup, each, 73 + k, 2)
+            for k, each in enumerate(faults.difficulties(setup))
+        ]
+        codes = np.concatenate([codes for _, codes, _ in misleading])
+        home = folder / setup.name.replace(" ", "_")
+        records_of(misleading[0][0], codes).save(home / "misleading.npz")
 
 
 def write(version: str, signals: Path, folder: Path) -> None:

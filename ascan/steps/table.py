@@ -63,8 +63,8 @@ class StepTable:
     ) -> FloatArray:
         """Return the larger of what the two steps round each wall showed, shape (n,).
 
-        Only steps that have a value count: a wall beyond the last of them takes that one's. NaN
-        where none has.
+        Only steps that have a value count: a wall thinner than the first of them takes that one's,
+        one thicker than the last takes from the last two. NaN where none has.
 
         Parameters
         ----------

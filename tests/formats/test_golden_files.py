@@ -97,6 +97,10 @@ def test_the_same_signals_give_the_same_answer(files: Path) -> None:
     readings = measure(open_scan(files / "walls.h5"), procedure, now).columns
     with np.load(files / "columns.npz") as columns:
         assert_same(readings, dict(columns), "column")
+    if (files / "misleading.h5").exists():
+        readings = measure(open_scan(files / "misleading.h5"), procedure, now).columns
+        with np.load(files / "misleading_columns.npz") as columns:
+            assert_same(readings, dict(columns), "column of misleading signals")
 
 
 def assert_same(now: Any, then: Any, name: str = "") -> None:
