@@ -33,6 +33,7 @@ COMMANDS = {
     "map": "a surface from its readings: least, mean, coverage, area below limits, picture",
     "change": "what a surface has lost since an earlier survey, at which rate",
     "diff": "the same stored signals read twice: what became of each reading",
+    "score": "readings against a wall that was measured otherwise, as a height map",
     "job-report": "write a job as one page to file and audit",
     "apply-checks": "mark readings as confirmed, void or open by the checks of their series",
     "budget": "say what the uncertainty of a reading is made of",

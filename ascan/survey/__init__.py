@@ -4,14 +4,18 @@ from ascan.survey.cells import Area, Cells, Coverage, coverage_of, pitch_of, to_
 from ascan.survey.change import Change, change_between, remaining_years
 from ascan.survey.differences import Differences, Outcome, differences_between
 from ascan.survey.figures import Below, Figures, figures_of
+from ascan.survey.height_map import HeightMap, under_beam
 from ascan.survey.indications import indications_of
 from ascan.survey.joining import Overlap, Placement, join
 from ascan.survey.places import Places, places_of
+from ascan.survey.scoring import Score, score
 from ascan.survey.spots import Spot, spots_of
+from ascan.survey.wrong import Truth, thinner_hidden, value_wrong
 
 __all__ = [
-    "Area", "Below", "Cells", "Change", "Coverage", "Differences", "Figures", "Outcome", "Overlap",
-    "Placement", "Places", "Spot", "change_between", "coverage_of", "differences_between",
-    "figures_of", "indications_of", "join", "pitch_of", "places_of", "remaining_years", "spots_of",
-    "to_cells",
+    "Area", "Below", "Cells", "Change", "Coverage", "Differences", "Figures", "HeightMap",
+    "Outcome", "Overlap", "Placement", "Places", "Score", "Spot", "Truth", "change_between",
+    "coverage_of", "differences_between", "figures_of", "indications_of", "join", "pitch_of",
+    "places_of", "remaining_years", "score", "spots_of", "thinner_hidden", "to_cells",
+    "under_beam", "value_wrong",
 ]  # fmt: skip
