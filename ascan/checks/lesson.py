@@ -62,9 +62,9 @@ class StepReadings:
         return self.steps.per_step(values, self.ids, self.used, how)
 
     def span(self, values: FloatArray) -> FloatArray:
-        """Return the least and the largest of the used readings, NaN left out."""
+        """Return the least and the largest of the used readings, NaN left out; NaN of nothing."""
         own = values[self.used]
-        return np.array([np.nanmin(own), np.nanmax(own)])
+        return np.array([np.fmin.reduce(own), np.fmax.reduce(own)])
 
 
 @dataclass(frozen=True, slots=True)
