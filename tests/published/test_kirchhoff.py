@@ -18,9 +18,9 @@ sys.path.append(str(Path(__file__).resolve().parents[2] / "benches"))
 
 from physics.facets import AZIMUTHS, horizons
 from physics.grounds import KINDS, Ground, Patch, Pits, draw, flat, pitted
-from physics.kirchhoff import CONTACT, DELAY_LINE, Probe, response
+from physics.kirchhoff import CONTACT, DELAY_LINE, Probe, reach_mm, response
 from physics.rasters import Digitiser, Scanning, raster, steps, wall_echoes
-from physics.round_element import field
+from physics.round_element import field, points
 
 Floats = NDArray[np.float64]
 MIDDLE = np.zeros((1, 2))
@@ -114,6 +114,33 @@ def test_sinusoidal_wall_loses_its_specular_echo() -> None:
     even = echo(0.0)
     for amplitude_mm in (0.03, 0.08, 0.15):
         assert np.abs(echo(amplitude_mm) / even - j0(2.0 * k * amplitude_mm)).max() < 0.02
+
+
+def test_rough_ground_is_the_sum_over_points_and_facets() -> None:
+    """No tables, no closed field: 400 points of the element, every facet's own normal; 0.5 %.
+
+    A ground of 100 µm rms and 2 mm correlation is seen whole from 8 mm and a delay line.
+    """
+    ground, at = draw("rough 100 µm, 2 mm", 1, Patch(8.0, 25.0, 25.0, 0.1)), (0.37, -0.61)
+    found = response(ground, DELAY_LINE, np.array([at]), 1, np.array([5.0, 6.0])).lines[0, 0]
+    z = ground.thickness_mm + DELAY_LINE.lift_mm
+    right, left = z[1:, 1:] + z[:-1, 1:], z[1:, :-1] + z[:-1, :-1]
+    lower, upper = z[1:, 1:] + z[1:, :-1], z[:-1, 1:] + z[:-1, :-1]
+    depth, slope_x, slope_y = 0.25 * (right + left), (right - left) / 0.2, (lower - upper) / 0.2
+    middles = ground.x0_mm + 0.1 * (np.arange(len(depth)) + 0.5)
+    x, y = np.meshgrid(middles - at[0], middles - at[1])
+    far = np.hypot(x, y) / reach_mm(ground, DELAY_LINE, 1)
+    fade = 0.5 + 0.5 * np.cos(math.pi * np.clip((far - 0.7) / 0.3, 0.0, 1.0))
+    k, area = 2.0 * math.pi * 5.0 / 5.92, math.pi * 9.0
+    field_here, along = np.zeros(x.shape, np.complex128), np.zeros(x.shape, np.complex128)
+    for off_x, off_y in points(3.0, 400):
+        distance = np.sqrt((x - off_x) ** 2 + (y - off_y) ** 2 + depth**2)
+        wave = np.exp(-1j * k * distance) / (2.0 * math.pi * distance) * area / 400
+        facing = depth - slope_x * (x - off_x) - slope_y * (y - off_y)
+        field_here += wave
+        along += wave * facing / distance * (1.0 + 1.0 / (1j * k * distance))
+    want = -(k**2 / area) * 0.01 * (fade * field_here * along).sum()
+    assert abs(found / want - 1.0) < 0.005
 
 
 def test_a_cliff_hides_what_lies_behind_it(monkeypatch: pytest.MonkeyPatch) -> None:
