@@ -70,7 +70,7 @@ def write_signals(folder: Path) -> None:
     sys.path.insert(0, str(Path(__file__).resolve().parent))
     import faults
     from guard_cases import TRAIN, WITNESSED
-    from guard_files import known_of, on_plates, on_steps, plain, records_of
+    from guard_files import known_of, noisy, on_plates, on_steps, plain, records_of, stacked
 
     kinds = {setup.name: (setup.procedure.text, setup.clean) for setup in faults.setups()}
     contact = plain("contact", radius_mm=0.0)
@@ -79,6 +79,8 @@ def write_signals(folder: Path) -> None:
     by_peak = by_peak.replace(", element_diameter_mm = 6.0", "")
     kinds["surface to echo by peak"] = (by_peak, kinds["surface to echo"][1])
     kinds["second interval"] = (WITNESSED.replace("COATING", ""), contact)
+    line = kinds["whole record"]
+    kinds["coated record"] = (f"{line[0]}\n[coating]\nvelocity_mm_per_us = 2.5\n", line[1])
     steps = {"train": (0.8, 1.2, 2.0), "second interval": (5.0, 6.0, 8.0, 10.0)}
     for name, (text, clean) in kinds.items():
         home = folder / name.replace(" ", "_")
@@ -101,6 +103,11 @@ def write_signals(folder: Path) -> None:
         codes = np.concatenate([codes for _, codes, _ in misleading])
         home = folder / setup.name.replace(" ", "_")
         records_of(misleading[0][0], codes).save(home / "misleading.npz")
+    thin = stacked(line[1], coating_mm=0.05, coating_velocity_mm_per_us=2.5)
+    thick = stacked(line[1], coating_mm=0.4, coating_velocity_mm_per_us=2.8)
+    made = [on_plates(each, (3.0, 12.0), 4, 74) for each in (thin, thick, noisy(thick, 0.01))]
+    codes = np.concatenate([each.waveforms() for each in made])
+    records_of(made[0], codes).save(folder / "coated_record" / "misleading.npz")
 
 
 def write(version: str, signals: Path, folder: Path) -> None:

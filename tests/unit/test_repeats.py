@@ -74,5 +74,17 @@ def test_gain_and_beginning_are_told_by_the_second_trip(gain: float, left: float
     assert late == pytest.approx(left, abs=0.06)
 
 
+def test_what_is_left_of_noise_is_the_noise() -> None:
+    """Over the degrees of freedom, that is: what else the record holds takes 60 of 100 samples."""
+    rng, noise = np.random.default_rng(5), 0.3
+    systems = [
+        (noise * rng.normal(size=100), rng.normal(size=(100, 3)), rng.normal(size=(60, 100)))
+        for _ in range(400)
+    ]
+    _, left = filter_of(systems)
+    # Root mean square of 40 values, 400 times: known to half a percent.
+    assert np.sqrt(np.mean(left**2)) == pytest.approx(noise, rel=0.02)
+
+
 def test_a_first_trip_that_clips_tells_nothing() -> None:
     assert first_trip(record(360.0, 90.0, 0.3), 0.0, (-0.5, 0.5), BEGIN, SECOND) is None
