@@ -94,6 +94,8 @@ def test_the_same_signals_give_the_same_answer(files: Path) -> None:
     now = ascan.calibrate(block, procedure, known_mm, u_known_mm=0.005)
     for part in ("fit", "table", "steps", "arrivals", "record_model", "templates", "learned"):
         assert_same(getattr(now, part), getattr(then, part), part)
+    for name in set(then.conditions) - {"made", "scan"}:
+        assert_same(now.conditions[name], then.conditions[name], name)
     readings = measure(open_scan(files / "walls.h5"), procedure, now).columns
     with np.load(files / "columns.npz") as columns:
         assert_same(readings, dict(columns), "column")
@@ -116,6 +118,8 @@ def assert_same(now: Any, then: Any, name: str = "") -> None:
     elif isinstance(then, (float, np.ndarray)):
         # Times in microseconds, walls in mm: picoseconds and nanometres.
         np.testing.assert_allclose(now, then, rtol=1e-4, atol=1e-6, err_msg=name)
+    elif isinstance(then, str):
+        assert now == then, name
     else:
         assert type(now) is type(then), name
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from ascan.base.errors import AscanError
-from ascan.calibration.curve import PathModel, choose_curve, fit_curve
+from ascan.calibration.curve import PathModel, _Mixture, choose_curve, fit_curve
 from ascan.calibration.line import fit_line
 from ascan.calibration.step_means import StepMeans
 from ascan.kernels.arrays import FloatArray
@@ -99,3 +99,20 @@ def test_a_mislabelled_step_is_a_misfit() -> None:
 def test_steps_in_the_wrong_order_are_refused() -> None:
     with pytest.raises(AscanError, match="does not grow"):
         fit_curve(means(STEPS, 9.0 - 2.0 * STEPS / V), line(0.03), 0.01)
+
+
+def test_a_mixture_holds_the_spread_of_its_parts() -> None:
+    """Law of total variance: the mean of the variances, and the variance of the means."""
+
+    class Part:
+        def __init__(self, value_us: float, u_us: float) -> None:
+            self.told = (np.array([value_us]), np.array([u_us]))
+
+        def at(self, *_: FloatArray) -> tuple[FloatArray, FloatArray]:
+            return self.told
+
+    parts = [Part(1.0, 0.1), Part(1.6, 0.3)]
+    value, u = _Mixture(parts, np.array([0.75, 0.25])).at(np.zeros(1), np.zeros(1))  # type: ignore[arg-type]
+    assert value[0] == pytest.approx(0.75 * 1.0 + 0.25 * 1.6)
+    variance = 0.75 * 0.1**2 + 0.25 * 0.3**2 + 0.75 * 0.25 * 0.6**2
+    assert u[0] == pytest.approx(np.sqrt(variance))

@@ -350,7 +350,7 @@ def test_a_second_path_of_another_wall() -> None:
 @pytest.mark.parametrize(
     ("noise", "height", "top", "usual", "most"),
     [
-        (1.0, 10.0, 1.0, 0.0, 2.0),
+        (2.5, 10.0, 1.0, 0.0, 5.0),
         (1.0, 1000.0, 1.0, 0.0, 30.0),
         (1.0, -1000.0, 0.5, 0.0, 15.0),
         (1.0, 1000.0, 1.0, 0.1, 150.0),

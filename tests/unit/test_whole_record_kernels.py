@@ -82,6 +82,23 @@ def test_height_and_energy_of_a_pulse_on_a_sample() -> None:
     assert explained == pytest.approx(float(samples[part] @ samples[part] - left @ left), rel=1e-6)
 
 
+def test_a_clipped_pulse_explains_its_rails_and_no_more() -> None:
+    """Where it clips the samples have no weight; the height comes from the rest, 100 here."""
+    shape, before, place = pulse_at(60.0, 121), 60, 300
+    heard = 100.0 * pulse_at(300.0)
+    rails = np.where(np.abs(heard) > 60.0, 60.0 * np.sign(heard), 0.0)
+    weight = (rails == 0.0).astype(np.float64)
+    samples = heard * weight
+    height, explained = fit_at(Window(samples, weight), rails, (shape, before), place)
+    assert height == pytest.approx(100.0, rel=1e-9)
+    whole = float(samples @ samples) + float(rails @ rails)
+    assert explained == pytest.approx(whole, rel=1e-4)
+    # One that would stay below the rails is at fault for what it lacks.
+    other, less = fit_at(Window(samples, weight), 2.0 * rails, (shape, before), place)
+    assert 100.0 < other < 200.0
+    assert less < 4.0 * whole
+
+
 def test_a_pulse_outside_the_record_has_no_height() -> None:
     window = Window(np.zeros(50), np.zeros(50))
     assert fit_at(window, np.zeros(0), (pulse_at(60.0, 121), 60), 25) == (0.0, 0.0)
