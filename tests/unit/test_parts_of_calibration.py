@@ -23,7 +23,7 @@ def freedom(steps: int, **holds: Any) -> int:
 
 
 def test_degrees_of_freedom_are_steps_less_fitted_numbers() -> None:
-    """JCGM 100:2008 G.3.3: n observations, m fitted numbers, n - m degrees of freedom."""
+    """JCGM 100:2008 G.3.3 (from memory): n observations less m fitted numbers."""
     assert [freedom(n) for n in (1, 2, 3, 7)] == [0, 0, 1, 5]
     assert [freedom(n, fits_zero=False) for n in (1, 2, 7)] == [0, 1, 6]
     # Nothing rests on a scatter that was not found, nor on that of a curve.
@@ -55,7 +55,7 @@ def of_component(numbers: FloatArray) -> FloatArray:
 
 
 def test_the_components_covariance_is_propagated_from_all_it_rests_on() -> None:
-    """JCGM 102:2011 6.2.1.3: J U Jᵀ, the derivatives by differences."""
+    """JCGM 102:2011 6.2.1.3 (from memory): J U Jᵀ, the derivatives by differences."""
     middle, u = np.array([12.0, 7.0, 11.3, 0.0]), np.array([0.02, 0.004, 0.001, 0.003])
     steps = 1e-5 * np.eye(4)
     sides = [(of_component(middle + one) - of_component(middle - one)) / 2e-5 for one in steps]
