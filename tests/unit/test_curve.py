@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from ascan.base.errors import AscanError
 from ascan.calibration.curve import PathModel, _Mixture, choose_curve, fit_curve
 from ascan.calibration.line import fit_line
 from ascan.calibration.step_means import StepMeans
+from ascan.calibration.vee_fit import fit_vee
 from ascan.kernels.arrays import FloatArray
 
 V = 5.920
@@ -116,3 +119,36 @@ def test_a_mixture_holds_the_spread_of_its_parts() -> None:
     assert value[0] == pytest.approx(0.75 * 1.0 + 0.25 * 1.6)
     variance = 0.75 * 0.1**2 + 0.25 * 0.3**2 + 0.75 * 0.25 * 0.6**2
     assert u[0] == pytest.approx(np.sqrt(variance))
+
+
+def test_each_fitted_number_costs_the_logarithm_of_how_many_steps_there_are() -> None:
+    """Bayesian information criterion: −2 ln L + k ln n (Schwarz 1978, from memory)."""
+    time = 7.0 + 2.0 * STEPS / V
+    scores = [
+        fit_curve(means(STEPS, time), dataclasses.replace(line(), parameters=k), 0.01).score
+        for k in (0, 1, 3)
+    ]
+    assert np.diff(scores) == pytest.approx(np.array([1.0, 2.0]) * np.log(STEPS.size))
+    doubted = fit_curve(means(STEPS, time), line(doubt=5.0), 0.01).score
+    assert doubted - scores[0] == pytest.approx(5.0)
+
+
+def test_a_curve_ends_where_it_would_fall_on_either_side_of_the_steps() -> None:
+    """A path that turns round below 1.4 mm and above 30 mm: what remains grows everywhere."""
+    turned = np.where(WIDE < 1.4, 2.8 - WIDE, np.where(WIDE > 30.0, 60.0 - WIDE, WIDE))
+    path = PathModel(name="turned", thickness_mm=WIDE, time_us=2.0 * turned / V, usual_us=1e-5)
+    curve = fit_curve(means(STEPS, 7.0 + 2.0 * STEPS / V), path, 0.01)
+    assert (np.diff(curve.time_us) > 0.0).all()
+    assert curve.thickness_mm[0] == pytest.approx(1.4, rel=0.02)
+    assert curve.thickness_mm[-1] == pytest.approx(30.0, rel=0.02)
+
+
+def test_three_steps_tell_the_three_numbers_of_a_v_path() -> None:
+    steps = np.array([2.0, 6.0, 15.0])
+    fit = fit_vee(steps, 3.0 + 2.0 * np.hypot(steps, 2.5) / V, np.full(3, 1e-3))
+    assert fit.zero_us == pytest.approx(3.0, abs=1e-6)
+    assert fit.velocity_mm_per_us == pytest.approx(V, rel=1e-6)
+    assert fit.half_separation_mm == pytest.approx(2.5, abs=1e-5)
+    twice = np.array([2.0, 6.0, 6.0])
+    with pytest.raises(AscanError, match="to 2 steps"):
+        fit_vee(twice, 3.0 + 2.0 * np.hypot(twice, 2.5) / V, np.full(3, 1e-3))

@@ -12,6 +12,7 @@ from ascan.checks.shape_mismatch import (
     MOST_DRIFT,
     Sized,
     Usual,
+    allowed_between,
     mark_unlike,
     u_of_shape_us,
     write_arrival_residuals,
@@ -61,6 +62,18 @@ def test_between_two_steps_a_head_changes_evenly() -> None:
     # The head comes at 5.0 µs: a quarter of the way from 4.8 to 5.6.
     assert misfit_of(middle, np.stack([one, other]), np.array([4.8, 5.6])) < 0.03
     assert misfit_of(middle, np.stack([other, one]), np.array([4.8, 5.6])) > 0.05
+
+
+def test_between_two_steps_less_is_allowed_than_these_leave_of_each_other() -> None:
+    one, other = head(0.0)[20 : 20 + SIZE], head(0.0, 1.15 * PERIOD)[20 : 20 + SIZE]
+    told = allowed_between(Learned(np.stack([one, other]), np.array([4.0, 6.0]), BEFORE), REACH)
+    assert told.shape == (1,)
+    apart = misfit_of(np.pad(other, 20), one[None], np.array([5.0]))
+    half_way = misfit_of(np.pad(0.5 * (one + other), 20), one[None], np.array([5.0]))
+    assert half_way < told[0] < apart
+    # Two steps alike allow nothing.
+    same = allowed_between(Learned(np.stack([one, one]), np.array([4.0, 6.0]), BEFORE), REACH)
+    assert abs(same[0]) < 0.03
 
 
 def test_a_head_that_is_not_whole_has_no_misfit() -> None:
@@ -131,6 +144,21 @@ def drifted(late: float) -> FloatArray:
     return np.exp(-0.5 * (at / wide) ** 2) * np.cos(2.0 * np.pi * at / wide)
 
 
+@pytest.mark.parametrize(
+    ("place", "whole"), [(59.0, False), (60.0, True), (139.0, True), (140.0, False)]
+)
+def test_an_echo_that_is_not_whole_in_its_record_leaves_nothing_known(
+    place: float, whole: bool
+) -> None:
+    """The usual echo spans 60 samples to each side; the record has 200."""
+    at = np.arange(200.0) - place
+    trace = np.exp(-0.5 * (at / PERIOD) ** 2) * np.cos(2.0 * np.pi * at / PERIOD)
+    misfit, height, share = left_of(trace, place, Template(pulse(0.0)))
+    assert np.isfinite(misfit) == whole
+    assert height == pytest.approx(1.0 if whole else 0.0, abs=1e-3)
+    assert share == 0.0
+
+
 def test_an_echo_that_drifts_further_is_told() -> None:
     known = Template(pulse(0.0), drift=0.2 * pulse(0.0, period=1.2 * PERIOD))
     near = left_of(pulse(0.0, 90) + MOST_DRIFT * 0.2 * drifted(0.0), 90.0, known)
@@ -178,6 +206,20 @@ def test_a_second_echo_is_found_beside_the_flank_of_another() -> None:
         told.append(abs(off) > 0.2 * PERIOD)
         assert trace is flank or abs(share - 0.6) < 0.05
     assert told == [True, True, False]
+
+
+@pytest.mark.parametrize("late", [-39, -17, 0, 17, 39])
+def test_a_second_echo_is_found_up_to_the_last_place_with_one_beside_it(late: int) -> None:
+    half, sought = 30, 40
+    at = np.arange(-half, half + 1)
+    first = np.exp(-0.5 * (at / 0.4 / PERIOD) ** 2) * np.cos(2.0 * np.pi * at / PERIOD)
+    wide = np.arange(-half - sought, half + sought + 1) - late
+    later = 0.5 * np.exp(-0.5 * (wide / 0.4 / PERIOD) ** 2) * np.cos(2.0 * np.pi * wide / PERIOD)
+    found = Second(np.empty(1), np.empty(1), np.empty(1))
+    around, room = (first[None], later[None]), np.array([sought])
+    write_second(around, room, np.array([1e-3]), PERIOD, found)
+    assert found.off[0] == late
+    assert found.share[0] == pytest.approx(0.5, abs=1e-2)
 
 
 def test_what_is_left_of_a_shape_may_lie_along_its_slope() -> None:
