@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 
 from ascan.kernels.arrays import FloatArray
 from ascan.whole_record.repeats import filter_of, first_trip, laid, second_trip, told_by, twice
+from ascan.whole_record.stage import RecordStage
 
 RATE_MHZ, TAPS, SAMPLES, BEGIN, SECOND = 100.0, 81, 1100, 250, 640
 EMITTED = -60.3
@@ -88,3 +92,33 @@ def test_what_is_left_of_noise_is_the_noise() -> None:
 
 def test_a_first_trip_that_clips_tells_nothing() -> None:
     assert first_trip(record(360.0, 90.0, 0.3), 0.0, (-0.5, 0.5), BEGIN, SECOND) is None
+
+
+def test_one_degree_of_freedom_is_one() -> None:
+    """Four columns of five samples leave one: all that the filter cannot explain is its own."""
+    one = (np.array([3.0, -1.0, 4.0, 2.0, -7.0]), np.zeros((5, 1)), np.eye(4, 5))
+    other = (np.ones(9), np.ones((9, 1)), np.zeros((0, 9)))
+    _, left = filter_of([one, other])
+    assert left[0] == pytest.approx(7.0, rel=1e-12)
+
+
+@pytest.mark.parametrize("start_us", [0.0, 3.0])
+@pytest.mark.parametrize("trips", [1.0, 2.0])
+def test_a_repeat_is_there_where_the_record_lasts_until_it_begins(
+    start_us: float, trips: float
+) -> None:
+    """Sound left at 0.4 µs and came at 10 µs: it comes again 9.6 µs later, its pulse 0.5 ahead."""
+    stage: Any = SimpleNamespace(
+        delay_us=0.4,
+        model=SimpleNamespace(zero_index=50),
+        recording=SimpleNamespace(sample_rate_mhz=RATE_MHZ),
+    )
+    begins_us = 10.0 + trips * 9.6 - 0.5
+    for more, there in ((-3, False), (3, True)):
+        samples = round((begins_us - start_us) * RATE_MHZ) + more
+        given: Any = SimpleNamespace(
+            start_time_us=np.array([start_us]), block=np.zeros((1, samples), np.int16)
+        )
+        later = RecordStage.repeat_us(stage, given, np.array([10.0]), trips)
+        expected = begins_us - 10.0 if there else np.inf
+        assert later[0] == pytest.approx(expected, rel=1e-12)

@@ -116,6 +116,15 @@ def test_crests_are_taken_by_height_and_apart_from_each_other() -> None:
     assert not (np.abs(candidates[2:found] - 90.0) < 9.0).any()
 
 
+def test_crests_are_sought_among_the_scores_alone() -> None:
+    """A crest that leans down to the last score ends there; what lies behind stays as it is."""
+    behind = np.linspace(10.0, 1.0, 40)
+    candidates = np.empty(3)
+    found = best_spacings(behind[:25], 30.0, 3.0, candidates)
+    assert candidates[:found].tolist()[0] == 30.0
+    np.testing.assert_array_equal(behind[25:], np.linspace(10.0, 1.0, 40)[25:])
+
+
 # Windows
 
 
