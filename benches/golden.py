@@ -59,11 +59,11 @@ for case in sorted(cases.iterdir()):
 def write_signals(folder: Path) -> None:
     """Write what every version is given: procedures in the words of all, blocks, and four walls."""
     sys.path.insert(0, str(Path(__file__).resolve().parent))
-    import faults
     from guard_cases import TRAIN, WITNESSED
     from guard_files import known_of, on_plates, on_steps, plain, records_of
+    from setups import setups
 
-    kinds = {setup.name: (setup.procedure.text, setup.clean) for setup in faults.setups()}
+    kinds = {setup.name: (setup.procedure.text, setup.clean) for setup in setups()}
     contact = plain("contact", radius_mm=0.0)
     kinds["train"] = (TRAIN, contact)
     by_peak = kinds["surface to echo"][0].replace("correlation", "peak")

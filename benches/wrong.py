@@ -1,0 +1,207 @@
+"""What counts as a wrong reading: two definitions, the same for every bench.
+
+*Value wrong*: the reading is off its claimed truth by more than the largest of its expanded
+uncertainty, an eighth of a wavelength, and 1 % of the wall.
+
+*Thinner wall hidden*: under the beam (−6 dB) lies a wall thinner by more than 0.2 mm than the
+reading's lower bound, which is the thickness less its expanded uncertainty.
+
+A reading claims a wall between the least and the mean under its beam. The wall under the axis is
+kept beside them: where it is thicker than the mean, a reading of it claims too much.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from ascan.base.flags import Flag, is_fatal
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+Flags = npt.NDArray[np.uint32]
+
+WALL_SHARE, HIDDEN_MM = 0.01, 0.2
+RIGHT_UNMARKED, RIGHT_MARKED = "right unmarked", "right marked"
+WRONG_MARKED, WRONG_UNMARKED = "wrong marked", "wrong unmarked"
+REFUSED = "refused"
+OUTCOMES = (RIGHT_UNMARKED, RIGHT_MARKED, WRONG_MARKED, WRONG_UNMARKED, REFUSED)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Truth:
+    """What lies under each beam.
+
+    Attributes
+    ----------
+    axis_mm, mean_mm, least_mm : ndarray, shape (n,), mm
+        Wall under the axis; mean and least under the −6 dB footprint.
+    claims_mm : ndarray, shape (2 k, n), mm, optional
+        Pairs of bounds, least and most, between which a reading is right, where these are not the
+        least and the mean: either face of a sheet, either of two walls. NaN: nothing is right.
+    """
+
+    axis_mm: Floats
+    mean_mm: Floats
+    least_mm: Floats
+    claims_mm: Floats | None = None
+
+    @property
+    def claims(self) -> Floats:
+        """Pairs of bounds between which a reading is right, shape (2 k, n), mm."""
+        if self.claims_mm is not None:
+            return self.claims_mm
+        return np.stack([self.least_mm, np.maximum(self.mean_mm, self.least_mm)])
+
+
+def flat(thickness_mm: Floats) -> Truth:
+    """Return the truth of flat walls, shape (n,), mm."""
+    return Truth(thickness_mm, thickness_mm, thickness_mm)
+
+
+def eighth_mm(velocity_mm_per_us: float, frequency_mhz: float) -> float:
+    """Return an eighth of a wavelength (velocity over frequency, over 8)."""
+    return velocity_mm_per_us / frequency_mhz / 8.0
+
+
+def off_mm(thickness_mm: Floats, claims_mm: Floats) -> Floats:
+    """Return how far readings are off what they claim, mm; infinite where nothing is right.
+
+    Parameters
+    ----------
+    thickness_mm : ndarray, shape (n,)
+    claims_mm : ndarray, shape (2 k, n)
+        Pairs of bounds; the nearest pair counts.
+    """
+    beyond = np.maximum(claims_mm[::2] - thickness_mm, thickness_mm - claims_mm[1::2])
+    off = np.maximum(np.where(np.isnan(beyond), np.inf, beyond), 0.0).min(axis=0)
+    return np.asarray(off)
+
+
+def tolerance_mm(expanded_mm: Floats, wall_mm: Floats, eighth: float) -> Floats:
+    """Return by how much a reading may be off, shape (n,), mm; a NaN allows nothing by itself."""
+    return np.asarray(np.fmax(np.fmax(expanded_mm, WALL_SHARE * wall_mm), eighth))
+
+
+def value_wrong(
+    thickness_mm: Floats, claims_mm: Floats, expanded_mm: Floats, eighth: float
+) -> Bools:
+    """Return which readings have a wrong value, shape (n,); one of NaN is refused, not wrong.
+
+    The wall, 1 % of which is allowed, is the most that may be claimed.
+    """
+    allowed = tolerance_mm(expanded_mm, np.fmax.reduce(claims_mm[1::2]), eighth)
+    return np.isfinite(thickness_mm) & (off_mm(thickness_mm, claims_mm) > allowed)
+
+
+def thinner_hidden(thickness_mm: Floats, expanded_mm: Floats, least_mm: Floats) -> Bools:
+    """Return which readings hide a thinner wall, shape (n,).
+
+    Without an expanded uncertainty the lower bound is the reading itself. A truth of NaN hides
+    nothing.
+    """
+    lower = thickness_mm - np.nan_to_num(expanded_mm, nan=0.0)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(lower - least_mm > HIDDEN_MM)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Verdicts:
+    """One verdict a row, every array of shape (n,).
+
+    Attributes
+    ----------
+    outcome : ndarray of str
+        One of `OUTCOMES`.
+    marked, hidden : ndarray of bool
+        Whether a flag stands; whether a thinner wall is hidden (never of a refused reading).
+    alone : ndarray of uint32
+        The flag of a right reading that is marked by it alone, else 0.
+    """
+
+    outcome: npt.NDArray[np.str_]
+    marked: Bools
+    hidden: Bools
+    alone: Flags
+
+    @property
+    def hidden_marked(self) -> Bools:
+        """Which hide a thinner wall and are marked."""
+        return self.hidden & self.marked
+
+    @property
+    def hidden_unmarked(self) -> Bools:
+        """Which hide a thinner wall without a word."""
+        return self.hidden & ~self.marked
+
+
+def verdicts(columns: Mapping[str, Any], truth: Truth, eighth: float) -> Verdicts:
+    """Judge readings by their truth.
+
+    Parameters
+    ----------
+    columns : mapping of str to ndarray, each of shape (n,)
+        ``thickness_mm``, ``expanded_mm`` and ``flags``, as readings have them.
+    truth : Truth, n rows
+    eighth : float
+        An eighth of a wavelength, mm (`eighth_mm`).
+    """
+    flags = np.asarray(columns["flags"], np.uint32)
+    expanded = np.asarray(columns["expanded_mm"], np.float64)
+    read = np.asarray(columns["thickness_mm"], np.float64)
+    refused = is_fatal(flags) | ~np.isfinite(read)
+    thickness = np.where(refused, np.nan, read)
+    wrong = value_wrong(thickness, truth.claims, expanded, eighth)
+    hidden = thinner_hidden(thickness, expanded, truth.least_mm)
+    marked = flags != 0
+    outcome = np.select(
+        [refused, wrong & marked, wrong, marked],
+        [REFUSED, WRONG_MARKED, WRONG_UNMARKED, RIGHT_MARKED],
+        RIGHT_UNMARKED,
+    )
+    one = (flags & (flags - np.uint32(1))) == 0
+    alone = np.where((outcome == RIGHT_MARKED) & one, flags, np.uint32(0)).astype(np.uint32)
+    return Verdicts(outcome, marked, hidden, alone)
+
+
+@dataclass(slots=True)
+class Counts:
+    """How many readings had which verdict; adds up.
+
+    ``refused_in_sight`` counts readings refused though an echo stood clear of the noise, ``alone``
+    the right ones that a single flag marked, by its name.
+    """
+
+    rows: int = 0
+    outcomes: dict[str, int] = field(default_factory=lambda: dict.fromkeys(OUTCOMES, 0))
+    hidden_marked: int = 0
+    hidden_unmarked: int = 0
+    refused_in_sight: int = 0
+    alone: dict[str, int] = field(default_factory=dict)
+
+    def add(self, got: Verdicts, in_sight: Bools | None = None) -> None:
+        """Count verdicts; ``in_sight``, shape (n,), says where an echo clear of noise is due."""
+        self.rows += got.outcome.size
+        for name in OUTCOMES:
+            self.outcomes[name] += int((got.outcome == name).sum())
+        self.hidden_marked += int(got.hidden_marked.sum())
+        self.hidden_unmarked += int(got.hidden_unmarked.sum())
+        if in_sight is not None:
+            self.refused_in_sight += int(((got.outcome == REFUSED) & in_sight).sum())
+        for flag in got.alone[got.alone != 0]:
+            name = str(Flag(int(flag)).name).lower()
+            self.alone[name] = self.alone.get(name, 0) + 1
+
+    def merge(self, other: Counts) -> None:
+        """Add the counts of another."""
+        self.rows += other.rows
+        self.hidden_marked += other.hidden_marked
+        self.hidden_unmarked += other.hidden_unmarked
+        self.refused_in_sight += other.refused_in_sight
+        for mine, theirs in ((self.outcomes, other.outcomes), (self.alone, other.alone)):
+            for name, count in theirs.items():
+                mine[name] = mine.get(name, 0) + count
