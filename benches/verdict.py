@@ -199,9 +199,9 @@ def options() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def one(task: tuple[int, int, int]) -> Found:
+def one(task: tuple[int, int, int]) -> tuple[int, Found]:
     number, seed, rows = task
-    return tried(YARDSTICKS[number], seed + APART * number, rows)
+    return number, tried(YARDSTICKS[number], seed + APART * number, rows)
 
 
 def main(asked: argparse.Namespace) -> None:
@@ -209,7 +209,8 @@ def main(asked: argparse.Namespace) -> None:
     tasks = [(k, asked.seed, asked.rows) for k in chosen]
     by_number: dict[int, Found] = {}
     with multiprocessing.get_context("spawn").Pool(asked.jobs) as pool:
-        for number, found in zip(chosen, pool.imap(one, tasks), strict=True):
+        # The last ones take longest: they begin first.
+        for number, found in pool.imap_unordered(one, tasks[::-1]):
             by_number[number] = found
             print(f"{found.group}: {found.name} done", flush=True)
     found_all = [by_number[number] for number in chosen]
