@@ -35,10 +35,8 @@ def trial(
     picked: AnyArray | None = None,
     truth: Truth | None = None,
     share: FloatArray | float = 1.0,
-    owed: bool = True,
-    **columns: AnyArray,
 ) -> Trial:
-    """Return a trial on the clean block; ``share`` is what is left of the wall's echo."""
+    """Return a trial on the clean block; ``share`` is what is left of the wall's echo (0: none)."""
     rows = np.arange(len(made)) if picked is None else picked
     under = {name: np.asarray(made.truth_columns()[f"true_{name}_mm"])[rows]
              for name in ("axis", "mean", "least")}  # fmt: skip
@@ -46,14 +44,12 @@ def trial(
     block = setup.block(made.scenario.seed + 7)
 
     def above_noise() -> FloatArray:
-        if not owed:
-            return np.full(len(rows), -np.inf)
         lost = 20.0 * np.log10(np.maximum(share, 1e-9))
         return np.asarray(echo_db(made, rows, setup.procedure) + lost)
 
     return Trial(
         setup.name, setup.procedure, scan_of(block, block.waveforms()), known_of(block),
-        scan_of(made, codes, **columns), found.axis_mm, found.mean_mm, found.least_mm, "",
+        scan_of(made, codes), found.axis_mm, found.mean_mm, found.least_mm, "",
         found.claims_mm, above_noise,
     )  # fmt: skip
 
@@ -162,7 +158,7 @@ def dead_time(setup: Setup, seed: int, rows: int) -> Trial:
     if setup.sees_surface:
         begin = record.start_us + np.abs(quiet).argmax(axis=1) / record.sample_rate_mhz + 0.6
     dead = (time_us >= begin[:, None]) & (time_us < until[:, None])
-    return trial(setup, made, np.where(dead, 0, made.waveforms()), owed=False)
+    return trial(setup, made, np.where(dead, 0, made.waveforms()), share=0.0)
 
 
 def encoder_backwards(setup: Setup, seed: int, rows: int) -> Trial:
@@ -171,9 +167,9 @@ def encoder_backwards(setup: Setup, seed: int, rows: int) -> Trial:
     made = changed(setup, seed, rows, wall={"uniform_mm": (low, high)})
     order = np.argsort(known_of(made))
     back = 1.3 * np.arange(len(made))[::-1]
-    return trial(
-        setup, made, made.waveforms()[order], picked=order, x_mm=back, y_mm=np.zeros(len(made))
-    )
+    codes = made.waveforms()[order]
+    backwards = scan_of(made, codes, x_mm=back, y_mm=np.zeros(len(made)))
+    return trial(setup, made, codes, picked=order)._replace(component=backwards)
 
 
 def on_another_block(setup: Setup, seed: int, rows: int, blocks: Sequence[Synthesis]) -> Trial:

@@ -212,7 +212,7 @@ def main(asked: argparse.Namespace) -> None:
         # The last ones take longest: they begin first.
         for number, found in pool.imap_unordered(one, tasks[::-1]):
             by_number[number] = found
-            print(f"{found.group}: {found.name} done", flush=True)
+            print(line_of(f"{found.group}: {found.name}", found.total), flush=True)
     found_all = [by_number[number] for number in chosen]
     table = table_of(found_all)
     print(f"\n{table}\n")
