@@ -21,13 +21,13 @@ from ascan.calibration.line import fit_line
 from ascan.calibration.vee_fit import fit_vee
 from ascan.kernels.arrays import FloatArray
 from ascan.path import direct, vee
+from ascan.survey.wrong import eighth_mm, value_wrong
 
 EIGHT = np.array([1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 18.0, 25.0])
 FOUR = np.array([1.0, 3.0, 10.0, 25.0])
 ROOFS = (0.0, 2.0, 3.5, 6.0, 8.0)
 RATE_MHZ, START_US, SAMPLES, DELAY_US = 100.0, 4.0, 1900, 0.35
-# A reading further off than an eighth of a wavelength took another half-cycle or echo.
-GROSS_MM = 5.92 / 5.0 / 8.0
+EIGHTH_MM = eighth_mm(5.92, 5.0)
 TEXT = """
 probe = {{ arrangement = "dual", frequency_mhz = 5.0, delay_us = 0.35, wedge_height_mm = {height},
            wedge_velocity_mm_per_us = {wedge}, roof_deg = {roof}, element_width_mm = 5.0,
@@ -166,8 +166,10 @@ def first_arrivals(rows: int) -> None:
             thickness = np.concatenate([part.thickness_mm for part in parts])
             u = np.concatenate([part.u_mm for part in parts])
             flags = np.concatenate([part.flags for part in parts])
+            expanded = np.concatenate([part.columns["expanded_mm"] for part in parts])
             error = thickness - truth
-            right = np.abs(error) < GROSS_MM
+            off = value_wrong(thickness, np.stack([truth, truth]), expanded, EIGHTH_MM)
+            right = np.isfinite(thickness) & ~off
             print(
                 f"{roof:4.1f}  {snr:3.0f}  {grain or '-'!s:>5}  {second or '-'!s:>6}  "
                 f"{100 * right.mean():8.2f}  {int((~right & (flags == 0)).sum()):15d}  "

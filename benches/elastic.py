@@ -25,6 +25,7 @@ from ascan import Procedure, Scan, calibrate, measure
 from ascan.base.errors import AscanError
 from ascan.base.flags import is_fatal
 from ascan.kernels.arrays import AnyArray, FloatArray
+from ascan.survey.wrong import eighth_mm, value_wrong
 
 CELL_MM, RATE_MHZ, READINGS = 0.04, 100.0, 3
 PAD, SPONGE_MM = 4, 3.0
@@ -36,7 +37,7 @@ FREQUENCY_MHZ, BANDWIDTH, PULSE_US = 5.0, 0.6, 0.64
 # elements of 5 mm, 8 mm above the wall, 1 mm apart, tilted by 3.5°.
 ELEMENT_MM, WIDTH_MM, HEIGHT_MM, GAP_MM, ROOF_DEG = 6.0, 5.0, 8.0, 1.0, 3.5
 BEAM_MM = 2.7
-EIGHTH_MM = 5.92 / FREQUENCY_MHZ / 8.0
+EIGHTH_MM = eighth_mm(5.92, FREQUENCY_MHZ)
 U_STEP_MM = 0.002
 Wall = Callable[[float], float]
 SURFACE = """
@@ -295,7 +296,7 @@ def report(name: str, all_cases: list[Case], records: FloatArray, snr_db: float,
     even = np.isin(kinds, ("step", "flat"))
     low, high = np.where(even, truth[0], truth[1]), np.where(even, truth[0], truth[2])
     off = np.where(read < low, read - low, np.where(read > high, read - high, 0.0))
-    wrong = np.abs(off) > np.maximum(EIGHTH_MM, 0.01 * truth[2])
+    wrong = value_wrong(read, np.stack([low, high]), readings.columns["expanded_mm"], EIGHTH_MM)
     print(f"\n{name}, {snr_db:g} dB; velocity {calibration.velocity_mm_per_us:.4f} mm/µs")
     print(f"{'':<10} readings refused    care   clean  silent   rms µm  worst µm   (of clean)")
     for each in dict.fromkeys(kinds):

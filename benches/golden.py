@@ -68,11 +68,12 @@ for case in sorted(cases.iterdir()):
 def write_signals(folder: Path) -> None:
     """Write what every version is given: procedures in the words of all, blocks, and four walls."""
     sys.path.insert(0, str(Path(__file__).resolve().parent))
-    import faults
     from guard_cases import TRAIN, WITNESSED
     from guard_files import known_of, noisy, on_plates, on_steps, plain, records_of, stacked
+    from misleading import difficulties, signals
+    from setups import setups
 
-    kinds = {setup.name: (setup.procedure.text, setup.clean) for setup in faults.setups()}
+    kinds = {setup.name: (setup.procedure.text, setup.clean) for setup in setups()}
     contact = plain("contact", radius_mm=0.0)
     kinds["train"] = (TRAIN, contact)
     by_peak = kinds["surface to echo"][0].replace("correlation", "peak")
@@ -95,14 +96,11 @@ def write_signals(folder: Path) -> None:
         plates = on_plates(clean, (of[0], of[-1]), 4, 72)
         truth = known_of(plates)
         records_of(plates, true_mm=truth).save(home / "walls.npz")
-    for setup in faults.setups():
-        misleading = [
-            faults.signals(setup, each, 73 + k, 2)
-            for k, each in enumerate(faults.difficulties(setup))
-        ]
-        codes = np.concatenate([codes for _, codes, _ in misleading])
+    for setup in setups():
+        misleading = [signals(setup, each, 73 + k, 2) for k, each in enumerate(difficulties(setup))]
+        codes = np.concatenate([each.codes for each in misleading])
         home = folder / setup.name.replace(" ", "_")
-        records_of(misleading[0][0], codes).save(home / "misleading.npz")
+        records_of(misleading[0].made, codes).save(home / "misleading.npz")
     thin = stacked(line[1], coating_mm=0.05, coating_velocity_mm_per_us=2.5)
     thick = stacked(line[1], coating_mm=0.4, coating_velocity_mm_per_us=2.8)
     made = [on_plates(each, (3.0, 12.0), 4, 74) for each in (thin, thick, noisy(thick, 0.01))]

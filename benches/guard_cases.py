@@ -11,8 +11,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import faults
+import misleading
 import numpy as np
+import setups
 from ascan_synthetic.synthesis import Synthesis
 from ascan_synthetic.tables import ProbeTable, ReceiverTable, RecordTable, Scenario, WallTable
 from guard_files import (
@@ -34,14 +35,14 @@ REAL = Path(__file__).resolve().parents[2] / "shared" / "real"
 
 
 def of_difficulties(rows: int, seed: int) -> Iterator[Case]:
-    """Yield the six set-ups of `faults`, each with every difficulty."""
-    for setup in faults.setups():
+    """Yield the six set-ups of `setups`, each with every difficulty."""
+    for setup in setups.setups():
         wall = WallTable(steps_mm=setup.steps_mm, readings=4)
         made = Synthesis(dataclasses.replace(setup.clean, seed=seed, wall=wall))
         components = {}
-        for k, difficulty in enumerate(faults.difficulties(setup)):
-            signals, codes, _ = faults.signals(setup, difficulty, seed + 1 + k, rows)
-            components[difficulty.name] = records_of(signals, codes)
+        for k, difficulty in enumerate(misleading.difficulties(setup)):
+            found = misleading.signals(setup, difficulty, seed + 1 + k, rows)
+            components[difficulty.name] = records_of(found.made, found.codes)
         yield Case(setup.name, setup.procedure.text, records_of(made), known_of(made), components)
 
 
@@ -67,7 +68,7 @@ def of_methods(rows: int) -> Iterator[Case]:
     clean = plain("contact")
     loud = noisy(clean, 0.03)
     for timing in TIMINGS:
-        text = faults.CONTACT + f"timing = {timing}\n"
+        text = setups.CONTACT + f"timing = {timing}\n"
         if timing in UNFILTERED:
             text = "\n".join(line for line in text.splitlines() if not line.startswith("filter"))
         word = "".join(c if c.isalnum() else " " for c in timing).replace(" method", "")
@@ -209,7 +210,7 @@ def of_water(rows: int) -> Iterator[Case]:
 
 
 def of_coated_records(rows: int) -> Iterator[Case]:
-    line = next(s for s in faults.setups() if s.name == "whole record")
+    line = next(s for s in setups.setups() if s.name == "whole record")
     narrow = line.procedure.text + "\n[range]\nmin_mm = 4.0\nmax_mm = 15.0\n"
     steps = (2.0, 3.0, 5.0, 8.0, 10.0, 14.0, 20.0)
     yield case("whole record, range", narrow, line.clean, steps, line.walls_mm, rows)
@@ -243,7 +244,7 @@ timing = "envelope"
 
 def of_dual_probes(rows: int) -> Iterator[Case]:
     clean = plain("dual")
-    head = faults.DUAL.replace("MODE", "time_zero_to_echo")
+    head = setups.DUAL.replace("MODE", "time_zero_to_echo")
     top = head.split("filter")[0]
     middle = 'interval = { mode = "time_zero_to_echo", gates = ["wall"] }\n'
     steps, walls = (8.0, 9.0, 10.0, 12.0), (8.0, 12.0)
@@ -262,7 +263,7 @@ def of_dual_probes(rows: int) -> Iterator[Case]:
     ):
         yield case(name, f"{more}\n{head}", clean, many, late, rows, noisy=noisy(clean, 0.02))
     for mode in ("time_zero_to_echo", "whole_record"):
-        text = faults.DUAL.replace("MODE", mode)
+        text = setups.DUAL.replace("MODE", mode)
         made = on_steps(clean, many, 3, 41)
         yield Case(
             f"dual, six steps, {mode}",
@@ -291,7 +292,7 @@ def of_records_not_rf(rows: int) -> Iterator[Case]:
     clean = plain("contact")
     steps, walls = (3.0, 6.0, 12.0, 20.0), (3.0, 19.0)
     text = "\n".join(
-        line for line in faults.CONTACT.splitlines()
+        line for line in setups.CONTACT.splitlines()
         if not line.startswith(("filter", "half_cycles"))
     ).replace("threshold = 0.015", "threshold = 0.1")  # fmt: skip
     for name, table, timing in (
@@ -326,7 +327,7 @@ def of_records_not_rf(rows: int) -> Iterator[Case]:
         return records_of(one, waveforms, gated_only=True)
 
     yield Case(
-        "gated", faults.CONTACT, gated(made, 100, 1750), known_of(made),
+        "gated", setups.CONTACT, gated(made, 100, 1750), known_of(made),
         {"clean": gated(plates, 100, 1750), "blanked": gated(plates, 300, 700)},
     )  # fmt: skip
 
@@ -341,7 +342,7 @@ range = { min_mm = 4.0, max_mm = 15.0 }
 decision = { minimum_mm = 9.0, guard = 1.0 }
 temperature = { block_c = 20.0, component_c = 45.0, u_block_c = 1.0, u_component_c = 3.0 }
 """
-    text = more + faults.CONTACT.replace(
+    text = more + setups.CONTACT.replace(
         "component_velocity_percent = 0.1",
         "component_velocity_percent = 0.1, couplant_mm = 0.01, surface_mm = 0.02, "
         "curvature_mm = 0.01, operator_mm = 0.015",
@@ -374,19 +375,19 @@ temperature = { block_c = 20.0, component_c = 45.0, u_block_c = 1.0, u_component
 
     for kind in ("float32", "float64"):
         yield Case(
-            f"codes of {kind}", faults.CONTACT, as_float(made, kind), known_of(made),
+            f"codes of {kind}", setups.CONTACT, as_float(made, kind), known_of(made),
             {"clean": as_float(plates, kind), "holes": holed(plates, kind)},
         )  # fmt: skip
     eight = dataclasses.replace(clean, record=dataclasses.replace(clean.record, bits=8))
-    yield case("eight bits", faults.CONTACT, eight, steps, walls, rows)
+    yield case("eight bits", setups.CONTACT, eight, steps, walls, rows)
     zero = dataclasses.replace(eight, record=dataclasses.replace(eight.record, zero_code=128))
     unsigned = on_steps(zero, steps, 4, 31)
     told = {"full_scale": 128.0, "clip_low": 0.0, "clip_high": 255.0, "zero_code": 128.0}
     yield Case(
-        "unsigned codes", faults.CONTACT, records_of(unsigned, **told), known_of(unsigned),
+        "unsigned codes", setups.CONTACT, records_of(unsigned, **told), known_of(unsigned),
         {"clean": records_of(on_plates(zero, walls, rows, 32), **told)},
     )  # fmt: skip
-    tight = faults.CONTACT.replace("start_mm = 2.0", "start_mm = 4.0").replace(
+    tight = setups.CONTACT.replace("start_mm = 2.0", "start_mm = 4.0").replace(
         "stop_mm = 22.0", "stop_mm = 60.0"
     )
     yield Case(
@@ -396,17 +397,17 @@ temperature = { block_c = 20.0, component_c = 45.0, u_block_c = 1.0, u_component
          "late record": records_of(plates, start_time_us=3.0),
          "early record": records_of(plates, start_time_us=-4.0)},
     )  # fmt: skip
-    freed = faults.CONTACT.replace(
+    freed = setups.CONTACT.replace(
         'gates = ["wall"] }', 'gates = ["wall"], diffraction = "round_element" }'
     ).replace("delay_us = 0.35", "delay_us = 0.35, element_diameter_mm = 6.0")
     yield case("freed of diffraction", freed, clean, steps, walls, rows)
     mislabelled = known_of(made).copy()
     mislabelled[mislabelled == 6.0] = 6.3
     yield Case(
-        "calibration in doubt", faults.CONTACT, records_of(made), mislabelled,
+        "calibration in doubt", setups.CONTACT, records_of(made), mislabelled,
         {"clean": records_of(plates)},
     )  # fmt: skip
-    soon = faults.CONTACT.replace("start_mm = 2.0", "start_us = 0.05").replace(
+    soon = setups.CONTACT.replace("start_mm = 2.0", "start_us = 0.05").replace(
         "stop_mm = 22.0", "stop_us = 9.0"
     )
     late = records_of(on_plates(clean, (5.0, 9.0), rows, 37), start_time_us=-2.2)
@@ -422,7 +423,7 @@ def of_channels(rows: int) -> Iterator[Case]:
     plates = on_plates(two, (3.0, 19.0), rows, 52)
     channel = {one: np.asarray(one.truth_columns()["channel"]) for one in (made, plates)}
     yield Case(
-        "two channels", faults.CONTACT, records_of(made, channel=channel[made]), known_of(made),
+        "two channels", setups.CONTACT, records_of(made, channel=channel[made]), known_of(made),
         {"clean": records_of(plates, channel=channel[plates])},
     )  # fmt: skip
 

@@ -13,7 +13,7 @@ from ascan_synthetic.synthesis import Synthesis
 from ascan_synthetic.tables import Scenario, StackTable, WallTable
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
-import faults
+import setups
 
 AnyArray = np.ndarray[Any, Any]
 U_STEP_MM = 0.003
@@ -78,8 +78,8 @@ def known_of(made: Synthesis) -> AnyArray:
 
 
 def plain(arrangement: str, **probe: Any) -> Scenario:
-    """Return clean signals of a kind of probe, as the set-ups of `faults` have them."""
-    of = {setup.arrangement: setup.clean for setup in faults.setups()}
+    """Return clean signals of a kind of probe, as the set-ups of `setups` have them."""
+    of = {setup.arrangement: setup.clean for setup in setups.setups()}
     clean = of[arrangement]
     return dataclasses.replace(clean, probe=dataclasses.replace(clean.probe, **probe))
 

@@ -13,7 +13,8 @@ import sys
 import numpy as np
 from ascan_synthetic.synthesis import Synthesis
 from ascan_synthetic.tables import ProbeTable, ReceiverTable, RecordTable, Scenario, WallTable
-from faults import U_STEP_MM, Score, scan_of, score
+from faults import Score, score
+from setups import U_STEP_MM, scan_of
 
 from ascan import Procedure, calibrate, measure
 from ascan.base.errors import AscanError
@@ -156,7 +157,8 @@ def try_pulse(case: tuple[str, str], pulse: tuple[float, float], rows: int, tall
             read = measure(scan, how, fit)
             # Whether diffraction lets a straight line through the steps is another question.
             flags = read.flags & ~np.uint32(Flag.CALIBRATION_IN_DOUBT)
-            got = score(read.thickness_mm, read.u_mm, flags, np.stack([true_mm, true_mm]))
+            columns = {**read.columns, "flags": flags}
+            got = score(columns, np.stack([true_mm, true_mm]))
             tally.add((f"{arrangement}, {counts}", method, snr_db), got)
 
 

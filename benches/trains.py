@@ -15,7 +15,8 @@ import numpy as np
 from ascan_synthetic.pulse import GaussianPulse
 
 from ascan import Procedure, Scan, time_echoes
-from ascan.kernels.arrays import FloatArray
+from ascan.kernels.arrays import AnyArray, FloatArray
+from ascan.survey.wrong import eighth_mm, value_wrong
 
 STEEL_MM_PER_US, RATE_MHZ, HEIGHT, ECHOES = 5.92, 100.0, 0.3, 40
 DECAY = 10.0 ** (-1.0 / 20.0)
@@ -57,6 +58,13 @@ def bound_us(thickness_mm: float, front: float, snr_db: float) -> float:
     return float(10.0 ** (-snr_db / 20.0) * np.sqrt(np.linalg.inv(jacobian @ jacobian.T)[1, 1]))
 
 
+def not_right(read_mm: FloatArray, expanded_mm: FloatArray, wall_mm: float) -> AnyArray:
+    """Return which spacings, as walls, are wrong or none; twice u of a wall is expanded u."""
+    claims = np.full((2, read_mm.size), wall_mm)
+    eighth = eighth_mm(STEEL_MM_PER_US, 5.0)
+    return ~np.isfinite(read_mm) | value_wrong(read_mm, claims, expanded_mm, eighth)
+
+
 def line(
     thickness_mm: float, front: float, snr_db: float, rows: int, pulse: GaussianPulse, told: str
 ) -> str:
@@ -72,8 +80,9 @@ def line(
         codes, sample_rate_mhz=RATE_MHZ, full_scale=2048, clip_low=-2048, clip_high=2047
     )
     found = time_echoes(scan, Procedure.from_text(TEXT))
-    error = found.columns["interval_us"] - apart
-    gross = ~(np.abs(error) < 0.03)
+    interval_us, u_us = (found.columns[name] for name in ("interval_us", "u_interval_us"))
+    error = interval_us - apart
+    gross = not_right(0.5 * STEEL_MM_PER_US * interval_us, STEEL_MM_PER_US * u_us, thickness_mm)
     silent = int((gross & (found.flags == 0)).sum())
     good = error[~gross]
     honest = np.std(good / found.columns["u_interval_us"][~gross])

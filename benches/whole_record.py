@@ -28,6 +28,7 @@ from ascan_synthetic.tables import (
 from ascan import Calibration, Procedure, Readings, Scan, calibrate, measure, record_learning
 from ascan.base.flags import is_fatal
 from ascan.kernels.arrays import FloatArray
+from ascan.survey.wrong import eighth_mm, value_wrong
 from ascan.waveform.template import SIGMA_OVER_BANDWIDTH
 
 STEPS_MM = np.array([1.0, 3.0, 8.0, 20.0])
@@ -38,6 +39,7 @@ SINGLE_BLOCK = WallTable(steps_mm=(3.0, 6.0, 12.0, 20.0), readings=4)
 # 0.5.
 WALL_HEIGHT = 0.0702
 U_STEP_MM = 1e-5
+EIGHTH_MM = eighth_mm(5.92, 5.0)
 WATER = ProbeTable(
     arrangement="immersion", radius_mm=3.0, path_mm=20.0, path_wander_mm=3.0, delay_us=0.35
 )
@@ -153,8 +155,11 @@ def told(name: str, readings: Readings, truth: FloatArray) -> None:
         print(f"{name:<44} {100.0:6.2f}")
         return
     error, u = 1e3 * (readings.thickness_mm - truth)[~refused], 1e3 * readings.u_mm[~refused]
+    wrong = value_wrong(
+        readings.thickness_mm, np.stack([truth, truth]), readings.columns["expanded_mm"], EIGHTH_MM
+    )
     care = (readings.flags[~refused] != 0).mean() if error.size else np.nan
-    gross = int((np.abs(error) > 148.0).sum())
+    gross = int((wrong & ~refused).sum())
     print(
         f"{name:<44} {100 * refused.mean():6.2f} {100 * care:6.1f} {gross:5d} "
         f"{np.sqrt(np.mean(error**2)):8.2f} {np.abs(error).max():9.2f} {error.mean():+7.2f} "
@@ -367,7 +372,7 @@ def _calibrated(block: Scenario, how: Procedure) -> Calibration:
 
 
 def _told_together(name: str, found: list[tuple[Readings, FloatArray]]) -> None:
-    names = ("thickness_mm", "u_mm", "flags")
+    names = ("thickness_mm", "u_mm", "expanded_mm", "flags")
     columns = {column: np.concatenate([r.columns[column] for r, _ in found]) for column in names}
     told(name, Readings(columns), np.concatenate([truth for _, truth in found]))
 
