@@ -198,6 +198,12 @@ def in_water() -> Scenario:
     )
 
 
+def in_water_without_diffraction() -> Scenario:
+    """Return the same of plane waves: diffraction bends the line of single echoes through steps."""
+    water = in_water()
+    return dataclasses.replace(water, probe=dataclasses.replace(water.probe, radius_mm=0.0))
+
+
 def of_dual() -> Scenario:
     return Scenario(
         record=RecordTable(samples=1600, start_us=4.0, bits=14),
@@ -263,7 +269,7 @@ MORE: dict[str, Callable[[], Setup]] = {
     "water, surface to echo": lambda: _setup(
         "water, surface to echo",
         wet(by_line(TO_ECHO, "correlation")),
-        in_water(),
+        in_water_without_diffraction(),
         FEW_MM,
         (3.0, 19.0),
     ),
