@@ -28,6 +28,7 @@ from in_sight import echo_db
 from misleading import Difficulty, Signals, difficulties, signals
 from misleading_made import made_trials
 from ordinary import WAYS, ordinary
+from other_physics import GROUND, LAYERED, of_ground, of_layered
 from setups import U_STEP_MM, Setup, every_setup, known_of, scan_of
 from trial import Trial
 from verdict_table import IN_SIGHT_DB, RESULTS, Found, line_of, table_of, written
@@ -107,6 +108,8 @@ def of_ordinary(name: str, seed: int, rows: int) -> Iterator[Trial]:
 YARDSTICKS: list[Yardstick] = [
     *(Yardstick("ordinary", name, partial(of_ordinary, name)) for name in WAYS),
     *(Yardstick("misleading", name, partial(misleading, name)) for name in every_setup()),
+    *(Yardstick("layered media", name, partial(of_layered, name)) for name in LAYERED),
+    *(Yardstick("corroded ground", name, partial(of_ground, name)) for name in GROUND),
 ]
 
 
