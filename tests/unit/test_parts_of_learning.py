@@ -210,7 +210,7 @@ def test_quiet_steps_count_as_uncertain_by_a_nanosecond() -> None:
     )  # fmt: skip
     expected = fit_vee(mm, time_us, np.sqrt(u_us**2 + 0.001**2)).half_separation_mm
     assert fitted_half_separation_mm(means) == pytest.approx(expected, rel=1e-9)
-    assert abs(expected - fit_vee(mm, time_us, np.full(6, 1.0)).half_separation_mm) > 0.05
+    assert abs(expected - fit_vee(mm, time_us, np.full(6, 1.0)).half_separation_mm) > 0.01
 
 
 @pytest.mark.parametrize("worse_at", [5, 12])
