@@ -58,7 +58,7 @@ EQUIVALENT: dict[str, str] = {
     "checks/multiples.py evidence: nan=0.0  ->  nan=1.0": "nothing is looked at either way",
     "checks/second_echo.py evidence: -1  ->  +1": "so little room is passed over",
     "checks/second_echo.py write_second: 2 * sought  ->  3 * sought": "only a longer buffer",
-    "whole_record/coated_fit.py top: 128  ->  129": "only how many record lengths share a transform",
+    "whole_record/coated_fit.py top: 128  ->  129": "only how long a transform is",
 }
 SWAPPED_CALLS = {
     "minimum": "maximum", "fmin": "fmax", "nanmin": "nanmax", "min": "max", "all": "any",

@@ -88,7 +88,9 @@ def test_the_piston_near_by_is_plane_and_far_off_is_area_over_wavelength_distanc
     assert np.all(np.abs(near[4:] - 1.0) < 0.01)
     distance = 4000.0
     far = mean_pressure(f, distance, 3.0, 5.92)
-    np.testing.assert_allclose(np.abs(far), np.pi * 9.0 * f / (5.92 * distance), rtol=1e-3)
+    np.testing.assert_allclose(
+        np.abs(far), np.pi * 9.0 * f / (5.92 * distance), rtol=1e-3, atol=0.0
+    )
     np.testing.assert_allclose(np.angle(far), 0.5 * np.pi, atol=0.03)
 
 
@@ -127,7 +129,7 @@ def test_one_grain_is_heard_along_every_way_to_it_and_back() -> None:
             wanted += front**rounds * back**rounds * np.exp(-1j * k * (path + 2.6))
             wanted += front**rounds * back ** (rounds + 2) * np.exp(-1j * k * (path + 17.4))
     got = grain_response(BAND, inside, one, Grain(below_db=20.0))
-    np.testing.assert_allclose(got, 0.8 * wanted * (BAND / 5.0) ** 2, rtol=1e-9)
+    np.testing.assert_allclose(got, 0.8 * wanted * (BAND / 5.0) ** 2, rtol=1e-9, atol=0.0)
 
 
 def test_grain_is_as_low_as_stated_behind_the_front_and_in_the_band() -> None:

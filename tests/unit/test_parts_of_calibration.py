@@ -65,4 +65,4 @@ def test_the_components_covariance_is_propagated_from_all_it_rests_on() -> None:
     calibration: Any = SimpleNamespace(covariance=np.diag([u[1] ** 2, 1.0]), lack_of_fit_us=u[3])
     run_us = middle[2] - zero
     found = _covariance(calibration, velocity, run_us, u[2], u[0] / middle[0])
-    np.testing.assert_allclose(found, wanted, rtol=1e-6)
+    np.testing.assert_allclose(found, wanted, rtol=1e-6, atol=0.0)

@@ -19,7 +19,10 @@ BENCHES = Path(__file__).resolve().parents[2] / "benches"
 @pytest.fixture
 def bench(monkeypatch: pytest.MonkeyPatch) -> dict[str, ModuleType]:
     monkeypatch.syspath_prepend(BENCHES)
-    return {name: importlib.import_module(name) for name in ("trial", "physics.records", "wrong")}
+    return {
+        name: importlib.import_module(name)
+        for name in ("trial", "physics.records", "ascan.survey.wrong")
+    }
 
 
 def records(bench: dict[str, ModuleType], rows: int, **more: Any) -> Any:
