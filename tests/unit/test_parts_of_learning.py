@@ -192,7 +192,8 @@ def test_readings_that_are_odd_teach_nothing(
         probe=SimpleNamespace(geometry=lambda: "wedge", frequency_mhz=5.0),
         material=SimpleNamespace(velocity_mm_per_us=5.92),
     )
-    learned, used = apertures.learn_walls(known, procedure, found)  # type: ignore[misc]
+    told: Any = apertures.learn_walls(known, procedure, found)
+    learned, used = told
     left = [row for row in range(8) if row not in odd]
     assert learned.tolist() == left
     assert np.flatnonzero(used).tolist() == left
@@ -275,7 +276,7 @@ def test_a_wall_that_has_no_room_ahead_of_the_repeat_is_sought_in_a_longer_windo
         frequencies=SimpleNamespace(basis=basis, width=700),
         records=SimpleNamespace(usual=np.full(3, 100.0)),
     )
-    heights = layered_model.Heights(1.0, 0.5 ** np.arange(8), 0.5, 0.5)
+    heights = layered_model.Heights(1.0, np.geomspace(1.0, 0.01, 8), 0.5, 0.5)
     node = np.array([spacing / 100.0 / 0.5])
     u = layered_model._node_uncertainty(learned, windows, node, heights, 1500)
     assert u == pytest.approx(0.2)
