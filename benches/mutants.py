@@ -59,6 +59,16 @@ EQUIVALENT: dict[str, str] = {
     "checks/second_echo.py evidence: -1  ->  +1": "so little room is passed over",
     "checks/second_echo.py write_second: 2 * sought  ->  3 * sought": "only a longer buffer",
     "whole_record/coated_fit.py top: 128  ->  129": "only how long a transform is",
+    (
+        "learning/arrival_models.py _nominal_echoes: "
+        "np.floor((geometry.middle_time_us(depth_mm, velocity) - 2.0 * lead) * rate) / rate  "
+        "->  np.ceil((geometry.middle_time_us(depth_mm, velocity) - 2.0 * lead) * rate) / "
+        "rate"
+    ): "a record that begins a sample later",
+    (
+        "whole_record/bank.py lay: np.log1p(max(crossed_mm - scale[0], 0.0) / FIRST_MM)  ->  "
+        "np.log1p(max(crossed_mm - scale[0], 0.0) * FIRST_MM)"
+    ): "that constant is 1",
 }
 SWAPPED_CALLS = {
     "minimum": "maximum", "fmin": "fmax", "nanmin": "nanmax", "min": "max", "all": "any",
