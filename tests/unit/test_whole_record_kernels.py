@@ -96,7 +96,13 @@ def test_a_clipped_pulse_explains_its_rails_and_no_more() -> None:
     # One that would stay below the rails is at fault for what it lacks.
     other, less = fit_at(Window(samples, weight), 2.0 * rails, (shape, before), place)
     assert 100.0 < other < 200.0
-    assert less < 4.0 * whole
+    model = other * pulse_at(300.0)
+    left = weight * (samples - model)
+    lacking = np.maximum(2.0 * np.abs(rails) - model * np.sign(rails), 0.0) * (rails != 0.0)
+    expected = float(samples @ samples - left @ left) + float(
+        4.0 * rails @ rails - lacking @ lacking
+    )
+    assert less == pytest.approx(expected, rel=1e-3)
 
 
 def test_a_pulse_outside_the_record_has_no_height() -> None:
