@@ -18,7 +18,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from .media import SOFT, Cells, Floats, Grid
+from .media import SOFT, Cells, Floats, Grid, Singles
 
 Integers = NDArray[np.integer[Any]]
 
@@ -26,23 +26,23 @@ Integers = NDArray[np.integer[Any]]
 class Solid(NamedTuple):
     """What a step asks of the cells, single precision, shape (high, wide): see `solid_of`."""
 
-    lame: Floats
-    stiff: Floats
-    shear: Floats
-    light_x: Floats
-    light_z: Floats
-    keep: Floats
-    keep_shape: Floats
+    lame: Singles
+    stiff: Singles
+    shear: Singles
+    light_x: Singles
+    light_z: Singles
+    keep: Singles
+    keep_shape: Singles
 
 
 class Fields(NamedTuple):
     """Velocities and stresses, single precision, shape (high, wide)."""
 
-    vx: Floats
-    vz: Floats
-    xx: Floats
-    zz: Floats
-    xz: Floats
+    vx: Singles
+    vz: Singles
+    xx: Singles
+    zz: Singles
+    xz: Singles
 
 
 class Source(NamedTuple):

@@ -2,7 +2,7 @@
 
     python benches/physics/make_plane.py [--check] [--jobs 2] [--only contact|line|dual]
 
-Some 440 runs of plane elastic waves, ten minutes on two cores that do nothing else. --check computes
+Some 440 runs of plane elastic waves: ten minutes on two cores that do nothing else. --check makes
 all again and compares codes: none may differ by more than two (compilers sum in another order), and
 the truth not at all.
 """
@@ -80,7 +80,8 @@ def run(task: Task) -> Floats:
     """Return a task's response."""
     setting, span = setting_of(task), plane_rasters.SPAN_US[task.kind]
     step = setting.grid.step_us
-    time = step * np.arange(int(2.0 * transfer.CENTRE_US / step) + 1) - transfer.CENTRE_US
+    clock = np.arange(int(2.0 * transfer.CENTRE_US / step) + 1, dtype=np.float64)
+    time = step * clock - transfer.CENTRE_US
     moved = heard(setting, transfer.impulse(time), span + transfer.CENTRE_US)
     return transfer.response(moved, step, span)
 

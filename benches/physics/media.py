@@ -9,12 +9,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.floating[Any]]
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Flags = NDArray[np.bool_]
 # Share of the largest stable step.
 COURANT = 0.95
@@ -112,7 +113,7 @@ def layers(grid: Grid, edges_mm: Sequence[Floats | float], media: Sequence[Mediu
     media : sequence of Medium
     """
     tall = shares(grid, edges_mm)
-    full = sum(tall) > 1.0 - 1e-6
+    full = np.sum(tall, axis=0) > 1.0 - 1e-6
     sums = np.zeros((5, *full.shape))
     for share, medium in zip(tall, media, strict=True):
         fast, slow, dense, loss, shear_loss = medium

@@ -64,12 +64,13 @@ class Setting:
 def columns_mm(sides: Sides) -> Floats:
     """Return the middles of a grid's columns."""
     reach = int(sides.half_mm / CELL_MM)
-    return CELL_MM * np.arange(-reach, reach + 1)
+    return np.asarray(CELL_MM * np.arange(-reach, reach + 1), np.float64)
 
 
 def grid_of(sides: Sides, deep_mm: float) -> Grid:
     """Return a grid so wide and so deep, with an empty rim."""
-    z = CELL_MM * (np.arange(int(deep_mm / CELL_MM) + 2 * PAD + 3) - PAD)
+    rows = np.arange(int(deep_mm / CELL_MM) + 2 * PAD + 3, dtype=np.float64)
+    z = CELL_MM * (rows - PAD)
     fastest = STEEL.longitudinal_mm_per_us
     return Grid(CELL_MM, columns_mm(sides), z, fastest, sides.sponge_mm, sides.sponge)
 

@@ -20,10 +20,12 @@ from .plane_walls import flat, groove, less, rough, seen_from, waved
 PROBES = ("contact", "line", "dual")
 SPAN_US = {"contact": 12.0, "line": 19.0, "dual": 19.0}
 PITCH_MM, POSITIONS = 1.5, 10
-# Rectangular law over a cell, sideways, on a flank of 1 in 4, and what is left of a cell's share in
-# depth (test_plane_elastic).
-TRUTH_U_MM = 0.004
+# A cell's rectangular law, 0.04 mm / √12: flanks stand at whole columns. Depths are known to
+# 0.002 mm (test_plane_elastic).
+TRUTH_U_MM = 0.012
 SMOOTH = flat(8.0)
+WASTED = waved(7.0, 1.3, 50.0)
+LOSS = rough(0.0, 0.06, 1.5, seed=6)
 WALLS: dict[str, Wall] = {
     "smooth": waved(8.0, 0.1, 30.0),
     "rough 10 µm": rough(8.0, 0.01, 0.5, seed=1),
@@ -48,10 +50,9 @@ WALLS: dict[str, Wall] = {
         ),
     ),
     "general loss": lambda at: (
-        min(8.0, 7.0 + 1.3 * np.cos(2.0 * np.pi * (at + 6.0) / 50.0)) + LOSS(at)
+        min(8.0, WASTED(at + 18.5)) + LOSS(at)
     ),
 }  # fmt: skip
-LOSS = rough(0.0, 0.06, 1.5, seed=6)
 STEPS_MM = (2.0, 3.0, 5.0, 8.0, 12.0)
 # Not whole cells, but one.
 FLATS_MM = (2.5, 3.71, 4.63, 6.4, 9.35, 10.88)
@@ -71,7 +72,7 @@ def bare(kind: str) -> Setting:
 
 def places() -> Floats:
     """Return the positions along the wall, in mm."""
-    return PITCH_MM * np.arange(POSITIONS)
+    return PITCH_MM * np.arange(POSITIONS, dtype=np.float64)
 
 
 def at_place(name: str, place_mm: float) -> Wall:

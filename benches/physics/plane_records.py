@@ -25,8 +25,10 @@ DATA = Path(__file__).resolve().parent / "data"
 AS_CALIBRATED = "as calibrated"
 # From here on a record is the wall's, in µs.
 LATE_US = {"contact": 0.5, "line": 9.45, "dual": 7.0}
-# Height of the reference echo as a share of full scale.
-HEIGHT = 0.4
+ROOM_US = 4.0
+# Height of the reference echo as a share of full scale; behind a line its own echo is five times as
+# high.
+HEIGHT = {"contact": 0.4, "line": 0.12, "dual": 0.4}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,14 +91,16 @@ def pulse_spectrum(receiver: Receiver, frequency_mhz: Floats) -> NDArray[np.comp
 
 def pulsed(responses: Floats, receiver: Receiver, late_us: Floats | float = 0.0) -> Floats:
     """Return what pulses leave at the receiver's rate, shape (n, samples), from `START_US` on."""
+    # Nothing follows the record for a while, so that what a pulse makes late does not come round.
     n, samples = responses.shape
-    span = samples / transfer.RATE_MHZ
-    frequency = np.fft.rfftfreq(samples, 1.0 / transfer.RATE_MHZ)
+    longer = samples + round(ROOM_US * transfer.RATE_MHZ)
+    frequency: Floats = np.fft.rfftfreq(longer, 1.0 / transfer.RATE_MHZ).astype(np.float64)
     late = np.broadcast_to(np.asarray(late_us, np.float64), n)[:, None]
-    shift = np.exp(-2j * np.pi * frequency * late)
-    spectrum = np.fft.rfft(responses) * pulse_spectrum(receiver, frequency) * shift
-    wanted = round(span * receiver.sample_rate_mhz)
-    return np.fft.irfft(spectrum, wanted) * (wanted / samples)
+    turned = pulse_spectrum(receiver, frequency) * np.exp(-2j * np.pi * frequency * late)
+    spectrum = np.fft.rfft(responses, longer) * turned
+    wanted = round(longer / transfer.RATE_MHZ * receiver.sample_rate_mhz)
+    made = np.fft.irfft(spectrum, wanted) * (wanted / longer)
+    return np.asarray(made[:, : round(samples / transfer.RATE_MHZ * receiver.sample_rate_mhz)])
 
 
 def reference(kept: Responses, receiver: Receiver) -> float:
@@ -119,7 +123,7 @@ def records(some: Responses, receiver: Receiver, all_of_it: Responses | None = N
         As chosen from what is stored.
     receiver : Receiver
     all_of_it : Responses, optional
-        What is stored: the height of its steps' echo is 0.4 of full scale at a gain of 0 dB. Not
+        What is stored: the height of its steps' echo is `HEIGHT` at a gain of 0 dB. Not
         needed where ``some`` holds the steps.
     """
     rng = np.random.default_rng(receiver.seed)
@@ -129,8 +133,9 @@ def records(some: Responses, receiver: Receiver, all_of_it: Responses | None = N
     late = receiver.jitter_us * rng.standard_normal(n)
     heard, bare = some.signals()
     signal = pulsed(bare + share[:, None] * (heard - bare), receiver, late)
-    signal *= HEIGHT / reference(all_of_it or some, receiver)
-    noise = HEIGHT * 10.0 ** (-receiver.snr_db / 20.0)
+    height = HEIGHT[some.kind]
+    signal *= height / reference(all_of_it or some, receiver)
+    noise = height * 10.0 ** (-receiver.snr_db / 20.0)
     signal += noise * rng.standard_normal(signal.shape)
     gain = 10.0 ** (receiver.gain_db / 20.0)
     return Records(

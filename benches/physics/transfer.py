@@ -32,7 +32,7 @@ def fall(frequency_mhz: Floats, first_mhz: float, last_mhz: float) -> Floats:
 
 def impulse(time_us: Floats) -> Floats:
     """Return the impulse that a run pushes with, centred at 0 and over after `CENTRE_US`."""
-    frequency = np.linspace(0.0, IMPULSE_MHZ[1], 400)
+    frequency: Floats = np.linspace(0.0, IMPULSE_MHZ[1], 400)
     weight = fall(frequency, *IMPULSE_MHZ)
     sum_ = np.cos(2.0 * np.pi * np.outer(time_us, frequency)) @ weight / weight.sum()
     ends = fall(np.abs(time_us), 0.5 * CENTRE_US, CENTRE_US)
@@ -50,7 +50,7 @@ def response(heard: Floats, step_us: float, span_us: float) -> Floats:
     within = (time >= clock[0]) & (time <= clock[-1])
     fine = np.where(within, CubicSpline(clock, heard)(np.where(within, time, 0.0)), 0.0)
     fine *= fall(time, span_us - FADE_US, span_us - 1.0 / RATE_MHZ)
-    frequency = np.fft.rfftfreq(fine.size, 1.0 / (FINE * RATE_MHZ))
+    frequency: Floats = np.fft.rfftfreq(fine.size, 1.0 / (FINE * RATE_MHZ)).astype(np.float64)
     pushed = np.fft.rfft(impulse(time)) * np.exp(-2j * np.pi * frequency * START_US)
     band = fall(frequency, *BAND_MHZ)
     spectrum = np.fft.rfft(fine) * band / np.where(band > 0.0, pushed, 1.0)

@@ -183,7 +183,7 @@ def test_a_wall_between_whole_cells_is_as_thick_as_it_is() -> None:
         shift = (int(2.65 / step) - int(1.3 / step)) * step
         found.append(shift + late_us(parts[0], parts[1], step))
     steps = np.diff(np.array(found)) * 0.5 * STEEL.longitudinal_mm_per_us
-    assert steps == pytest.approx(0.01, abs=plane_rasters.TRUTH_U_MM / 2.0)
+    assert steps == pytest.approx(0.01, abs=2e-3)
 
 
 @pytest.mark.parametrize("kind", plane_rasters.PROBES)
