@@ -45,6 +45,7 @@ DUAL_HEAD = Shoes(
     gap_mm=GAP_MM,
     roof_deg=ROOF_DEG,
     film_mm=0.0,
+    backing_mm=0.0,
 )
 BEAM_MM = 2.7
 EIGHTH_MM = 5.92 / FREQUENCY_MHZ / 8.0

@@ -45,9 +45,6 @@ BARE = -1.0
 
 def tasks(kind: str) -> Iterator[Task]:
     """Yield every record of a probe."""
-    yield from (
-        Task(kind, name, at) for name in plane_rasters.WALLS for at in plane_rasters.places()
-    )
     if kind == "dual":
         yield from (
             Task(kind, name, mm) for name in plane_dual.SET_UPS for mm in plane_dual.WALLS_MM
@@ -55,6 +52,9 @@ def tasks(kind: str) -> Iterator[Task]:
     else:
         yield from (Task(kind, "steps", mm) for mm in plane_rasters.STEPS_MM)
         yield from (Task(kind, "flat", mm) for mm in plane_rasters.FLATS_MM)
+    yield from (
+        Task(kind, name, at) for name in plane_rasters.WALLS for at in plane_rasters.places(kind)
+    )
 
 
 def wall_of(task: Task) -> Wall:
@@ -98,13 +98,14 @@ def made(kind: str, jobs: int) -> transfer.Responses:
     """Return all responses of a probe."""
     todo = list(tasks(kind))
     bare = {each.group: Task(kind, each.group, BARE) for each in todo}
-    if kind != "dual":
-        bare = dict.fromkeys(bare, Task(kind, "steps", BARE))
+    # Without a wall the rasters' probes are all the same.
+    same = [name for name in bare if name not in plane_dual.SET_UPS]
+    bare |= dict.fromkeys(same, Task(kind, "steps", BARE))
     step = plane_rasters.probe_on(kind, flat(DEPTH_MM)).grid.step_us
     beam = plane_rasters.beam_mm(kind, DEPTH_MM, pulse(step))
     every = list(dict.fromkeys([*todo, *bare.values()]))
     with ProcessPoolExecutor(jobs) as pool:
-        found = dict(zip(every, pool.map(run, every, chunksize=4), strict=True))
+        found = dict(zip(every, pool.map(run, every), strict=True))
     codes, scale = transfer.coded(np.array([found[each] for each in todo]))
     bare_codes, bare_scale = transfer.coded(np.array([found[bare[e.group]] for e in todo]))
     raster = np.array([each.group in plane_rasters.WALLS for each in todo])

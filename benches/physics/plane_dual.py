@@ -1,8 +1,9 @@
 """Dual-element probes in a plane: two wedges, a barrier between them, a film under each shoe.
 
 The wedges carry shear waves and lose some of all waves on the way. The tilt of an element is a
-delay along it (its face lies on a row of cells, so that what comes back from the wedge's upper face
-sees it level), and the wedges reach to the sponge at either side: no backing, no outer edge. A film
+delay along it: its face lies on a row of cells, and pushes into the wedge below and into a backing
+above that takes all it gets. Without that, what comes back up a wedge would go down once more and
+stand 20 mm of steel behind every echo. The wedges reach to the sponge at either side. A film
 is a fluid, thinner than a cell where it has to be (`media.layers`); it lets no shear
 through. Roughness and curvature are those of grooves and pipes that run along the barrier.
 """
@@ -18,6 +19,7 @@ from .finite_differences import solid_of
 from .media import Cells, Floats, Grid, Medium, layers, side_by_side
 from .plane_probes import (
     CELL_MM,
+    PAD,
     STEEL,
     Aperture,
     Setting,
@@ -36,6 +38,9 @@ WEDGE = Medium(2.35, 1.12, 1.05, 0.04, 0.12)
 COUPLANT, PAINT = Medium(1.5, 0.0, 1.0), Medium(2.4, 1.1, 1.5, 0.05, 0.05)
 LEAKING = Medium(1.2, 0.0, 0.25)
 SIDES, BARRIER_MM = Sides(10.5), 0.3
+# Velocities and stresses lose it both, so that nothing is reflected where it begins; down to 1 % on
+# the way up and down 2 mm.
+BACKING_LOSS = 3.0
 WALLS_MM = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.5, 8.0, 10.0, 15.0, 20.0, 25.0)
 STEPS_MM = (1.0, 3.0, 8.0, 15.0, 25.0)
 
@@ -44,7 +49,8 @@ STEPS_MM = (1.0, 3.0, 8.0, 15.0, 25.0)
 class Shoes:
     """A dual-element probe and how it stands on the surface; lengths in mm.
 
-    The height and the film of a flat probe are whole cells together. ``tilt_mm``: how much more
+    The height and the film of a flat probe are whole cells together, and so is the backing; none
+    leaves the wedges' upper faces free. ``tilt_mm``: how much more
     film there is under the outer edge of the hearing element than at the barrier. ``radius_mm``: of
     the outside surface, bulging; 0 is flat. ``barrier``: what fills it, nothing where None.
     """
@@ -53,7 +59,8 @@ class Shoes:
     height_mm: float = 8.03
     width_mm: float = 5.0
     gap_mm: float = 1.0
-    roof_deg: float = 3.5
+    backing_mm: float = 2.0
+    roof_deg: float = 6.0
     film_mm: float = 0.01
     tilt_mm: float = 0.0
     radius_mm: float = 0.0
@@ -103,12 +110,13 @@ def back_face(x_mm: Floats, shoes: Shoes, wall: Wall) -> Floats:
     return shoes.radius_mm - np.sqrt((shoes.radius_mm - thick) ** 2 - x_mm**2)
 
 
-def cells_of(grid: Grid, shoes: Shoes, wall: Wall | None) -> tuple[Cells, Floats]:
-    """Return the cells, and the depth of the wedges' upper faces in mm, shape (wide,)."""
+def cells_of(grid: Grid, shoes: Shoes, wall: Wall | None) -> tuple[Cells, Floats, Floats]:
+    """Return the cells, and how deep the elements lie: in mm, and in whole cells, (wide,)."""
     lifted, sags = surfaces(grid, shoes)
-    top = shoes.tilt_mm - lifted
+    top = shoes.backing_mm + shoes.tilt_mm - lifted
     whole = CELL_MM * np.floor(top / CELL_MM + 1e-6)
-    bottom, surface = top + shoes.height_mm, shoes.tilt_mm + shoes.height_mm + shoes.film_mm + sags
+    bottom = top + shoes.height_mm
+    surface = shoes.backing_mm + shoes.tilt_mm + shoes.height_mm + shoes.film_mm + sags
     shod = np.abs(grid.x_mm) >= 0.5 * BARRIER_MM - 1e-9
     if wall is None:
         under, between = [bottom], []
@@ -119,14 +127,16 @@ def cells_of(grid: Grid, shoes: Shoes, wall: Wall | None) -> tuple[Cells, Floats
             face = face + shoes.paint_mm
             under = [bottom, surface, surface + shoes.paint_mm, face]
             between = [COUPLANT, PAINT, STEEL]
-    cells = layers(grid, [whole, *under], [shoes.wedge, *between])
+    backing = shoes.wedge._replace(loss=BACKING_LOSS)
+    edges = [whole - shoes.backing_mm, whole, *under]
+    cells = layers(grid, edges, [backing, shoes.wedge, *between])
     # The barrier ends where the film begins: what is under it lies on the wall, if anything.
     bare = [np.ceil(under[1] / CELL_MM - 1e-6) * CELL_MM, *under[2:]] if between else [0.0, 0.0]
     if shoes.barrier is not None:
         bare = [whole, *(bare if between else [bottom])]
     filling = ([] if shoes.barrier is None else [shoes.barrier]) + between[1:]
     bridge = layers(grid, bare, filling or [STEEL])
-    return side_by_side(shod, cells, bridge), top - whole
+    return side_by_side(shod, cells, bridge), top, whole
 
 
 def dual_element(wall: Wall | None, shoes: Shoes, sides: Sides = SIDES) -> Setting:
@@ -135,14 +145,14 @@ def dual_element(wall: Wall | None, shoes: Shoes, sides: Sides = SIDES) -> Setti
     No wall leaves the shoes free: what is heard then came through the barrier.
     """
     most = 0.0 if wall is None else float(back_face(columns_mm(sides), shoes, wall).max())
-    above = shoes.height_mm + shoes.film_mm + shoes.tilt_mm + shoes.paint_mm
+    above = shoes.backing_mm + shoes.height_mm + shoes.film_mm + shoes.tilt_mm + shoes.paint_mm
     grid = grid_of(sides, above + most)
-    cells, spare = cells_of(grid, shoes, wall)
+    cells, top, whole = cells_of(grid, shoes, wall)
     far, x = 0.5 * shoes.gap_mm + shoes.width_mm, grid.x_mm
     inside = (np.abs(x) > 0.5 * shoes.gap_mm) & (np.abs(x) < far)
     slow = shoes.wedge.longitudinal_mm_per_us
-    late = (math.tan(math.radians(shoes.roof_deg)) * (far - np.abs(x)) - spare) / slow
-    rows = np.argmax(cells.stiff > 0.0, axis=0)
+    late = (math.tan(math.radians(shoes.roof_deg)) * (far - np.abs(x)) + whole - top) / slow
+    rows = PAD + np.rint(whole / CELL_MM).astype(np.int64)
     apertures = [
         Aperture(rows[on], on, late[on])
         for on in (np.flatnonzero(inside & (x < 0.0)), np.flatnonzero(inside & (x > 0.0)))

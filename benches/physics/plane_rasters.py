@@ -70,9 +70,10 @@ def bare(kind: str) -> Setting:
     return probe_on(kind, flat(45.0) if kind == "contact" else None)
 
 
-def places() -> Floats:
-    """Return the positions along the wall, in mm."""
-    return PITCH_MM * np.arange(POSITIONS, dtype=np.float64)
+def places(kind: str) -> Floats:
+    """Return a probe's positions along the wall, in mm; a dual probe's twice as far apart."""
+    every = PITCH_MM * np.arange(POSITIONS, dtype=np.float64)
+    return every[::2] if kind == "dual" else every
 
 
 def at_place(name: str, place_mm: float) -> Wall:
@@ -98,7 +99,7 @@ def beam_mm(kind: str, deep_mm: float, signal: Floats) -> float:
     Sent times heard, which by reciprocity is the same field again (a dual probe: its mirror image).
     """
     setting = probe_on(kind, flat(deep_mm + 12.0))
-    ahead = {"contact": 0.0, "line": LINE_MM, "dual": Shoes().height_mm}[kind]
+    ahead = {"contact": 0.0, "line": LINE_MM, "dual": Shoes().backing_mm + Shoes().height_mm}[kind]
     sent = swing(setting, ahead + deep_mm, signal)
     both = sent * (sent[::-1] if kind == "dual" else sent)
     return float(setting.grid.cell_mm * (both > 0.5 * both.max()).sum())
