@@ -4,42 +4,49 @@
 
 Every wave that a plane solid has is in these records and in no formula of the engine or of
 `synthetic/`: conversions at every face, waves along the surface, the flanks of pits, the sides of
-elements. Velocity and stress on staggered grids, second order (Virieux 1986, Geophysics 51,
-889-901, from memory); the sides absorb, the rest is free or steel. Plane: elements are endless
-strips, a pit is a groove. Walls are whole cells of 0.04 mm, and so is their truth. Counts and
-errors only, no wall time; a whole run takes some ten minutes.
+elements (`benches/physics/finite_differences.py`). Plane: elements are endless strips, a pit is a
+groove. Walls are whole cells of 0.04 mm, and so is their truth. Counts and errors only, no wall
+time; a whole run takes some ten minutes.
 """
 
 from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Callable
 from dataclasses import dataclass
 
-import numba
 import numpy as np
+from physics.media import Medium
+from physics.plane_dual import Shoes, dual_element
+from physics.plane_probes import CELL_MM, LINE_MM, Sides, Wall, heard, single_element
 from scipy.interpolate import CubicSpline
 
 from ascan import Procedure, Scan, calibrate, measure
 from ascan.base.errors import AscanError
 from ascan.base.flags import is_fatal
-from ascan.kernels.arrays import AnyArray, FloatArray
+from ascan.kernels.arrays import FloatArray
 from ascan.survey.wrong import eighth_mm, value_wrong
 
-CELL_MM, RATE_MHZ, READINGS = 0.04, 100.0, 3
-PAD, SPONGE_MM = 4, 3.0
-# Longitudinal and transverse velocity in mm/µs, density in g/cm³ (handbook values, from memory).
-# The wedges of the dual probe carry no transverse waves: lossy plastics damp them.
-STEEL, LINE, WEDGE = (5.92, 3.255, 7.85), (2.73, 1.43, 1.18), (2.35, 0.0, 1.05)
+RATE_MHZ, READINGS = 100.0, 3
+# A soft one: the sides of these strips send a third back.
+SPONGE = 0.015
 FREQUENCY_MHZ, BANDWIDTH, PULSE_US = 5.0, 0.6, 0.64
 # A single element of 6 mm, the pulse-echo beam about half as wide at these depths; a dual probe's
-# elements of 5 mm, 8 mm above the wall, 1 mm apart, tilted by 3.5°.
+# elements of 5 mm, 8 mm above the wall, 1 mm apart, tilted by 3.5°. Its wedges carry no transverse
+# waves here, lose nothing and are bonded.
 ELEMENT_MM, WIDTH_MM, HEIGHT_MM, GAP_MM, ROOF_DEG = 6.0, 5.0, 8.0, 1.0, 3.5
+DUAL_HEAD = Shoes(
+    wedge=Medium(2.35, 0.0, 1.05),
+    height_mm=HEIGHT_MM,
+    width_mm=WIDTH_MM,
+    gap_mm=GAP_MM,
+    roof_deg=ROOF_DEG,
+    film_mm=0.0,
+    backing_mm=0.0,
+)
 BEAM_MM = 2.7
 EIGHTH_MM = eighth_mm(5.92, FREQUENCY_MHZ)
 U_STEP_MM = 0.002
-Wall = Callable[[float], float]
 SURFACE = """
 [[gate]]
 name = "surface"
@@ -98,107 +105,26 @@ SETUPS = {
 }
 
 
-@numba.njit(fastmath=True, cache=True)  # type: ignore[untyped-decorator]
-def propagate(
-    lame: AnyArray,
-    stiff: AnyArray,
-    shear: AnyArray,
-    light_x: AnyArray,
-    light_z: AnyArray,
-    damp: AnyArray,
-    source: FloatArray,
-    sent: AnyArray,
-    late: FloatArray,
-    heard: AnyArray,
-    steps: int,
-    ratio: float,
-) -> FloatArray:
-    """Return what columns ``heard`` of the top row move by at every step, shape (steps, heard).
-
-    ``sent`` are the columns that push, each ``late`` by so many steps; ``light`` is one over the
-    density, ``ratio`` time step over cell.
-    """
-    high, wide = lame.shape
-    vx, vz = np.zeros((high, wide), np.float32), np.zeros((high, wide), np.float32)
-    xx, zz = np.zeros((high, wide), np.float32), np.zeros((high, wide), np.float32)
-    xz, k = np.zeros((high, wide), np.float32), np.float32(ratio)
-    out = np.zeros((steps, heard.size))
-    for step in range(steps):
-        for i in range(1, high - 1):
-            for j in range(1, wide - 1):
-                push_x = xx[i, j + 1] - xx[i, j] + xz[i, j] - xz[i - 1, j]
-                push_z = xz[i, j] - xz[i, j - 1] + zz[i + 1, j] - zz[i, j]
-                vx[i, j] = damp[j] * (vx[i, j] + k * light_x[i, j] * push_x)
-                vz[i, j] = damp[j] * (vz[i, j] + k * light_z[i, j] * push_z)
-        for n in range(sent.size):
-            at = step - late[n]
-            whole = int(np.floor(at))
-            if 0 <= whole < source.size - 1:
-                part = at - whole
-                push = (1.0 - part) * source[whole] + part * source[whole + 1]
-                vz[PAD, sent[n]] += light_z[PAD, sent[n]] * push
-        for n in range(heard.size):
-            out[step, n] = vz[PAD, heard[n]]
-        for i in range(1, high - 1):
-            for j in range(1, wide - 1):
-                grows_x, grows_z = vx[i, j] - vx[i, j - 1], vz[i, j] - vz[i - 1, j]
-                turns = vx[i + 1, j] - vx[i, j] + vz[i, j + 1] - vz[i, j]
-                more_xx = stiff[i, j] * grows_x + lame[i, j] * grows_z
-                more_zz = stiff[i, j] * grows_z + lame[i, j] * grows_x
-                xx[i, j] = damp[j] * (xx[i, j] + k * more_xx)
-                zz[i, j] = damp[j] * (zz[i, j] + k * more_zz)
-                xz[i, j] = damp[j] * (xz[i, j] + k * shear[i, j] * turns)
-    return out
+def whole_cells(wall: Wall) -> Wall:
+    """Return a wall of whole cells."""
+    return lambda at: CELL_MM * math.ceil(wall(at) / CELL_MM - 1e-9)
 
 
 def record_of(kind: str, wall: Wall) -> FloatArray:
     """Return the record of a probe (``contact``, ``line``, ``dual``) over a wall, 100 MHz."""
-    dual = kind == "dual"
-    path_mm, half_mm = {"contact": 0.0, "line": 12.0, "dual": HEIGHT_MM}[kind], 10.0 + 3.0 * dual
-    x = CELL_MM * np.arange(-int(half_mm / CELL_MM), int(half_mm / CELL_MM) + 1)
-    depth = np.array([wall(at) for at in x])
-    z = CELL_MM * (np.arange(int((path_mm + depth.max()) / CELL_MM) + 2 * PAD + 3) - PAD)
-    ahead = (z[:, None] >= -1e-9) & (z[:, None] < path_mm - 1e-9)
-    # A barrier parts the wedges.
-    ahead = ahead & ((np.abs(x) >= 0.15) | (not dual))
-    steel = (z[:, None] >= path_mm - 1e-9) & (z[:, None] < path_mm + depth - 1e-9)
-    fast, slow, dense = (
-        np.where(steel, in_steel, np.where(ahead, before, 0.0))
-        for in_steel, before in zip(STEEL, WEDGE if dual else LINE, strict=True)
-    )
-    shear = dense * slow**2
-    lame, stiff = dense * fast**2 - 2.0 * shear, dense * fast**2
-    # Off the cells' middles: densities are means, stiffness in shear the harmonic mean of four.
-    light = [0.5 * (dense + np.roll(dense, -1, axis)) for axis in (1, 0)]
-    light = [np.where(each > 0.0, 1.0 / np.maximum(each, 1e-9), 0.0) for each in light]
-    below = np.roll(shear, -1, 0)
-    four = np.stack([shear, below, np.roll(shear, -1, 1), np.roll(below, -1, 1)])
-    soft = (1.0 / np.maximum(four, 1e-9)).sum(axis=0)
-    shear = np.where(four.min(axis=0) > 0.0, 4.0 / soft, 0.0)
-    step_us = 0.95 * CELL_MM / (STEEL[0] * math.sqrt(2.0))
-    inward = np.minimum(np.arange(x.size), np.arange(x.size)[::-1]) * CELL_MM / SPONGE_MM
-    damp = np.exp(-0.015 * np.maximum(1.0 - inward, 0.0) ** 2)
+    if kind == "dual":
+        setting = dual_element(whole_cells(wall), DUAL_HEAD, Sides(13.0, sponge=SPONGE))
+    else:
+        path_mm = LINE_MM if kind == "line" else 0.0
+        setting = single_element(whole_cells(wall), path_mm, Sides(10.0, sponge=SPONGE))
+    step_us = setting.grid.step_us
     time = step_us * np.arange(int(2.0 * PULSE_US / step_us)) - PULSE_US
     width = math.pi * FREQUENCY_MHZ * BANDWIDTH / math.sqrt(2.0 * math.log(2.0))
     pulse = np.exp(-0.5 * (width * time) ** 2) * np.cos(2.0 * math.pi * FREQUENCY_MHZ * time)
-    sent = heard = np.flatnonzero(np.abs(x) <= 0.5 * ELEMENT_MM)
-    if dual:
-        inside = (np.abs(x) > 0.5 * GAP_MM) & (np.abs(x) < 0.5 * GAP_MM + WIDTH_MM)
-        sent, heard = np.flatnonzero(inside & (x < 0.0)), np.flatnonzero(inside & (x > 0.0))
-    # A tilted element pushes, and hears, later towards the barrier.
-    slope = math.tan(math.radians(ROOF_DEG)) / WEDGE[0] / step_us if dual else 0.0
-    late = slope * (0.5 * GAP_MM + WIDTH_MM - np.abs(x))
     us = {"contact": 14.0, "line": 24.0, "dual": 20.0}[kind]
-    arrays = [np.ascontiguousarray(a, np.float32) for a in (lame, stiff, shear, *light)]
-    moved = propagate(
-        *arrays, damp.astype(np.float32), step_us * pulse, sent, late[sent], heard,
-        int(us / step_us), step_us / CELL_MM,
-    )  # fmt: skip
-    clock = np.arange(len(moved), dtype=np.float64)
-    mean = np.zeros(len(moved))
-    for n, column in enumerate(heard):
-        mean += np.interp(clock - late[column], clock, moved[:, n]) / heard.size
-    return np.asarray(CubicSpline(step_us * clock, mean)(np.arange(0.0, us - 0.5, 1.0 / RATE_MHZ)))
+    mean = heard(setting, step_us * pulse, us)
+    clock = step_us * np.arange(mean.size)
+    return np.asarray(CubicSpline(clock, mean)(np.arange(0.0, us - 0.5, 1.0 / RATE_MHZ)))
 
 
 @dataclass(frozen=True)
