@@ -90,7 +90,11 @@ def waveform_lines(args: argparse.Namespace) -> Iterator[str]:
             yield found.line(f"  {name}")
             rms = "{:.2f} µm, {:.2f} m/s, {:.2f} ns".format(*found.rms)
             yield f"    rms error of reading, velocity, zero: {rms}"
-        yield f"    u of a waveform's time {u_ns:.2f} ns (median); {refused} readings refused"
+        bend_ns = waveform_trials.clean_line(case)[2]
+        yield (
+            f"    u of a waveform's time {u_ns:.2f} ns (median), {bend_ns:.2f} ns off a line at "
+            f"most; {refused} readings refused"
+        )
 
 
 def written(text: str, heading: str, body: str) -> str:
