@@ -2,7 +2,7 @@
 
     python benches/physics/make_plane.py [--check] [--jobs 2] [--only contact|line|dual]
 
-Some 440 runs of plane elastic waves: twelve minutes of one core. --check makes
+Some 390 runs of plane elastic waves: twelve minutes of one core. --check makes
 all again and compares codes: none may differ by more than two (compilers sum in another order), and
 the truth not at all.
 """
