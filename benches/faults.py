@@ -3,8 +3,8 @@
     python benches/faults.py [ROWS] [SEED] [SETUP]
 
 Ways of measuring (`setups`), each calibrated on a clean step block, each given every difficulty
-that it can meet (`misleading`), ROWS waveforms apiece. Wrong is what `wrong` defines. Counts only,
-no wall time.
+that it can meet (`misleading`), ROWS waveforms apiece. Wrong is as in
+`ascan.survey.wrong`. Counts only, no wall time.
 """
 
 from __future__ import annotations

@@ -171,7 +171,7 @@ def inside(tree: ast.Module) -> Iterator[tuple[ast.AST, tuple[str, int] | None]]
                 if not isinstance(child, ast.AST) or isinstance(child, skipped):
                     continue
                 called = getattr(getattr(child, "func", None), "id", "")
-                if called in ("fault", "TypeVar") or _is_main(child):
+                if called in ("fault", "TypeVar") or _is_for_types(child):
                     continue
                 own = function
                 if isinstance(child, ast.FunctionDef) and function is None:
@@ -183,7 +183,7 @@ def inside(tree: ast.Module) -> Iterator[tuple[ast.AST, tuple[str, int] | None]]
     yield from walk(tree, None)  # type: ignore[misc]
 
 
-def _is_main(node: ast.AST) -> bool:
+def _is_for_types(node: ast.AST) -> bool:
     return isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)
 
 

@@ -14,6 +14,7 @@ from physics import grounds, kirchhoff, pulses, rasters
 from physics.grain import Grain
 from physics.layered_records import Disturbances, Setup, records
 from physics.layers import WATER
+from setups import SECOND, TO_ECHO, WHOLE
 from trial import Trial, of_records
 
 from ascan import Procedure
@@ -35,16 +36,6 @@ threshold = 0.015
 echo = "largest"
 TIMING
 """
-SECOND = """
-[[gate]]
-name = "second"
-follows = "wall"
-start_mm = 1.5
-stop_mm = 22.0
-threshold = 0.005
-half_cycles = "same"
-TIMING
-"""
 BAND = 'filter = { kind = "band_pass", low_mhz = 2.0, high_mhz = 8.0 }\n'
 LINE = """
 probe = { arrangement = "delay_line", frequency_mhz = 5.0, delay_us = 0.55,
@@ -61,12 +52,7 @@ stop_mm = 22.0
 threshold = 0.05
 half_cycles = "negative"
 """.replace("delay_us = 0.55", "delay_us = 0.55, element_diameter_mm = 6.0")
-TO_ECHO = 'interval = { mode = "interface_to_echo", gates = ["surface", "wall"] }\n'
 BETWEEN = 'interval = { mode = "echo_to_echo", gates = ["wall", "second"] }\n'
-WHOLE = (
-    'interval = { mode = "whole_record", gates = ["surface", "wall"], '
-    'diffraction = "round_element" }\n'
-)
 BY_TEMPLATE = 'timing = "correlation"'
 
 
@@ -93,7 +79,8 @@ LAYERED = {
         "immersion", IN_WATER + TO_ECHO + _gates(32.5, BY_TEMPLATE), (3, 6, 12, 20),
     ),
     "water, echo to echo": (
-        "immersion", IN_WATER + BETWEEN + _gates(32.5, BY_TEMPLATE, 2.4, SECOND), (3, 6, 12, 20),
+        "immersion", IN_WATER + BETWEEN + _gates(32.5, BY_TEMPLATE, 2.4, f"{SECOND}TIMING\n"),
+        (3, 6, 12, 20),
     ),
     "water, whole record": ("immersion", IN_WATER + WHOLE + _gates(32.5, "", 1.2), (2, 5, 10, 20)),
 }  # fmt: skip

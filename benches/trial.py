@@ -33,7 +33,7 @@ class Trial(NamedTuple):
     what : str
         The difficulty, or the number of the scenario.
     claims_mm : ndarray, shape (2 k, n), mm, optional
-        As `wrong.Truth` has them.
+        As `Truth` has them.
     echo_db : callable, optional
         Gives how far the wall's echo stands above noise, shape (n,), dB, −∞ where no number is
         owed. Called only if a reading was refused, since it may cost another synthesis.

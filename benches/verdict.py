@@ -4,7 +4,7 @@
 
 Counts of readings by set-up: right and unmarked, right and marked (and which flag stands alone),
 wrong and marked, wrong and unmarked, a thinner wall hidden, refused, and refused though an echo
-stands 15 dB above noise. Wrong is what `wrong` defines. ``--rows`` are records per cell: a
+stands 15 dB above noise. Wrong is as in `ascan.survey.wrong`. ``--rows`` are records per cell: a
 scenario of ordinary work, or a difficulty of one set-up. A block that `calibrate` refuses refuses
 every record of its cell. ``--write`` puts the table into `results.md`. No wall time.
 
@@ -24,6 +24,7 @@ from functools import partial
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import numpy as np
+from counts import Counts
 from in_sight import echo_db
 from misleading import Difficulty, Signals, difficulties, signals
 from misleading_made import made_trials
@@ -41,7 +42,6 @@ from ascan.survey.wrong import (
     HIDDEN_MM,
     REFUSED,
     WRONG_UNMARKED,
-    Counts,
     Verdicts,
     eighth_mm,
     off_mm,

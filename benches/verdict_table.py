@@ -6,13 +6,14 @@ import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from counts import Counts
+
 from ascan.survey.wrong import (
     REFUSED,
     RIGHT_MARKED,
     RIGHT_UNMARKED,
     WRONG_MARKED,
     WRONG_UNMARKED,
-    Counts,
 )
 
 IN_SIGHT_DB = 15.0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib
+from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -11,6 +13,7 @@ import pytest
 import ascan.survey.wrong
 from ascan.base.flags import Flag
 
+BENCHES = str(Path(__file__).resolve().parents[2] / "benches")
 # Steel at 5 MHz.
 EIGHTH_MM = 5.92 / 5.0 / 8.0
 # Far below any limit, far above rounding.
@@ -151,15 +154,17 @@ def test_one_flag_stands_alone_two_do_not(wrong: ModuleType) -> None:
     assert one(wrong, 9.0, flat).alone[0] == 0
 
 
-def test_counts_add_up(wrong: ModuleType) -> None:
+def test_counts_add_up(wrong: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.syspath_prepend(BENCHES)
+    made = importlib.import_module("counts").Counts
     weak = int(Flag.WEAK_ECHO)
     read = np.array([9.0, 9.0, 12.0, 12.0, np.nan, np.nan])
     flags = np.array([0, weak, weak, 0, Flag.NO_ECHO, Flag.NO_ECHO], np.uint32)
     given = {"thickness_mm": read, "expanded_mm": np.zeros(6), "flags": flags}
     got = wrong.verdicts(given, wrong.flat(np.full(6, 9.0)), EIGHTH_MM)
-    counts = wrong.Counts()
+    counts = made()
     counts.add(got, np.array([True, True, True, True, True, False]))
-    counts.merge(counts_of(wrong, got))
+    counts.merge(counts_of(made, got))
     assert counts.rows == 12 == sum(counts.outcomes.values())
     assert counts.outcomes == dict(zip(wrong.OUTCOMES, (2, 2, 2, 2, 4), strict=True))
     assert counts.alone == {"weak_echo": 2}
@@ -167,7 +172,7 @@ def test_counts_add_up(wrong: ModuleType) -> None:
     assert counts.refused_in_sight == 1, "only refused rows count, and only where asked"
 
 
-def counts_of(wrong: ModuleType, got: Any) -> Any:
-    counts = wrong.Counts()
+def counts_of(made: Any, got: Any) -> Any:
+    counts = made()
     counts.add(got)
     return counts
