@@ -25,7 +25,8 @@ class Flag(enum.IntFlag, metaclass=_Renamed):
     """Bits of a reading's ``flags`` column.
 
     A fatal flag means that no number can be trusted: thickness is NaN if and only if one stands.
-    A care flag means that the number stands but needs a second look.
+    A care flag means that the number may be another, or that a thinner wall may lie under the beam.
+    A note tells what was seen, mended or allowed for; it speaks against nothing.
 
     Examples
     --------
@@ -76,6 +77,9 @@ FATAL = int(
     | Flag.OUTSIDE_GATE
 )
 
+# What was seen and does not speak against the number: it is in the uncertainty, or undone.
+NOTES = int(Flag.SATURATED | Flag.SPIKE_REPAIRED | Flag.POLARITY_INVERTED)
+
 # These say how thick a wall is, and nothing of how well it was read.
 OF_RANGE = np.uint32(Flag.OUTSIDE_CALIBRATED_RANGE | Flag.OUTSIDE_MEASURING_RANGE)
 
@@ -125,14 +129,16 @@ MEANINGS: dict[Flag, str] = {
 
 
 def severity(flag: Flag) -> str:
-    """Return ``"fatal"`` or ``"care"`` for one flag.
+    """Return ``"fatal"``, ``"care"`` or ``"note"`` for one flag.
 
     Examples
     --------
-    >>> severity(Flag.NO_ECHO), severity(Flag.SATURATED)
-    ('fatal', 'care')
+    >>> severity(Flag.NO_ECHO), severity(Flag.LOW_SNR), severity(Flag.SATURATED)
+    ('fatal', 'care', 'note')
     """
-    return "fatal" if flag & FATAL else "care"
+    if flag & FATAL:
+        return "fatal"
+    return "note" if flag & NOTES else "care"
 
 
 def usability(flags: int) -> str:
@@ -140,12 +146,12 @@ def usability(flags: int) -> str:
 
     Examples
     --------
-    >>> usability(0), usability(Flag.SATURATED), usability(Flag.SATURATED | Flag.NO_ECHO)
+    >>> usability(Flag.SATURATED), usability(Flag.LOW_SNR), usability(Flag.LOW_SNR | Flag.NO_ECHO)
     ('usable', 'usable with care', 'not usable')
     """
     if flags & FATAL:
         return "not usable"
-    return "usable with care" if flags else "usable"
+    return "usable with care" if flags & ~NOTES else "usable"
 
 
 def reasons(flags: int) -> list[str]:
@@ -169,10 +175,16 @@ def with_care(flag_names: str) -> str:
 
     Examples
     --------
-    >>> with_care(names(0)), with_care(names(Flag.SATURATED | Flag.LOW_SNR))
-    ('', '; WITH CARE: saturated, low_snr')
+    >>> with_care(names(Flag.SATURATED)), with_care(names(Flag.SATURATED | Flag.LOW_SNR))
+    ('', '; WITH CARE: low_snr')
     """
-    return f"; WITH CARE: {flag_names.replace(';', ', ')}" if flag_names else ""
+    told = [name for name in flag_names.split(";") if name and not Flag[name.upper()] & NOTES]
+    return f"; WITH CARE: {', '.join(told)}" if told else ""
+
+
+def is_marked(flags: npt.NDArray[np.uint32]) -> npt.NDArray[np.bool_]:
+    """Return which rows of a flags column hold more than notes."""
+    return np.asarray((flags & ~np.uint32(NOTES)) != 0)
 
 
 def is_fatal(flags: npt.NDArray[np.uint32]) -> npt.NDArray[np.bool_]:

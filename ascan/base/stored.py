@@ -13,6 +13,8 @@ import numpy as np
 def stored(unit: str, meaning: str, default: Any = dataclasses.MISSING, **how: Any) -> Any:
     """Declare a dataclass field that is kept in files, with its unit and meaning.
 
+    With ``later``, older files lack it, and its default stands in.
+
     Examples
     --------
     >>> @dataclasses.dataclass
@@ -21,7 +23,7 @@ def stored(unit: str, meaning: str, default: Any = dataclasses.MISSING, **how: A
     >>> [(field.name, field.metadata["unit"]) for field in stored_fields(Zero)]
     [('zero_us', 'us')]
     """
-    metadata = {"unit": unit, "meaning": meaning}
+    metadata = {"unit": unit, "meaning": meaning, "later": how.pop("later", False)}
     if "default_factory" in how:
         return dataclasses.field(metadata=metadata, **how)
     return dataclasses.field(default=default, metadata=metadata, **how)
@@ -57,6 +59,9 @@ def digest_of(*found: Any) -> str:
 def _parts(found: Any) -> Iterator[bytes]:
     if dataclasses.is_dataclass(found):
         for field in stored_fields(found):
+            if field.metadata["later"] and getattr(found, field.name) == field.default:
+                # As older files have it: their digest was made without.
+                continue
             yield field.name.encode()
             yield from _parts(getattr(found, field.name))
     elif isinstance(found, Mapping):

@@ -17,8 +17,8 @@ HEALTH = {
     "step, a wrong half-cycle, or a path that is not direct",
     "no_step_doubted": "one step is off the line of the others, which agree without it: its label, "
     "its thickness or its echo is wrong; it was not left out",
-    "velocity_plausible": "the velocity is more than 5 % off the material's: wrong material, wrong "
-    "echo, or steps given in another unit",
+    "velocity_plausible": "the velocity is further off the material's than its uncertainty: block "
+    "of another material (state its velocity), wrong echo, or steps given in another unit",
     "zero_plausible": "the zero offset is larger than pulse shape and probe explain: a later echo "
     "was timed, or one step is not as thick as stated",
     "offset_is_zero": "the echo-to-echo offset fitted beside is more than 3 u from 0: the echoes "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
@@ -51,6 +52,8 @@ class About:
         What first arrivals between two steps may be left by those of the steps.
     coating_ratio : float
         Velocity of a coating that two intervals find, over the wall's; 0 where none is stated.
+    least_strength : float
+        Below it an echo is weak by the scan's own echoes (`ascan.checks.weak_echo`); NaN before.
     """
 
     layout: Layout
@@ -68,11 +71,26 @@ class About:
     arrivals: FirstArrivals | None = None
     between_arrivals: FloatArray = field(default_factory=lambda: np.zeros(0))
     coating_ratio: float = 0.0
+    least_strength: float = np.nan
 
     @property
     def reach(self) -> int:
         """One and a half periods, in samples."""
         return int(np.ceil(self.layout.reach_us * self.recording.sample_rate_mhz))
+
+
+class Along(NamedTuple):
+    """What a scan's columns say of each of n waveforms, shape (n,); None where it has none."""
+
+    component_c: FloatArray | None = None
+    gain_db: FloatArray | None = None
+
+    def chosen(self, rows: IntArray) -> Along:
+        """Return it of some rows."""
+        return Along(*(None if each is None else each[rows] for each in self))
+
+
+NOTHING_ALONG = Along()
 
 
 @dataclass(eq=False, slots=True, kw_only=True)
@@ -104,6 +122,8 @@ class CheckInput:
         At READING: columns of the procedure's second interval.
     others : dict of dict of ndarray
         At READING: columns of other intervals that the reader gave, by name.
+    gain_db : ndarray, shape (n,), optional
+        At READING: the receiver's gain, where the scan says it.
     before : ndarray, shape (samples,), optional
         At SCAN: the record ahead of the block.
     """
@@ -120,6 +140,7 @@ class CheckInput:
     columns: Columns = field(default_factory=dict)
     second: Columns | None = None
     others: dict[str, Columns] = field(default_factory=dict)
+    gain_db: FloatArray | None = None
     before: AnyArray | None = None
 
     @property

@@ -13,12 +13,13 @@ from ascan.base.flags import Flag
 from ascan.checks.check import Check, Evidence, Stage, Verdict
 from ascan.checks.check_input import CheckInput
 from ascan.checks.lesson import Lesson, Pass, StepReadings
-from ascan.kernels.arrays import FloatArray
+from ascan.kernels.arrays import BoolArray, FlagArray, FloatArray
 from ascan.path.modes import Layout
 from ascan.steps.learned_value import Kind, LearnedValue
 
 # Against what it was on the steps: a quarter of a period is an eighth of a wavelength of wall.
 LEAD_PERIODS = 0.25
+UNSURE = np.uint32(Flag.SATURATED | Flag.CYCLE_UNCERTAIN)
 EXCESS = LearnedValue(
     name="first_interval_excess_us",
     kind=Kind.SPAN,
@@ -40,16 +41,29 @@ def learn(on: StepReadings) -> dict[str, FloatArray]:
     if not applies(layout):
         return {}
     first, second = (on.of_gate(name, "time_us") for name in layout.gates[:2])
-    begin = on.of_gate(layout.interface, "time_us") if layout.interface else 0.0
-    excess = (2.0 * first - begin - second)[on.used]
+    begin, sure = np.zeros(first.size), on.used
+    if layout.interface:
+        begin = on.of_gate(layout.interface, "time_us")
+        sure = sure & _is_sure(on.of_gate(layout.interface, "flags"))
+    if not sure.any():
+        return {}
+    excess = (2.0 * first - begin - second)[sure]
     return {layout.back_wall: np.array([excess.min(), excess.max()])}
+
+
+def _is_sure(flags: FlagArray) -> BoolArray:
+    """Return which interface echoes are timed to a fraction of a period: of clipped ones, none."""
+    return np.asarray(flags & UNSURE == 0)
 
 
 def evidence(seen: CheckInput) -> Evidence:
     """Return each row's excess, shape (n,), and the steps' span of it, shape (2,)."""
     layout = seen.layout
     first, second = (seen.echoes[name].time_us for name in layout.gates[:2])
-    begin = seen.echoes[layout.interface].time_us if layout.interface else 0.0
+    begin = np.zeros(seen.rows)
+    if layout.interface:
+        echo = seen.echoes[layout.interface]
+        begin = np.where(_is_sure(echo.flags), echo.time_us, np.nan)
     span_us = seen.gates_with(EXCESS).get(layout.back_wall, np.full(2, np.nan))
     return {"excess_us": 2.0 * first - begin - second, "span_us": span_us}
 

@@ -12,7 +12,7 @@ from ascan.kernels.jit import compiled
 
 MIN_SNR_DB = Key(
     name="min_snr_db",
-    default=14.0,
+    default=6.0,
     meaning="below it `low_snr` is set",
     why="where a band-passed peak still picks the wrong half-cycle in less than one trace in "
     "10 000 (own study on synthetic echoes)",

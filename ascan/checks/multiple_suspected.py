@@ -87,7 +87,10 @@ def evidence(seen: CheckInput) -> Evidence:
         odds = odds_against(echo.masked.share, USUAL_HEAD)
         seen.weigh(Cause.LATER_ECHO, odds, seen.interval_us - echo.masked.lead)
         return {"odds": odds}
-    begin_us, found = np.full(seen.rows, seen.about.time_zero_us), []
+    # Sound enters the wall at the interface echo, with a contact probe when it is sent.
+    begin_us, found = np.full(seen.rows, seen.about.time_zero_us), list[FloatArray]()
+    if seen.layout.interface:
+        begin_us = seen.echoes[seen.layout.interface].time_us
     for name in seen.layout.gates:
         if name != seen.layout.interface:
             found += [_odds_at(seen, name, share, begin_us) for share in SHARES]

@@ -20,6 +20,7 @@ from ascan.checks.check_input import CheckInput
 from ascan.checks.lesson import Lesson, Pass, StepReadings
 from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
+from ascan.kernels.subsample import peak_offset
 from ascan.kernels.sums import dot
 from ascan.path.modes import Layout
 from ascan.steps.learned_value import Kind, LearnedValue
@@ -31,8 +32,8 @@ SIGMAS, LEAST_SHARE, LEAST_LIKE = 8.0, 0.08, 0.75
 # A crest with this share of the highest one's height may be the echo as well.
 ALIKE = 0.95
 # The second echo of a dual probe has another shape than its first, and is sought nearby only;
-# between steps of a factor of 3 it is learned to a quarter of a period (aperture integral).
-MOST_DUAL_PERIODS, DUAL_PERIODS = 0.25, 1.5
+# between steps of a factor of 3 it is learned to 0.27 of a period (aperture integral).
+MOST_DUAL_PERIODS, DUAL_PERIODS = 0.3, 1.5
 # A film between two hard bodies turns the second echo so far; more is another echo.
 MOST_LATE_PERIODS = 1.0
 MAX_SECOND_DELAY = Key(
@@ -68,16 +69,21 @@ def highest_inside(sizes: FloatArray, margin: int, near: int) -> int:
 
 @compiled
 def nearest_alike(sizes: FloatArray, highest: int, middle: int) -> int:
-    """Return the crest nearest to ``middle`` of those about as high as the highest one.
-
-    A half-cycle further on, an echo of a little other shape fits as well turned over.
-    """
+    """Return the crest nearest to ``middle`` of those about as high as the highest one."""
     best = highest
     for k in range(1, sizes.size - 1):
         crest = sizes[k] >= sizes[k - 1] and sizes[k] >= sizes[k + 1]
         if crest and sizes[k] >= ALIKE * sizes[highest] and abs(k - middle) < abs(best - middle):
             best = k
     return best
+
+
+@compiled
+def peak_offset_at(sizes: FloatArray, crest: int) -> float:
+    """Return where beside a crest its own top lies, by the values next to it."""
+    if crest <= 0 or crest >= sizes.size - 1:
+        return 0.0
+    return np.float64(peak_offset(sizes[crest - 1], sizes[crest], sizes[crest + 1]))
 
 
 class Second(NamedTuple):
@@ -103,7 +109,7 @@ def write_second(
     around: tuple[AnyArray, AnyArray],
     room: IntArray,
     noise: FloatArray,
-    period: float,
+    how: tuple[float, bool],
     second: Second,
 ) -> None:
     """Write where each row's second echo is heard, and how large it is.
@@ -116,13 +122,15 @@ def write_second(
         So many samples to each side of that the search may go (negative: no search).
     noise : ndarray, shape (n,)
         In codes.
-    period : float
-        In samples.
+    how : tuple
+        Period, in samples; whether the second echo may be turned over. The faces of a wall turn
+        both of its echoes over, or neither; under a dual probe their shapes differ.
     second : Second
         Out.
     """
     first, later = around
     off, least, share = second
+    period, either = how
     width = first.shape[1]
     sought = (later.shape[1] - width) // 2
     sizes = np.empty(2 * sought + 1)
@@ -135,7 +143,8 @@ def write_second(
         # Another echo's flank beyond the reach shows its crest half a period further on.
         beyond = min(reach + int(0.5 * period) + 1, sought)
         for k in range(2 * beyond + 1):
-            sizes[k] = abs(dot(first[row], later[row, sought - beyond + k :][:width]))
+            alike = dot(first[row], later[row, sought - beyond + k :][:width])
+            sizes[k] = abs(alike) if either else alike
         highest = highest_inside(sizes[: 2 * beyond + 1], beyond - reach, width)
         best_lag = highest - beyond
         best = sizes[best_lag + beyond]
@@ -147,8 +156,9 @@ def write_second(
         heard = height > SIGMAS * noise[row] and height > LEAST_SHARE * top and like > LEAST_LIKE
         # Within less than a period, its time is not told from a neighbouring half-cycle's.
         if heard and reach >= period:
-            off[row] = best_lag
-            least[row] = nearest_alike(sizes[: 2 * beyond + 1], highest, beyond) - beyond
+            off[row] = best_lag + peak_offset_at(sizes, highest)
+            nearest = nearest_alike(sizes[: 2 * beyond + 1], highest, beyond)
+            least[row] = nearest - beyond + peak_offset_at(sizes, nearest)
 
 
 def due_us(seen: CheckInput, gate: str) -> FloatArray:
@@ -224,7 +234,7 @@ def evidence(seen: CheckInput) -> Evidence:
     second = seen.cut(due - half - sought, 2 * (half + sought) + 1)
     found = Second(np.empty(seen.rows), np.empty(seen.rows), np.empty(seen.rows))
     noise = echo.noise(seen.about.recording.full_scale)
-    write_second((first, second), room, noise, period, found)
+    write_second((first, second), room, noise, (period, curve is not None), found)
     return {
         "second_echo_delay_us": found.off / seen.rate,
         "second_echo_ratio": found.share,

@@ -29,16 +29,20 @@ MOST_DRIFT = 1.2
 # First arrivals between two steps are left by up to so much of what these leave of each other, and
 # by 0.06 more (aperture integral, steps of factors 1.3 to 3 from 1 to 25 mm).
 BETWEEN = 0.85
+# Clipping takes the crests, and neither time nor half-cycle, up to so much; beyond, a first arrival
+# may be missed (own study, clipped by 8 to 40 dB).
+CLIPPED, MOST_CLIPPED = np.uint32(Flag.SATURATED), 0.25
+# What a fit of all echoes leaves of a record is spread over all of it: so much less is told.
+OF_A_FIT = 0.6
 MAX_SHAPE_RESIDUAL = Key(
     name="max_shape_residual",
-    default=0.06,
+    default=0.08,
     above=0.0,
     most=1.0,
     meaning="what the steps' mean echo, or the fit of a whole record, may leave of an echo beyond "
-    "what it left of theirs, as a share of its root mean square; of an echo lower than on the "
-    "steps as much less",
-    why="so much is left where an echo 24 dB below runs into it (reckoned); clean echoes between "
-    "two steps stay within 0.05 (own study)",
+    "what it left of theirs, as a share of its root mean square",
+    why="so much is left where an echo 20 dB below runs into it (reckoned); what it may have moved "
+    "the time by is in the uncertainty",
 )
 SHAPE_RESIDUAL = LearnedValue(
     name="shape_residual",
@@ -203,49 +207,33 @@ def allowed_between(learned: Learned, reach: int) -> FloatArray:
 
 
 def u_of_shape_us(
-    shape_residual: FloatArray, snr_db: FloatArray, frequency_mhz: float
+    shape_residual: FloatArray, usual: float, snr_db: FloatArray, frequency_mhz: float
 ) -> FloatArray:
     """Return how far an echo unlike the usual one may have been timed astray, shape (n,).
 
-    What is left of it beyond noise may lie along its slope as well as across: a part m of its root
-    mean square moves it by m / (2 π f). NaN misfits say nothing.
+    What is left of it beyond noise and the ``usual`` may lie along its slope as well as across: a
+    part m of its root mean square moves it by m / (2 π f). NaN misfits say nothing.
     """
-    noise = 10.0 ** (-snr_db / 20.0) / ROOT_MEAN_SQUARE
-    beyond = np.sqrt(np.maximum(np.nan_to_num(shape_residual**2 - noise**2), 0.0))
+    noise = NOISE / ROOT_MEAN_SQUARE * 10.0 ** (-snr_db / 20.0)
+    beyond = np.sqrt(np.maximum(np.nan_to_num(shape_residual**2 - noise**2 - usual**2), 0.0))
     return np.asarray(beyond / (2.0 * np.pi * frequency_mhz))
 
 
-@compiled
-def mark_unlike(
-    shape_residual: FloatArray,
-    usual: FloatArray,
-    most: float,
-    snr_db: FloatArray,
-    relative: FloatArray,
-    found: BoolArray,
-) -> None:
-    """Mark rows that leave more than ``most`` beyond what the steps (``usual``) and noise do.
-
-    Coupling lowers an echo and leaves its shape; a wall that turns part of the sound away does
-    both. Of an echo lower than usual as much less is allowed.
+def is_unlike(
+    shape_residual: FloatArray, usual: FloatArray, most: FloatArray, snr_db: FloatArray
+) -> BoolArray:
+    """Return which leave more than ``most`` beyond what the steps and noise do, shape (n,).
 
     Parameters
     ----------
     shape_residual, snr_db : ndarray, shape (n,)
-    usual : ndarray, shape (n,)
-        What steps as thick as each row's wall left.
-    most : float
-    relative : ndarray, shape (n,)
-        Each echo's height over that on the steps; NaN where it is not known.
-    found : ndarray of bool, shape (n,)
+        NaN of an echo of which it is not known: it is not unlike.
+    usual, most : ndarray, shape (n,)
+        What steps as thick as each row's wall left, and how much more it may be.
     """
-    for row in range(found.size):
-        noise = NOISE / ROOT_MEAN_SQUARE * 10.0 ** (-snr_db[row] / 20.0)
-        allowed = max(USUAL * usual[row], usual[row] + most)
-        if relative[row] < 1.0:
-            allowed *= relative[row]
-        if shape_residual[row] > np.sqrt(allowed**2 + noise**2):
-            found[row] = True
+    noise = NOISE / ROOT_MEAN_SQUARE * 10.0 ** (-snr_db / 20.0)
+    allowed = np.maximum(USUAL * usual, usual + most)
+    return np.asarray(shape_residual**2 > allowed**2 + noise**2)
 
 
 def learn(on: StepReadings) -> dict[str, FloatArray]:
@@ -268,12 +256,17 @@ def learn(on: StepReadings) -> dict[str, FloatArray]:
 
 
 def evidence(seen: CheckInput) -> Evidence:
-    """Return what each gate's echoes leave of the usual one, and what they may, (gates, n)."""
-    gates = tuple(seen.gates_with(SHAPE_RESIDUAL))
+    """Return what each wall echo leaves of the usual one, and what it may, shape (gates, n).
+
+    What a wall hides does not show in the interface echo: what its shape does to a time is in the
+    uncertainty.
+    """
+    gates = _gates(seen)
     left, usual = np.empty((len(gates), seen.rows)), np.empty((len(gates), seen.rows))
     between, arrivals = seen.about.between_arrivals, seen.about.arrivals
     for k, name in enumerate(gates):
-        left[k], usual[k] = seen.echoes[name].shape_residual, seen.learned(SHAPE_RESIDUAL, name)
+        echo, usual[k] = seen.echoes[name], seen.learned(SHAPE_RESIDUAL, name)
+        left[k] = echo.shape_residual
         if between.size and arrivals is not None:
             known_us = np.nan_to_num(seen.echoes[name].time_us)
             place = np.searchsorted(arrivals.arrival_us, known_us) - 1
@@ -281,13 +274,21 @@ def evidence(seen: CheckInput) -> Evidence:
     return {"left": left, "usual": usual}
 
 
+def _gates(seen: CheckInput) -> list[str]:
+    """Return the gates of wall echoes whose usual shape is known."""
+    known = seen.gates_with(SHAPE_RESIDUAL)
+    return [name for name in known if name != seen.layout.interface]
+
+
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag rows that have an echo of another shape."""
-    unlike, gates = np.zeros(seen.rows, np.bool_), seen.gates_with(SHAPE_RESIDUAL)
-    relative = seen.columns.get("relative_amplitude", np.full(seen.rows, np.nan))
+    unlike, gates = np.zeros(seen.rows, np.bool_), _gates(seen)
     for name, left, usual in zip(gates, found["left"], found["usual"], strict=True):
-        most, snr_db = seen.limit(MAX_SHAPE_RESIDUAL.name), seen.echoes[name].snr_db
-        mark_unlike(left, usual, most, snr_db, relative, unlike)
+        snr_db, clipped = seen.echoes[name].snr_db, seen.echoes[name].flags & CLIPPED != 0
+        most = np.where(clipped, MOST_CLIPPED, seen.limit(MAX_SHAPE_RESIDUAL.name))
+        if seen.layout.fit_judges_itself:
+            most *= OF_A_FIT
+        unlike |= is_unlike(left, usual, most, snr_db)
     return {Flag.SHAPE_MISMATCH: unlike}
 
 

@@ -27,6 +27,8 @@ from ascan.steps.learned_value import Kind, LearnedValue
 # Told is what exceeds so many times what stood there on the steps, the procedure's limit, and so
 # many standard deviations of the noise (once in 10³ gates of 1000 samples).
 USUAL, SIGMAS = 1.5, 4.5
+# A wall echo lower than this against its interface echo is weak.
+LEAST_LOWER = 0.7
 MAX_BEFORE = Key(
     name="max_before",
     default=0.06,
@@ -211,9 +213,16 @@ def learn_most(on: StepReadings) -> dict[str, FloatArray]:
 
 
 def evidence(seen: CheckInput) -> Evidence:
-    """Return what the steps beside each wall had ahead of their echo."""
-    name = seen.layout.back_wall
-    return {"usual_before_peak": seen.learned(BEFORE_PEAK, name)}
+    """Return what is to be expected ahead of each echo, over its height.
+
+    As on the steps beside the wall; behind an interface echo it scales with that one, and is the
+    more of a wall echo the lower this is.
+    """
+    usual = seen.learned(BEFORE_PEAK, seen.layout.back_wall)
+    if seen.layout.interface and "relative_amplitude" in seen.columns:
+        lower = np.nan_to_num(seen.columns["relative_amplitude"], nan=1.0)
+        usual = usual / np.clip(lower, LEAST_LOWER, 1.0)
+    return {"usual_before_peak": usual}
 
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
@@ -222,7 +231,7 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
     usual = seen.gates_with(ADJACENT_PEAKS).get(name)
     if usual is None:
         return {}
-    echo, relative = seen.echoes[name], seen.columns.get("relative_amplitude", np.ones(1))
+    echo, relative = seen.echoes[name], seen.columns.get("relative_strength", np.ones(1))
     part = np.nan_to_num(np.minimum(relative, 1.0), nan=1.0) + np.zeros(seen.rows)
     most = (seen.limit(MAX_BEFORE.name), seen.limit(MAX_AFTER.name))
     there = (found["usual_before_peak"], float(usual[1]))

@@ -1,12 +1,15 @@
 """WEAK_ECHO: the wall's echo is far lower than it was on the steps at such a depth.
 
 The flank of a pit, a rough or tilted back wall send most of the sound elsewhere, and what does come
-back says where the wall happens to face the probe, not where it is thinnest. Behind an interface
-echo the two are compared, which leaves gain and coupling out; without one, lost couplant does it,
-too, and more is allowed of an echo whose shape is as on the steps: coupling leaves that.
+back says where the wall happens to face the probe, not where it is thinnest. Coupling and gain
+lower an echo as well, and hide nothing. What they do to it they do to the interface echo, and to
+the wall's second echo, which has met the wall twice: against either, only the wall's part is left.
+A clipped interface echo is lower than it was and says nothing.
 """
 
 from __future__ import annotations
+
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -14,15 +17,20 @@ from ascan.base.flags import Flag
 from ascan.checks.check import Check, Column, Evidence, Key, Stage, Verdict
 from ascan.checks.check_input import CheckInput
 from ascan.checks.lesson import Lesson, Pass, StepReadings
-from ascan.checks.shape_mismatch import ROOT_MEAN_SQUARE, SHAPE_RESIDUAL
-from ascan.kernels.arrays import BoolArray, FloatArray
+from ascan.kernels.arrays import AnyArray, BoolArray, FlagArray, FloatArray
 from ascan.path.modes import Layout
 from ascan.steps.learned_value import Kind, LearnedValue
 
-# An echo is changed that leaves so much of the steps' mean one, over its root mean square, beyond
-# what noise and the steps do: sound walls between four steps leave 0.045 in 99 of 100 (aperture
-# integral), pits that take three tenths of the beam 0.05 and more.
-CHANGED = 0.04
+# Of the second echo's share so much is noise at most, in standard deviations.
+NOISE_SIGMAS = 2.0
+# Among the echoes of a scan, weak is what lies two deviations below the middle one, and 2 dB at
+# least (a pit under a fifth of the beam). A middle one more than 2 dB below the steps is no
+# measure: something may lie under all of the scan. 20 dB below is weak in any.
+SPREADS, LEAST_DROP_DB, LOWEST_USUAL_DB, LOWEST_DB = 2.0, 2.0, -2.0, -20.0
+# Between steps the height of a dual probe's echo is known to a fifth (aperture integral).
+DUAL_DROP_DB = 3.0
+# So much of a normal distribution lies below its mean and one deviation.
+ONE_DEVIATION = 0.841
 MIN_AMPLITUDE = Key(
     name="min_relative_amplitude",
     default=0.7,
@@ -38,10 +46,19 @@ MIN_AMPLITUDE_ALONE = Key(
     default=0.5,
     least=0.0,
     most=1.0,
-    meaning="the same where there is no interface echo",
+    meaning="the same where neither interface echo nor second echo tells the wall from coupling",
     why="coupling alone changes the height by 4 dB and more (common practice); told are 6 dB, at "
-    "which half of a beam meets something else (half-value method, common practice), and the limit "
-    "above of an echo whose shape is changed as well",
+    "which half of a beam meets something else (half-value method, common practice)",
+)
+MIN_SECOND = Key(
+    name="min_relative_second",
+    default=0.6,
+    least=0.0,
+    most=1.0,
+    meaning="of the second echo's share of the first on the steps (`relative_second`), where no "
+    "interface echo tells the wall from coupling; below it `weak_echo` is set",
+    why="each time the sound meets a pit under three tenths of the beam, it loses so much: 0.7; a "
+    "sound wall that slopes by 0.7° stays above 0.6 (own study, `benches/verdict.py`)",
 )
 MAX_AMPLITUDE = Key(
     name="max_relative_amplitude",
@@ -61,6 +78,19 @@ RELATIVE_AMPLITUDE = LearnedValue(
     meaning="height of the first back-wall echo, over the interface echo's where there is one",
 )
 
+STEP_GAIN = LearnedValue(
+    name="step_gain_db",
+    kind=Kind.ONE,
+    unit="dB",
+    meaning="the receiver's gain that the heights of the steps' echoes are of, where the scan said",
+)
+SECOND_SHARE = LearnedValue(
+    name="second_share",
+    kind=Kind.PER_STEP,
+    unit="1",
+    meaning="the wall's second echo over its first",
+)
+
 
 def share_of_usual(
     strength: FloatArray, thickness_mm: FloatArray, steps_mm: FloatArray, usual: FloatArray
@@ -73,19 +103,45 @@ def share_of_usual(
         Height of the wall's echo, over the interface echo's where there is one.
     steps_mm, usual : ndarray, shape (steps,)
         Steps, rising, and the strength on each; between two its logarithm is straight, beyond
-        them it stays.
+        them it stays. NaN of a step is NaN of the walls beside it.
     """
     return np.asarray(strength / np.exp(np.interp(thickness_mm, steps_mm, np.log(usual))))
 
 
-def is_changed(shape_residual: FloatArray, usual: FloatArray, snr_db: FloatArray) -> BoolArray:
-    """Return which echoes have another shape than the steps' by more than noise, shape (n,).
+def is_lower(share: FloatArray, usual: FloatArray, least: float, snr_db: FloatArray) -> BoolArray:
+    """Return whose second echo is lower than ``least`` of the usual by more than noise, shape (n,).
 
-    ``shape_residual`` is what the steps' mean echo leaves, ``usual`` what it left of steps as
-    thick; NaN where it is not known, which is no change.
+    ``share`` is the second echo's of the first, ``usual`` what it was on the steps (NaN: not
+    known, which is not lower), ``snr_db`` the first echo's.
     """
-    noise = 10.0 ** (-snr_db / 20.0) / ROOT_MEAN_SQUARE
-    return np.asarray(shape_residual**2 > usual**2 + noise**2 + CHANGED**2)
+    noise = NOISE_SIGMAS * 10.0 ** (-snr_db / 20.0)
+    return np.asarray(share + noise < least * usual)
+
+
+def least_of_scan(strength: FloatArray, drop_db: float = LEAST_DROP_DB) -> float:
+    """Return how weak an echo may be among the others of a scan that nothing frees of coupling.
+
+    By how much the louder ones exceed the middle one, in decibels: coupling makes echoes louder as
+    often as weaker, what lies in the wall or under it does not. A scan that is weak throughout does
+    not become normal.
+
+    Parameters
+    ----------
+    strength : ndarray, shape (n,)
+        `relative_amplitude` of its readings.
+    drop_db : float
+        At least so far below the middle one.
+    """
+    level_db = 20.0 * np.log10(strength)
+    usual_db = max(float(np.median(level_db)), LOWEST_USUAL_DB)
+    spread_db = max(float(np.quantile(level_db, ONE_DEVIATION)) - usual_db, 0.0)
+    least_db = usual_db - max(drop_db, SPREADS * spread_db)
+    return float(10.0 ** (max(least_db, LOWEST_DB) / 20.0))
+
+
+def learns_from_scan(layout: Layout) -> bool:
+    """Tell that no interface echo frees the wall's echo of coupling."""
+    return applies(layout) and not layout.interface
 
 
 def applies(layout: Layout) -> bool:
@@ -93,53 +149,123 @@ def applies(layout: Layout) -> bool:
     return not layout.fit_judges_itself
 
 
+def _whole(flags: FlagArray) -> BoolArray:
+    return np.asarray(flags & np.uint32(Flag.SATURATED) == 0)
+
+
 def learn(on: StepReadings) -> dict[str, FloatArray]:
-    """Return each step's height of the first back-wall echo."""
+    """Return each step's height of the first back-wall echo; NaN where it or the other clips."""
     layout = on.layout
     if not applies(layout):
         return {}
-    height = np.abs(on.of_gate(layout.back_wall, "amplitude"))
+    height, whole = np.abs(on.of_gate(layout.back_wall, "amplitude")), on.used.copy()
+    gain_db = _gain_of(on.columns.get("gain_db"), layout)
+    if gain_db is not None:
+        height = height * 10.0 ** ((np.median(gain_db[on.used]) - gain_db) / 20.0)
     if layout.interface:
         height = height / np.abs(on.of_gate(layout.interface, "amplitude"))
-    return {layout.back_wall: on.per_step(height)}
+        whole &= _whole(on.of_gate(layout.interface, "flags"))
+    whole &= _whole(on.of_gate(layout.back_wall, "flags"))
+    return {layout.back_wall: on.steps.per_step(height, on.ids, whole)}
+
+
+def second_share(columns: Mapping[str, AnyArray], layout: Layout) -> FloatArray | None:
+    """Return the second back-wall echo over the first, shape (n,); None where it is not known."""
+    if layout.between_back_walls and len(layout.back_walls) > 1:
+        first, later = (columns[f"{name}_amplitude"] for name in layout.back_walls[:2])
+        return np.asarray(np.abs(later / first))
+    return columns.get("second_echo_ratio")
+
+
+def learn_gain(on: StepReadings) -> dict[str, FloatArray]:
+    """Return the steps' middle gain, where their scan says one for each."""
+    gain_db = _gain_of(on.columns.get("gain_db"), on.layout)
+    if gain_db is None or not applies(on.layout):
+        return {}
+    return {on.layout.back_wall: np.array(np.median(gain_db[on.used]))}
+
+
+def _gain_of(gain_db: AnyArray | None, layout: Layout) -> FloatArray | None:
+    """Return gains that every waveform has and that matter; against an interface echo none does."""
+    if gain_db is None or layout.interface:
+        return None
+    gain_db = np.asarray(gain_db, np.float64)
+    return gain_db if np.isfinite(gain_db).all() else None
+
+
+def learn_second(on: StepReadings) -> dict[str, FloatArray]:
+    """Return each step's second back-wall echo over its first."""
+    share = second_share(on.columns, on.layout)
+    if share is None or not applies(on.layout) or on.layout.is_dual:
+        return {}
+    heard = on.used & _whole(on.of_gate(on.layout.back_wall, "flags")) & (share > 0.0)
+    return {on.layout.back_wall: on.steps.per_step(share, on.ids, heard)} if heard.any() else {}
 
 
 def evidence(seen: CheckInput) -> Evidence:
-    """Return each back-wall echo over what it was on the steps at such a depth.
-
-    And whether its shape is changed beyond what noise and the steps do.
-    """
-    layout = seen.layout
+    """Return each back-wall echo, and its second one, over what they were at such a depth."""
+    layout, steps = seen.layout, seen.about.steps
     name, usual = layout.back_wall, seen.gates_with(RELATIVE_AMPLITUDE).get(layout.back_wall)
-    if usual is None or seen.about.steps is None:
+    if usual is None or steps is None:
         return {}
-    strength = np.abs(seen.echoes[name].amplitude)
+    strength, whole = np.abs(seen.echoes[name].amplitude), np.zeros(seen.rows, np.bool_)
     if layout.interface:
         strength = strength / np.abs(seen.echoes[layout.interface].amplitude)
-    has = ~np.isnan(usual)
-    steps_mm = seen.about.steps.thickness_mm[has]
-    share = share_of_usual(strength, seen.thickness_mm, steps_mm, usual[has])
-    changed = np.zeros(seen.rows, np.bool_)
-    if name in seen.gates_with(SHAPE_RESIDUAL):
-        echo = seen.echoes[name]
-        changed = is_changed(echo.shape_residual, seen.learned(SHAPE_RESIDUAL, name), echo.snr_db)
-    return {"relative_amplitude": share, "changed": changed}
+        whole = _whole(seen.echoes[layout.interface].flags)
+    step_db, gain_db = seen.gates_with(STEP_GAIN).get(name), _gain_of(seen.gain_db, layout)
+    if step_db is not None and gain_db is not None:
+        strength = strength * 10.0 ** ((float(step_db) - gain_db) / 20.0)
+    found: dict[str, AnyArray] = {
+        "least_strength": np.full(seen.rows, seen.about.least_strength),
+        "relative_amplitude": share_of_usual(
+            strength, seen.thickness_mm, steps.thickness_mm[steps.used], usual[steps.used]
+        ),
+        "whole_interface": whole,
+    }
+    later, share = seen.gates_with(SECOND_SHARE).get(name), _second(seen)
+    if later is not None and share is not None:
+        at = _known(steps.thickness_mm, later)
+        found["usual_second"] = 1.0 / share_of_usual(np.ones(seen.rows), seen.thickness_mm, *at)
+        found["second_share"] = share
+        found["relative_second"] = share / found["usual_second"]
+    # Freed of coupling and gain; NaN where neither tells.
+    freed = found.get("relative_second", np.full(seen.rows, np.nan))
+    strength = np.where(whole, found["relative_amplitude"], np.nan)
+    found["relative_strength"] = np.where(np.isnan(strength), freed, strength)
+    return found
+
+
+def _known(steps_mm: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the steps that have a value, and the values."""
+    has = ~np.isnan(values)
+    return steps_mm[has], values[has]
+
+
+def _second(seen: CheckInput) -> FloatArray | None:
+    heights: dict[str, AnyArray] = {
+        f"{name}_amplitude": echo.amplitude for name, echo in seen.echoes.items()
+    }
+    return second_share(heights | seen.columns, seen.layout)
 
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag what is too weak, and behind an interface echo what is too strong."""
     if "relative_amplitude" not in found:
         return {}
-    strength, interface = found["relative_amplitude"], seen.layout.interface
-    lower = strength < seen.limit(MIN_AMPLITUDE.name)
-    weak = strength < seen.limit(MIN_AMPLITUDE_ALONE.name)
-    if interface:
-        weak = lower
-    verdict = {Flag.WEAK_ECHO: weak | (lower & found["changed"])}
-    if interface:
-        whole = seen.echoes[interface].flags & np.uint32(Flag.SATURATED) == 0
-        verdict[Flag.UNEXPECTED_ECHO] = whole & (strength > seen.limit(MAX_AMPLITUDE.name))
-    return verdict
+    strength, whole = found["relative_amplitude"], found["whole_interface"]
+    told = whole & np.isfinite(strength)
+    weak = told & (strength < seen.limit(MIN_AMPLITUDE.name))
+    if "relative_second" in found:
+        snr_db, least = seen.echoes[seen.layout.back_wall].snr_db, seen.limit(MIN_SECOND.name)
+        share, usual = found["second_share"], found["usual_second"]
+        weak |= ~told & is_lower(share, usual, least, snr_db)
+    # The scan itself says what coupling does there; without it, the procedure.
+    alone = seen.about.least_strength
+    if np.isnan(alone):
+        alone = seen.limit(MIN_AMPLITUDE_ALONE.name)
+    weak |= ~whole & (strength < alone)
+    strong = whole & (strength > seen.limit(MAX_AMPLITUDE.name))
+    return {Flag.WEAK_ECHO: weak, Flag.UNEXPECTED_ECHO: strong}
 
 
 CHECK = Check(
@@ -148,13 +274,25 @@ CHECK = Check(
     evidence=evidence,
     judge=judge,
     applies=applies,
-    keys=(MIN_AMPLITUDE, MIN_AMPLITUDE_ALONE, MAX_AMPLITUDE),
+    keys=(MIN_AMPLITUDE, MIN_AMPLITUDE_ALONE, MIN_SECOND, MAX_AMPLITUDE),
     columns=(
         Column(
             "relative_amplitude",
             "1",
             "back-wall echo over what it was on the steps at such a depth",
         ),
+        Column(
+            "least_strength",
+            "1",
+            "below it `relative_amplitude` is weak by the scan's own echoes; NaN where it was not "
+            "learned from them",
+        ),
+        Column("relative_second", "1", "the same of the wall's second echo over its first"),
+        Column("relative_strength", "1", "the one of the two that coupling and gain do not change"),
     ),
-    learns=(Lesson(RELATIVE_AMPLITUDE, Pass.TIMED, learn),),
+    learns=(
+        Lesson(RELATIVE_AMPLITUDE, Pass.TIMED, learn),
+        Lesson(STEP_GAIN, Pass.TIMED, learn_gain),
+        Lesson(SECOND_SHARE, Pass.CALIBRATED, learn_second),
+    ),
 )

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from ascan.base.errors import fault
+from ascan.base.flags import is_marked
 from ascan.commands.shared import progress_bar, say
 from ascan.commands.synth import synthesis_of, synthetic_scan
 from ascan.engine.binding import bind
@@ -134,7 +135,7 @@ def _certified(true_mm: FloatArray) -> FloatArray:
 
 def _against_truth(readings: Readings) -> list[str]:
     """Compare with the invented truth: what no real job can do."""
-    clean = readings.flags == 0
+    clean = ~is_marked(readings.flags)
     if not clean.any():
         return ["no reading without a flag to compare with the truth"]
     read, reach = readings.thickness_mm[clean], 2.0 * readings.u_mm[clean]

@@ -15,6 +15,7 @@ from ascan_synthetic.synthesis import Synthesis
 from ascan_synthetic.tables import ProbeTable, ReceiverTable, RecordTable, Scenario, WallTable
 
 from ascan.base.errors import fault
+from ascan.base.flags import is_marked
 from ascan.calibration.record import Calibration
 from ascan.commands.shared import Bar, add_common, check_outputs, say
 from ascan.commands.synth import synthetic_scan
@@ -234,7 +235,7 @@ def smallest_pit(bound: Bound) -> float:
         probe = dataclasses.replace(plain.probe, footprint_mm=BEAM_MM)
         readings = bound.read(dataclasses.replace(plain, wall=raster, probe=probe))
         reached = np.nanmin(readings.thickness_mm) < NOMINAL_MM - PIT_MM + EIGHTH_MM
-        if not (reached or (readings.flags != 0).any()):
+        if not (reached or is_marked(readings.flags).any()):
             break
         found_from = float(width)
     return found_from

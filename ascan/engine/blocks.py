@@ -9,7 +9,7 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.base.flags import Flag
 from ascan.checks.check import Stage
-from ascan.checks.check_input import CheckInput
+from ascan.checks.check_input import Along, CheckInput
 from ascan.checks.table import columns as columns_of
 from ascan.engine.pipeline import Pipeline
 from ascan.kernels.arrays import AnyArray, Columns, FlagArray, IntArray
@@ -57,12 +57,9 @@ def walk_by(
 
 def run_rows(pipeline: Pipeline, scan: Scan, rows: slice | IntArray, block: AnyArray) -> Columns:
     """Return the columns of some rows of a scan, whose waveforms are ``block``."""
-    warm = scan.columns.get("temperature_c")
-    found = pipeline.run(
-        block,
-        scan.start_time_us[rows],
-        component_c=None if warm is None else np.asarray(warm[rows], np.float64),
-    )
+    named = (scan.columns.get(name) for name in ("temperature_c", "gain_db"))
+    along = Along(*(None if each is None else np.asarray(each[rows], np.float64) for each in named))
+    found = pipeline.run(block, scan.start_time_us[rows], along=along)
     found["flags"] |= _out_of_date(pipeline, scan, rows)
     return found
 

@@ -11,8 +11,10 @@ from ascan.calibration.record import Calibration, check_calibration
 from ascan.engine.binding import bind
 from ascan.engine.blocks import run_rows, walk, walk_by
 from ascan.engine.pipeline import Pipeline
+from ascan.engine.scan_strength import least_strength_of, strength_kept, with_strength
 from ascan.kernels.arrays import AnyArray, Columns, IntArray
 from ascan.procedure.written import Procedure
+from ascan.results.readings import Readings
 from ascan.waveform.scan import Progress, Scan, check_scan
 
 MOST_CHANNELS = 1_000_000
@@ -37,9 +39,29 @@ def channels_of(scan: Scan) -> IntArray | None:
     return column.astype(np.int64)
 
 
-def channel_pipelines(
-    scan: Scan, procedure: Procedure, calibrations: Calibrations
-) -> dict[int | None, Pipeline]:
+Pipelines = dict[int | None, Pipeline]
+
+
+def scan_pipelines(
+    scan: Scan, procedure: Procedure, calibrations: Calibrations, like: Readings | None = None
+) -> Pipelines:
+    """Return the pipelines of a scan's channels, each with what the scan tells of itself.
+
+    ``like``: readings of the scan that these waveforms are part of; what those were judged by is
+    taken from them. Raises as `channel_pipelines` does.
+    """
+    check_scan(scan)
+    found, channels = channel_pipelines(scan, procedure, calibrations), channels_of(scan)
+    for channel, pipeline in found.items():
+        own = scan
+        if channel is not None and channels is not None:
+            own = scan.choose(channels == channel)
+        least = strength_kept(like, channel) if like else least_strength_of(pipeline, own)
+        found[channel] = with_strength(pipeline, least)
+    return found
+
+
+def channel_pipelines(scan: Scan, procedure: Procedure, calibrations: Calibrations) -> Pipelines:
     """Return a pipeline for each channel of a scan, or one under None for all waveforms.
 
     Raises
@@ -73,7 +95,7 @@ def channel_pipelines(
             allowed=f"channels {', '.join(sorted(map(str, calibrations)))}",
             remedy="calibrate it, or leave its waveforms out",
         )
-    pipelines: dict[int | None, Pipeline] = {}
+    pipelines: Pipelines = {}
     for channel in present:
         _refuse_other(calibrations[channel], channel)
         pipelines[channel] = bind(procedure, scan.recording, calibrations[channel])
@@ -92,14 +114,9 @@ def _refuse_other(calibration: Calibration, channel: int | None) -> None:
 
 
 def walk_channels(
-    scan: Scan,
-    procedure: Procedure,
-    calibrations: Calibrations,
-    progress: Progress | None = None,
+    scan: Scan, pipelines: Pipelines, progress: Progress | None = None
 ) -> Iterator[tuple[slice, Columns]]:
     """Yield (rows, columns) for the scan's blocks in order; columns of the scan included."""
-    check_scan(scan)
-    pipelines = channel_pipelines(scan, procedure, calibrations)
     channels = channels_of(scan)
     if None in pipelines or channels is None:
         return walk(pipelines[None], scan, progress)

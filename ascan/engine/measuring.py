@@ -13,8 +13,9 @@ from ascan.base.tables import checked_number
 from ascan.calibration.record import Calibration
 from ascan.engine.binding import bind
 from ascan.engine.blocks import joined, readings_of
-from ascan.engine.channels import Calibrations, walk_channels
+from ascan.engine.channels import Calibrations, scan_pipelines, walk_channels
 from ascan.engine.pipeline import Pipeline
+from ascan.engine.scan_strength import strength_kept, with_strength
 from ascan.engine.taught import taught_of
 from ascan.kernels.arrays import AnyArray
 from ascan.procedure.written import Procedure
@@ -79,6 +80,7 @@ def measure(
     procedure: Procedure,
     calibration: Calibrations,
     *,
+    like: Readings | None = None,
     progress: Progress | None = None,
 ) -> Readings:
     """Measure every waveform of a scan; the readings are held in memory.
@@ -90,6 +92,10 @@ def measure(
     calibration : Calibration, or mapping of int to Calibration
         Made with the same timing; another is refused. A scan of several channels takes one for
         each, by the number in its column ``channel``.
+    like : Readings, optional
+        Of the scan that these waveforms are part of. Without an interface echo, how weak an echo
+        may be is learned from the scan's own (of 20 waveforms and more) and kept with its readings
+        (``least_strength``); with ``like``, part of a scan is judged as all of it was.
     progress : callable, optional
         Called with (rows done, rows in all) after each block.
 
@@ -112,7 +118,7 @@ def measure(
     >>> print(measure(scan, procedure, calibration)[0])
     8.000 mm, u 0.007 mm
     """
-    blocks = walk_channels(scan, procedure, calibration, progress)
+    blocks = walk_channels(scan, scan_pipelines(scan, procedure, calibration, like), progress)
     return Readings(joined(columns for _, columns in blocks))
 
 
@@ -161,6 +167,7 @@ def prepare(
     *,
     dtype: str,
     sample_rate_mhz: float,
+    like: Readings | None = None,
     **meaning: Any,
 ) -> Prepared:
     """Bind a procedure and a calibration to a stored type, for `Prepared.measure_one`.
@@ -172,6 +179,8 @@ def prepare(
     dtype : str
         Stored type of the waveforms to come, ``"int16"`` for example.
     sample_rate_mhz : float
+    like : Readings, optional
+        As for `measure`.
     **meaning
         ``full_scale``, ``zero_code``, ``clip_low``, ``clip_high`` (codes), ``rectified``,
         ``peak_held``, ``gated_only``.
@@ -200,4 +209,5 @@ def prepare(
         raise fault("dtype", f"is {dtype!r}", allowed="the name of a stored type") from None
     check_meaning(meaning, "prepare")
     recording = recording_for(stored, sample_rate_mhz=sample_rate_mhz, **meaning)
-    return Prepared(bind(procedure, recording, calibration))
+    pipeline = bind(procedure, recording, calibration)
+    return Prepared(pipeline if like is None else with_strength(pipeline, strength_kept(like)))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ascan.base.flags import Flag
+from ascan.checks.check_input import Along
 from ascan.kernels.arrays import AnyArray, Columns, FloatArray
 from ascan.waveform.repair import mirrored
 
@@ -28,7 +29,7 @@ def measure_mirrored(
     pipeline: Pipeline,
     block: AnyArray,
     start_time_us: FloatArray,
-    component_c: FloatArray | None,
+    along: Along,
     columns: Columns,
 ) -> None:
     """Measure again what may be turned over, as its mirror image; keep what is then sound.
@@ -42,9 +43,8 @@ def measure_mirrored(
     rows = np.flatnonzero((columns["flags"] & hints != 0) & ~thin)
     if rows.size == 0:
         return
-    warm = None if component_c is None else component_c[rows]
     images = mirrored(block[rows], pipeline.recording)
-    again = pipeline.run_as_is(images, start_time_us[rows], None, warm)
+    again = pipeline.run_as_is(images, start_time_us[rows], None, along.chosen(rows))
     sound = (again["flags"] & np.uint32(~int(STILL) & 0xFFFFFFFF)) == 0
     again["flags"] |= np.uint32(Flag.POLARITY_INVERTED)
     for name, values in again.items():

@@ -13,7 +13,7 @@ import numpy as np
 from ascan.base.flags import is_fatal
 from ascan.calibration.record import Calibration
 from ascan.checks.check import Stage
-from ascan.checks.check_input import About, CheckInput
+from ascan.checks.check_input import NOTHING_ALONG, About, Along, CheckInput
 from ascan.checks.table import BoundChecks
 from ascan.echo.placing import Shots
 from ascan.echo.stage import GateStage
@@ -55,7 +55,7 @@ class Pipeline:
         block: AnyArray,
         start_time_us: FloatArray,
         expected_us: FloatArray | None = None,
-        component_c: FloatArray | None = None,
+        along: Along = NOTHING_ALONG,
     ) -> Columns:
         """Take a block through all stages.
 
@@ -65,16 +65,16 @@ class Pipeline:
         start_time_us : ndarray, shape (n,)
         expected_us : ndarray, shape (n,), optional
             When the echo of the only gate is expected (steps of known thickness).
-        component_c : ndarray, shape (n,), optional
-            Temperature under each waveform.
+        along : Along
+            What the scan's columns say of each waveform.
 
         Returns
         -------
         columns : dict of ndarray, each of shape (n,)
         """
-        columns = self.run_as_is(block, start_time_us, expected_us, component_c)
+        columns = self.run_as_is(block, start_time_us, expected_us, along)
         if self.calibration is not None and expected_us is None and not self.recording.rectified:
-            measure_mirrored(self, block, start_time_us, component_c, columns)
+            measure_mirrored(self, block, start_time_us, along, columns)
         decision = self.procedure.decision
         if decision is not None and "thickness_mm" in columns:
             # Last of all: every flag counts in a verdict.
@@ -88,7 +88,7 @@ class Pipeline:
         block: AnyArray,
         start_time_us: FloatArray,
         expected_us: FloatArray | None,
-        component_c: FloatArray | None,
+        along: Along,
     ) -> Columns:
         """Take a block through all stages, with the polarity it has."""
         flags = np.zeros(len(block), np.uint32)
@@ -96,7 +96,7 @@ class Pipeline:
         self._time_gates(seen, expected_us)
         self.checks.run(Stage.ECHOES, seen, flags)
         read = self.reader.read(seen, self.checks.run, flags)
-        columns = self._thickness(read.main, flags, component_c)
+        columns = self._thickness(read.main, flags, along.component_c)
         if self.calibration is not None:
             columns |= {
                 "alternative_mm": self.reader.alternative_mm(read, columns),
@@ -104,7 +104,7 @@ class Pipeline:
                 "alternative_cause": read.alternatives.cause,
             }
             columns |= read.columns
-            columns |= self._judged(seen, read, columns, component_c)
+            columns |= self._judged(seen, read, columns, along)
             columns.pop(MEASURED)
         for gate, echo in seen.echoes.items():
             found = echo.columns() | echo.measured
@@ -151,17 +151,15 @@ class Pipeline:
             "flags": flags,
         }
 
-    def _judged(
-        self, seen: CheckInput, read: Read, columns: Columns, component_c: FloatArray | None
-    ) -> Columns:
+    def _judged(self, seen: CheckInput, read: Read, columns: Columns, along: Along) -> Columns:
         """Run the checks of a block's readings; return their columns."""
-        seen.columns = dict(columns)
+        seen.columns, seen.gain_db = dict(columns), along.gain_db
         seen.others = {
-            name: self._thickness(interval, columns["flags"].copy(), component_c)
+            name: self._thickness(interval, columns["flags"].copy(), along.component_c)
             for name, interval in read.others.items()
         }
         if self.second is not None:
-            seen.second = self.second.run(seen.block, seen.start_time_us, component_c=component_c)
+            seen.second = self.second.run(seen.block, seen.start_time_us, along=along)
         return self.checks.run(Stage.READING, seen, columns["flags"])
 
 

@@ -7,6 +7,7 @@ import dataclasses
 import numpy as np
 
 from ascan.base.errors import fault
+from ascan.base.flags import is_marked
 from ascan.calibration.record import Calibration
 from ascan.engine.measuring import measure
 from ascan.engine.thickness_stage import ThicknessStage
@@ -53,7 +54,7 @@ def calibrate_component(
     if calibration.arrivals is not None:
         raise fault("component", "cannot be matched: a dual probe's curve is no single velocity")
     readings = measure(scan, procedure.on_block, calibration)
-    good = readings.flags == 0
+    good = ~is_marked(readings.flags)
     if not good.any():
         raise fault("component", "no reading on the spot can be used", remedy=_why(readings))
     run_us = float(readings.columns["interval_us"][good].mean()) - calibration.zero_us

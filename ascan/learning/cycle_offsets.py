@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ascan.base.flags import Flag
+from ascan.base.flags import NOTES, Flag
 from ascan.echo.bound import Taught
 from ascan.engine.binding import bind
 from ascan.engine.blocks import readings_of
@@ -40,7 +40,7 @@ def learn_cycle_offsets(
     columns = readings_of(pipeline, known.scan).columns
     near_us, offsets_us = NEAREST_PERIODS / procedure.probe.frequency_mhz, {}
     for name in procedure.interval.gates:
-        flags = columns[gate_column(name, "flags")] & ~np.uint32(Flag.CYCLE_UNCERTAIN)
+        flags = columns[gate_column(name, "flags")] & ~np.uint32(Flag.CYCLE_UNCERTAIN | NOTES)
         late = columns[gate_column(name, "time_us")] - columns[gate_column(name, "envelope_us")]
         usual = late[(flags == 0) & np.isfinite(late)]
         if usual.size and procedure.gate(name).seeks_one_echo:

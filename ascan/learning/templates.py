@@ -12,7 +12,8 @@ from ascan.echo.bound import Taught
 from ascan.engine.binding import bind
 from ascan.engine.blocks import readings_of
 from ascan.engine.pipeline import Pipeline
-from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
+from ascan.kernels.arrays import AnyArray, FloatArray
+from ascan.learning.alike import alike_us, cut_round, sound
 from ascan.learning.known import Known
 from ascan.procedure.written import Procedure
 from ascan.results.readings import gate_column
@@ -20,16 +21,17 @@ from ascan.timing.gating import Gate
 from ascan.waveform.scan import Scan
 from ascan.waveform.template import Template
 
-# The first mean is of echoes placed by their envelopes, which have no half-cycles to mistake; the
-# last by what was learned.
+# The first mean is of echoes placed by one another (`ascan.learning.alike`), the last by what was
+# learned.
 ROUNDS = 3
-# Samples beside an echo that take up what moving it by part of a sample wraps round.
-SPARE = 16
 # An echo whose misfit is so many times the usual one has something beside it, and is left out.
 ODD = 3.0
 # Learned is as far as so many nominal halves; what holds less of the energy is left off; where the
 # scatter is so many times the usual one, another echo begins.
 WIDER, LEFT_OFF, STRANGE = 2.0, 1e-4, 5.0
+# So does one where an echo that has come down to so much of its level grows to so many times its
+# least.
+DIED_AWAY, GROWS = 0.2, 1.5
 # Of fewer echoes, what they differ in is noise as like as not.
 LEAST_ECHOES = 4
 # Rounding to codes scatters by so much of one.
@@ -53,17 +55,24 @@ def learn_templates(known: Known, procedure: Procedure, taught: Taught) -> dict[
         By gate; without those in which no echo could be used.
     """
     gates = [gate for gate in procedure.gates if gate.timing.traits.takes_template]
+    # Echoes of one train are timed alike only by one template.
+    train = procedure.layout.back_walls if procedure.layout.between_back_walls else ()
+    later = {name: train[0] for name in train[1:]}  # noqa: C420
     templates: dict[str, Template] = {}
     for n in range(ROUNDS if gates else 0):
         guided = dataclasses.replace(taught, templates=templates)
         pipeline = bind(procedure, known.scan.recording, taught=guided)
         columns = readings_of(pipeline, known.scan).columns
-        placed_by = "time_us" if n else "envelope_us"
-        # Where no echo can be used, what was learned before stays.
-        templates = templates | {
-            gate.name: learned
-            for gate in gates
-            if (learned := _mean_echo(pipeline, known.scan, gate, columns, placed_by)) is not None
+        for gate in gates:
+            placed = _times(gate, columns) if n else alike_us(pipeline, known, gate, columns)
+            learned = _mean_echo(pipeline, known.scan, gate, columns, placed)
+            # Where no echo can be used, what was learned before stays.
+            if learned is not None:
+                templates[gate.name] = learned
+        templates |= {
+            name: templates[first]
+            for name, first in later.items()
+            if name in templates and first in templates
         }
     return templates
 
@@ -88,7 +97,7 @@ def learn_shapes(
         if not gate.seeks_one_echo:
             continue
         if name not in shapes:
-            learned = _mean_echo(pipeline, scan, gate, columns, "time_us")
+            learned = _mean_echo(pipeline, scan, gate, columns, _times(gate, columns))
             if learned is None:
                 continue
             shapes[name] = learned
@@ -105,11 +114,11 @@ def _drifting(
     """
     found_us = columns[gate_column(gate.name, "time_us")]
     flags = columns[gate_column(gate.name, "flags")]
-    rows = np.flatnonzero((flags == 0) & np.isfinite(found_us))
+    rows = sound(flags, found_us)
     if rows.size < LEAST_ECHOES:
         return known
     time_us = found_us[rows] - scan.start_time_us[rows]
-    cut = _cut(pipeline, scan, rows, time_us * scan.recording.sample_rate_mhz, known.half)
+    cut = cut_round(pipeline, scan, rows, time_us * scan.recording.sample_rate_mhz, known.half)
     shape, reach = known.samples, min(pipeline.gates.reach, known.half)
     middle = slice(known.half - reach, known.half + reach + 1)
     height = cut[:, middle] @ shape[middle] / (shape[middle] @ shape[middle])
@@ -121,34 +130,50 @@ def _drifting(
 
 
 def _mean_echo(
-    pipeline: Pipeline, scan: Scan, gate: Gate, columns: Mapping[str, AnyArray], placed_by: str
+    pipeline: Pipeline,
+    scan: Scan,
+    gate: Gate,
+    columns: Mapping[str, AnyArray],
+    found_us: FloatArray,
 ) -> Template | None:
-    """Return the mean of a gate's unflagged echoes, each weighted by its height."""
+    """Return the mean of a gate's unflagged echoes at these times, each weighted by its height."""
     known = pipeline.gates.taught.templates.get(gate.name)
     present = _wide(known or pipeline.gates.nominal, pipeline)
-    found_us = columns[gate_column(gate.name, placed_by)]
-    # Which half-cycle it is does not matter to an echo placed by its envelope.
-    heeded = ~np.uint32(Flag.CYCLE_UNCERTAIN if placed_by == "envelope_us" else 0)
+    # Echoes placed by one another have no half-cycle to mistake.
+    heeded = ~np.uint32(0 if known else Flag.CYCLE_UNCERTAIN)
     flags = columns[gate_column(gate.name, "flags")] & heeded
-    rows = np.flatnonzero((flags == 0) & np.isfinite(found_us))
+    rows = sound(flags, found_us)
     if rows.size == 0:
         return None
     time_us = found_us[rows] - scan.start_time_us[rows]
-    cut = _cut(pipeline, scan, rows, time_us * scan.recording.sample_rate_mhz, present.half)
-    usual = present.samples if known else _usual_shape(cut, present.samples)
-    height = cut @ usual / (usual @ usual)
-    misfit = np.linalg.norm(cut / height[:, None] - usual, axis=1)
+    cut = cut_round(pipeline, scan, rows, time_us * scan.recording.sample_rate_mhz, present.half)
+    # Only within what is the echo's own for sure: further out another may be far larger.
+    inner = known.half if known else pipeline.gates.nominal.half
+    own = slice(present.half - inner, present.half + inner + 1)
+    usual = known.samples if known else _usual_shape(cut[:, own], present.samples[own])
+    height = cut[:, own] @ usual / (usual @ usual)
+    misfit = np.linalg.norm(cut[:, own] / height[:, None] - usual, axis=1)
     kept = misfit <= ODD * np.median(misfit)
     cut, height = cut[kept], height[kept]
     mean = height @ cut / (height @ height)
-    size = np.abs(mean).max()
+    size = np.abs(mean[own]).max()
     apart = np.sqrt(np.mean((cut / height[:, None] - mean) ** 2, axis=0)) / size
     # Only echoes that their own mean places are placed well enough to tell where they scatter.
-    step = LEAST_STEP * float(pipeline.recording.step) / size
-    half = _own_half(mean / size, apart, step) if known else pipeline.gates.nominal.half
-    middle = slice(mean.size // 2 - half, mean.size // 2 + half + 1)
+    step = LEAST_STEP * float(pipeline.recording.step) / (size * np.median(np.abs(height)))
+    limit = STRANGE * max(float(np.median(apart[own])), step)
+    half = inner
+    if known:
+        # One that is shorter than a period tells no half-cycle.
+        period = round(pipeline.gates.meter.period)
+        half = max(_own_half(mean / size, apart, limit, period), period)
+    middle = slice(present.half - half, present.half + half + 1)
     scatter = float(np.sqrt(np.mean(apart[middle] ** 2)))
-    return Template(mean[middle] / size, echoes=int(kept.sum()), scatter=scatter)
+    way = 1 if np.median(height) > 0.0 else -1
+    return Template(mean[middle] / size, echoes=int(kept.sum()), scatter=scatter, polarity=way)
+
+
+def _times(gate: Gate, columns: Mapping[str, AnyArray]) -> FloatArray:
+    return np.asarray(columns[gate_column(gate.name, "time_us")])
 
 
 def _usual_shape(cut: FloatArray, nominal: FloatArray) -> FloatArray:
@@ -167,33 +192,22 @@ def _wide(template: Template, pipeline: Pipeline) -> Template:
     return Template(np.pad(template.samples, more))
 
 
-def _own_half(mean: FloatArray, apart: FloatArray, step: float) -> int:
+def _own_half(mean: FloatArray, apart: FloatArray, limit: float, period: int) -> int:
     """Return how far from its middle a mean echo is its own, in samples.
 
-    Up to where next to nothing of its energy is left, or where single echoes scatter far more than
-    they usually do: there another echo begins, on thin steps sooner than on thick ones. They
-    scatter by ``step`` at least, which quiet samples of a coarse digitiser do not show.
+    Up to where next to nothing of its energy is left; or where another echo begins: single echoes
+    scatter far more than they usually do (``apart`` over ``limit``), on thin steps sooner than on
+    thick ones, or the mean, having died away, grows again.
     """
-    middle = mean.size // 2
-    own = apart <= STRANGE * max(float(np.median(apart)), step)
-    energy = mean @ mean
-    half = 1
-    while half < middle and own[middle - half] and own[middle + half]:
+    middle, energy, half = mean.size // 2, mean @ mean, 1
+    level = np.sqrt(np.convolve(mean**2, np.ones(period) / period, "same"))
+    least = np.full(2, level[middle])
+    while half < middle and max(apart[middle - half], apart[middle + half]) <= limit:
         inside = mean[middle - half : middle + half + 1]
-        if energy - inside @ inside < LEFT_OFF * energy:
+        beside = level[[middle - half, middle + half]]
+        least = np.minimum(least, beside)
+        grows = (beside > GROWS * least) & (least < DIED_AWAY * level[middle])
+        if energy - inside @ inside < LEFT_OFF * energy or grows.any():
             break
         half += 1
     return half
-
-
-def _cut(
-    pipeline: Pipeline, scan: Scan, rows: IntArray, place: FloatArray, half: int
-) -> FloatArray:
-    """Return echoes moved so that their places, in samples, lie on the middle sample."""
-    whole = np.rint(place).astype(np.int64)
-    width = 2 * (half + SPARE) + 1
-    out = pipeline.gates.cut(scan, rows, whole - half - SPARE, width)
-    omega = 2.0 * np.pi * np.fft.rfftfreq(width)
-    early = np.exp(1j * np.outer(place - whole, omega))
-    moved = np.fft.irfft(np.fft.rfft(out) * early, width)
-    return np.asarray(moved[:, SPARE : width - SPARE])

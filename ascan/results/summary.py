@@ -10,6 +10,7 @@ import numpy as np
 from ascan.base.flags import (
     MEANINGS,
     is_fatal,
+    is_marked,
     names,
     severity,
     with_care,
@@ -56,7 +57,7 @@ class Summary:
                 name = str(flag.name).lower()
                 self.flags[name] = self.flags.get(name, 0) + count
         self.refused += int(fatal.sum())
-        self.with_care += int(((flags != 0) & ~fatal).sum())
+        self.with_care += int((is_marked(flags) & ~fatal).sum())
         if not np.isnan(thickness).all():
             low, high = int(np.nanargmin(thickness)), int(np.nanargmax(thickness))
             row = columns.get("scan_row", np.arange(self.rows, self.rows + len(flags)))

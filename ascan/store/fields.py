@@ -38,6 +38,8 @@ def read_fields(kind: type[T], group: h5py.Group, place: str) -> T:
     hints, values = typing.get_type_hints(kind), dict[str, Any]()
     for field in stored_fields(kind):
         hint = hints[field.name]
+        if field.metadata["later"] and field.name not in group:
+            continue
         if dataclasses.is_dataclass(hint):
             own = schema.subgroup(group, field.name, place)
             values[field.name] = read_fields(hint, own, place)  # type: ignore[arg-type]

@@ -250,7 +250,7 @@ def write_csv(readings: Readings, path: str | Path, *, replace: bool = False) ->
     >>> write_csv(Readings(columns), file)
     >>> print(file.read_text().strip())
     thickness_mm,flags,usability
-    7.5,saturated,usable with care
+    7.5,saturated,usable
     """
     with csv_file(path, replace=replace) as table:
         for start in range(0, max(len(readings), 1), CSV_BLOCK):

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from ascan.engine.channels import Calibrations, channel_pipelines, walk_channels
+from ascan.engine.channels import Calibrations, scan_pipelines, walk_channels
 from ascan.procedure.written import Procedure
 from ascan.results.summary import Summary
 from ascan.store.provenance import (
@@ -66,14 +66,16 @@ def measure_to_file(
     >>> print(measure_to_file(*plate_example(thickness_mm=8.0), file).lines()[0])
     1 waveforms: 1 usable, 0 usable with care, 0 not usable
     """
-    channel_pipelines(scan, procedure, calibration)  # nothing is written if one does not fit
+    pipelines = scan_pipelines(
+        scan, procedure, calibration
+    )  # nothing is written if one does not fit
     rows = DigestingRows(scan.rows)
     summary = Summary()
     with contextlib.ExitStack() as stack:
         table = stack.enter_context(csv_file(csv, replace=replace)) if csv else None
         file = stack.enter_context(readings_file(path, replace=replace))
         digesting = dataclasses.replace(scan, rows=rows)
-        for done, columns in walk_channels(digesting, procedure, calibration, progress):
+        for done, columns in walk_channels(digesting, pipelines, progress):
             if done.start == 0:
                 a_row = sum(column.dtype.itemsize for column in columns.values())
                 check_room(path, a_row * len(scan))

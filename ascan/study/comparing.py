@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ascan.base.errors import fault
-from ascan.base.flags import OF_RANGE, is_fatal, names
+from ascan.base.flags import OF_RANGE, is_fatal, is_marked, names
 from ascan.engine.measuring import measure, time_echoes
 from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.learning.calibrating import calibrate
@@ -145,7 +145,7 @@ def compare_methods(
 
 def _fit_to_compare(flags: FlagArray) -> AnyArray:
     """Return which waveforms show no flag where there is no noise."""
-    good = flags == 0
+    good = ~is_marked(flags)
     if 2 * good.sum() < good.size:
         found, counts = np.unique(flags, return_counts=True)
         most = names(int(found[np.argmax(counts * (found != 0))]))

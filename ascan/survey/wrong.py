@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ascan.base.flags import is_fatal
+from ascan.base.flags import NOTES, is_fatal, is_marked
 from ascan.kernels.arrays import AnyArray, BoolArray, FlagArray, FloatArray
 
 WALL_SHARE, HIDDEN_MM = 0.01, 0.2
@@ -155,12 +155,13 @@ def verdicts(columns: Mapping[str, AnyArray], truth: Truth, eighth: float) -> Ve
     thickness = np.where(refused, np.nan, read)
     wrong = value_wrong(thickness, truth.claims, expanded, eighth)
     hidden = thinner_hidden(thickness, expanded, truth.least_mm)
-    marked = flags != 0
+    marked = is_marked(flags)
     outcome = np.select(
         [refused, wrong & marked, wrong, marked],
         [REFUSED, WRONG_MARKED, WRONG_UNMARKED, RIGHT_MARKED],
         RIGHT_UNMARKED,
     )
-    one = (flags & (flags - np.uint32(1))) == 0
-    alone = np.where((outcome == RIGHT_MARKED) & one, flags, np.uint32(0)).astype(np.uint32)
+    told = flags & ~np.uint32(NOTES)
+    one = (told & (told - np.uint32(1))) == 0
+    alone = np.where((outcome == RIGHT_MARKED) & one, told, np.uint32(0)).astype(np.uint32)
     return Verdicts(outcome, marked, hidden, alone)

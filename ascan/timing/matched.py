@@ -69,6 +69,13 @@ class Laid(NamedTuple):
     ways: SignArray
 
 
+class Sought(NamedTuple):
+    """A shape, and the polarity in which it is laid; 0: that of the row, which may be either."""
+
+    shape: FloatArray
+    polarity: int
+
+
 class Shapes(NamedTuple):
     """A template laid out between the samples; noise of level 1 moves an echo of height 1 so far.
 
@@ -87,7 +94,7 @@ class Shapes(NamedTuple):
 
 @compiled
 def best_lags(
-    rows: Rows, shape: FloatArray, reach: int, gain: float, laid: Laid, flags: FlagArray
+    rows: Rows, sought: Sought, reach: int, gain: float, laid: Laid, flags: FlagArray
 ) -> None:
     """Write the best lag and polarity of each row; flag what noise may have decided.
 
@@ -99,7 +106,8 @@ def best_lags(
         laid.lags[row], laid.ways[row] = -1, 1
         if rows.peak[row] < 0:
             continue
-        lag, way, excess = best_lag(rows.trace[row], rows.peak[row], reach, shape, rows.counts[row])
+        count = sought.polarity if sought.polarity != 0 else rows.counts[row]
+        lag, way, excess = best_lag(rows.trace[row], rows.peak[row], reach, sought.shape, count)
         if lag < 0:
             continue
         laid.lags[row], laid.ways[row] = lag, way
@@ -113,10 +121,11 @@ def place_templates(echoes: EchoRows, flags: FlagArray) -> Laid:
     Sought within one and a half periods of the echo peak. Flag: ``CYCLE_UNCERTAIN``.
     """
     shape, count = echoes.template.shapes[PLACES // 2], echoes.peak.size
+    sought = Sought(shape, echoes.template.polarity)
     laid = Laid(np.empty(count, np.int64), np.empty(count, np.int8))
     reach = int(np.ceil(1.5 * echoes.period))
     gain = noise_gain(shape, echoes.noise_correlation)
-    best_lags(echoes.rows, shape, reach, gain, laid, flags)
+    best_lags(echoes.rows, sought, reach, gain, laid, flags)
     return laid
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.special import log_ndtr, ndtr
 
-from ascan.base.flags import Flag, is_fatal
+from ascan.base.flags import Flag, is_fatal, is_marked
 from ascan.base.tables import number
 from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray
 
@@ -65,7 +65,7 @@ class Decision:
         out = np.full(thickness_mm.shape, Verdict.REJECT, np.uint8)
         out[over >= -band] = Verdict.CONDITIONAL_REJECT
         out[over >= 0.0] = Verdict.CONDITIONAL_ACCEPT
-        out[(over >= band) & (flags == 0)] = Verdict.ACCEPT
+        out[(over >= band) & ~is_marked(flags)] = Verdict.ACCEPT
         bound = (flags & np.uint32(Flag.UPPER_BOUND)) != 0
         out[is_fatal(flags) | np.isnan(thickness_mm) | (bound & (over >= 0.0))] = Verdict.UNDECIDED
         return out

@@ -30,6 +30,8 @@ class Template:
         How many echoes it is the mean of; 0 for a nominal one.
     scatter : float
         Rms by which single echoes leave it, noise included, as a share of its height (0: nominal).
+    polarity : int
+        Which way round echoes of the gate are: 1 as the template, -1 turned over, 0 either way.
     drift : ndarray, shape (2 half + 1,)
         What the echoes of thin steps have more of and those of thick ones less, or the other way
         round: one of them is the template and up to once this, added or taken off. 0 where it is
@@ -49,6 +51,7 @@ class Template:
     samples: FloatArray = stored("1", "what an echo of this gate looks like")
     echoes: int = stored("1", "how many echoes it is the mean of", 0)
     scatter: float = stored("1", "rms by which single echoes leave it, over its height", 0.0)
+    polarity: int = stored("1", "1: echoes are this way round; -1: not; 0: either", 0, later=True)
     drift: FloatArray = stored(
         "1",
         "how echoes change between thin steps and thick ones",

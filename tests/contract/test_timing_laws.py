@@ -12,7 +12,7 @@ from builders import SAMPLE_RATE_MHZ, burst, scan_of, wall_procedure
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ascan import Scan, prepare, time_echoes
+from ascan import Scan, measure, prepare, time_echoes
 from ascan.base.flags import FATAL
 from ascan.kernels.arrays import FloatArray
 from ascan.learning.calibrating import calibrate
@@ -67,8 +67,10 @@ def test_single_is_batch_and_nan_iff_fatal_and_pick_inside_gate(
     procedure = wall_procedure(timing, condition)
     steps = np.stack([burst(np.arange(1100) / SAMPLE_RATE_MHZ, t) for t in (2.5, 8.0)])
     calibration = calibrate(scan_of(0.8 * steps), procedure, [7.4, 23.7], u_known_mm=0.01)
-    engine = prepare(procedure, calibration, dtype="float64", sample_rate_mhz=SAMPLE_RATE_MHZ)
-    batch = time_echoes(scan_of(waveforms), procedure, templates=calibration.templates)
+    batch = measure(scan_of(waveforms), procedure, calibration)
+    engine = prepare(
+        procedure, calibration, dtype="float64", sample_rate_mhz=SAMPLE_RATE_MHZ, like=batch
+    )
     picks = batch.picks("wall")["time_us"]
     seen = {"fatal": 0, "good": 0}
     for row, waveform in enumerate(waveforms):
@@ -78,6 +80,7 @@ def test_single_is_batch_and_nan_iff_fatal_and_pick_inside_gate(
         assert np.isnan(one.thickness_mm) == fatal
         assert np.isnan(one.u_mm) == fatal
         assert one.columns["interval_us"] == batch.columns["interval_us"][row] or fatal
+        assert one.columns["flags"] == batch.flags[row]
         if not fatal:
             assert 2.0 <= picks[row] <= 9.0
             assert one.u_mm > 0.0

@@ -160,7 +160,9 @@ def test_a_learned_template_serves_a_pulse_that_is_not_nominal(timing: str) -> N
     truth = rng.uniform(4.0, 24.0, 1500)
     readings = measure(scan(truth, 40.0), how, calibration)
     error = readings.thickness_mm - truth
-    assert (readings.flags & ~np.uint32(Flag.CALIBRATION_IN_DOUBT) == 0).all()
+    # Heights are spread: a few of 1500 are weak among them.
+    assert (readings.flags & ~np.uint32(Flag.CALIBRATION_IN_DOUBT | Flag.WEAK_ECHO) == 0).all()
+    assert (readings.flags != 0).mean() < 0.05
     assert np.abs(error).max() < 2e-3
     # All share the calibration's error; what differs is what the random part states.
     assert 0.9 < np.std(error / readings.columns["u_random_mm"]) < 1.1

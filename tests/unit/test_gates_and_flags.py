@@ -7,7 +7,7 @@ import pytest
 from builders import SAMPLE_RATE_MHZ, burst, scan_of, wall_procedure
 
 from ascan import Flag, Procedure, Scan, calibrate, measure, time_echoes
-from ascan.base.flags import FATAL, MEANINGS, names, reasons, severity
+from ascan.base.flags import FATAL, MEANINGS, NOTES, names, reasons, severity
 
 TIME_US = np.arange(1100) / SAMPLE_RATE_MHZ
 
@@ -73,7 +73,9 @@ def test_saturation_is_judged_on_the_echo_that_was_timed() -> None:
 def test_low_snr() -> None:
     rng = np.random.default_rng(2)
     noisy = 0.4 * burst(TIME_US, 5.0) + rng.normal(0.0, 0.12, TIME_US.size)
-    assert Flag.LOW_SNR in flags_of(noisy)
+    assert Flag.LOW_SNR not in flags_of(noisy)
+    strict = wall_procedure(extra="checks = { min_snr_db = 14.0 }")
+    assert Flag.LOW_SNR in Flag(int(time_echoes(scan_of(noisy), strict).flags[0]))
     quiet = 0.4 * burst(TIME_US, 5.0) + rng.normal(0.0, 0.01, TIME_US.size)
     assert flags_of(quiet) == Flag(0)
 
@@ -156,6 +158,6 @@ def test_a_following_gate_inherits_that_its_echo_is_missing() -> None:
 def test_every_flag_has_a_meaning_and_a_severity() -> None:
     assert set(MEANINGS) == set(Flag)
     for flag in Flag:
-        assert severity(flag) == ("fatal" if flag & FATAL else "care")
+        assert severity(flag) == ("fatal" if flag & FATAL else "note" if flag & NOTES else "care")
         assert reasons(flag) == [MEANINGS[flag]]
         assert names(flag) == flag.name.lower()

@@ -15,6 +15,7 @@ from ascan.learning.learners import dual, layered
 from ascan.learning.left_out import left_out_steps
 from ascan.learning.second_trips import SecondTrip, second_trips
 from ascan.path.aperture import DualGeometry
+from ascan.path.material import Material
 from ascan.procedure.tables import MeasuringRange
 from ascan.whole_record.aperture import ApertureOperator
 from ascan.whole_record.columns import WAVES
@@ -164,7 +165,8 @@ def means_of(count: int) -> Any:
 
 STEEL: Any = SimpleNamespace(
     range=MeasuringRange(), probe=SimpleNamespace(frequency_mhz=5.0),
-    material=SimpleNamespace(velocity_mm_per_us=V),
+    material=Material(), interval_material=Material(),
+    layout=SimpleNamespace(mode=SimpleNamespace(velocity_ratio=1.0)),
 )  # fmt: skip
 
 

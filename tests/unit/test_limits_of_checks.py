@@ -33,7 +33,7 @@ from ascan.checks.interface_multiple import weigh_repeat
 from ascan.checks.missing_second import is_missing
 from ascan.checks.multiples import is_apart
 from ascan.checks.record_residual import most_left
-from ascan.checks.shape_mismatch import mark_unlike, u_of_shape_us
+from ascan.checks.shape_mismatch import is_unlike, u_of_shape_us
 from ascan.checks.table import keys
 from ascan.checks.uneven_spacing import mark_uneven
 from ascan.checks.unexpected_echo import Beside, mark_others
@@ -128,33 +128,22 @@ def test_apart_of_the_multiples(usual: float, snr_db: float, limit: float) -> No
         assert got.tolist() == [stands]
 
 
-@pytest.mark.parametrize(
-    ("usual", "relative", "snr_db", "limit"),
-    [
-        (0.02, 1.0, LOUD_DB, 0.02 + 0.1),
-        (0.5, 1.0, LOUD_DB, 1.5 * 0.5),
-        (0.02, 0.5, LOUD_DB, 0.06),
-        (0.02, 2.0, LOUD_DB, 0.12),
-        (0.02, float("nan"), LOUD_DB, 0.12),
-    ],
-)
-def test_another_shape(usual: float, relative: float, snr_db: float, limit: float) -> None:
-    found = np.zeros(2, np.bool_)
+@pytest.mark.parametrize(("usual", "limit"), [(0.02, 0.02 + 0.1), (0.5, 1.5 * 0.5)])
+def test_another_shape(usual: float, limit: float) -> None:
     one = np.ones(2)
-    mark_unlike(both_sides(limit), usual * one, 0.1, snr_db * one, relative * one, found)
+    found = is_unlike(both_sides(limit), usual * one, 0.1 * one, LOUD_DB * one)
     assert found.tolist() == [False, True]
 
 
 def test_noise_alone_is_no_other_shape() -> None:
     """At 20 dB the peak of noise's root mean square is a tenth of the echo's peak."""
-    found, one = np.zeros(2, np.bool_), np.ones(2)
-    left = np.array([0.12, 0.8])
-    mark_unlike(left, 0.0 * one, 0.01, 20.0 * one, one, found)
+    one = np.ones(2)
+    found = is_unlike(np.array([0.12, 0.8]), 0.0 * one, 0.01 * one, 20.0 * one)
     assert found.tolist() == [False, True]
 
 
 def test_what_is_left_of_an_echo_moves_it_along_its_slope() -> None:
-    quiet, noisy = u_of_shape_us(np.array([0.1, 0.1]), np.array([LOUD_DB, 20.0]), 5.0)
+    quiet, noisy = u_of_shape_us(np.array([0.1, 0.1]), 0.0, np.array([LOUD_DB, 20.0]), 5.0)
     assert abs(quiet - 0.1 / (2.0 * np.pi * 5.0)) < 1e-12
     assert 0.0 <= noisy < quiet
 
@@ -221,22 +210,49 @@ def layout_of(**holds: Any) -> Any:
     return SimpleNamespace(**({"interface": "", "back_wall": "wall", "coating": ""} | holds))
 
 
-@pytest.mark.parametrize(
-    ("interface", "changed", "limit"),
-    [("surface", False, 0.7), ("", False, 0.5), ("", True, 0.7), ("surface", True, 0.7)],
-)
-def test_a_weak_echo(interface: str, changed: bool, limit: float) -> None:
-    found = {"relative_amplitude": both_sides(limit), "changed": np.full(2, changed)}
-    echoes = {"surface": SimpleNamespace(flags=np.zeros(2, np.uint32))}
-    got = weak_echo.judge(seen(layout=layout_of(interface=interface), echoes=echoes), found)
-    assert raised(got, Flag.WEAK_ECHO) == [True, False]
+def weakness(least_strength: float = float("nan"), **found: Any) -> list[bool]:
+    """Return which echoes are weak, by what was found of them."""
+    echoes = {"wall": SimpleNamespace(snr_db=np.full(2, LOUD_DB))}
+    about = SimpleNamespace(least_strength=least_strength)
+    found = {"whole_interface": np.zeros(2, np.bool_), "relative_amplitude": np.ones(2)} | found
+    got = weak_echo.judge(seen(layout=layout_of(), echoes=echoes, about=about), found)
+    return raised(got, Flag.WEAK_ECHO)
+
+
+def test_against_the_interface_echo() -> None:
+    whole = np.ones(2, np.bool_)
+    assert weakness(relative_amplitude=both_sides(0.7), whole_interface=whole) == [True, False]
+
+
+def test_without_an_interface_echo_the_procedure_or_the_scan_says_what_is_weak() -> None:
+    assert weakness(relative_amplitude=both_sides(0.5)) == [True, False]
+    assert weakness(0.3, relative_amplitude=both_sides(0.3)) == [True, False]
+    assert weakness(0.8, relative_amplitude=both_sides(0.8)) == [True, False]
+
+
+def test_a_second_echo_tells_the_wall_from_coupling() -> None:
+    share = both_sides(0.6 * 0.5)
+    told = weakness(second_share=share, usual_second=np.full(2, 0.5), relative_second=share / 0.5)
+    assert told == [True, False]
+
+
+def test_what_a_scan_calls_weak() -> None:
+    """2 dB below its middle, two deviations of its louder ones below, never 20 dB."""
+    even, spread_db = np.ones(100), np.random.default_rng(1).normal(0.0, 4.0, 20_000)
+    assert weak_echo.least_of_scan(even) == pytest.approx(10.0 ** (-2.0 / 20.0))
+    spread = weak_echo.least_of_scan(10.0 ** (spread_db / 20.0))
+    assert 20.0 * np.log10(spread) == pytest.approx(-8.0, abs=0.3)
+    # All of it 12 dB below the steps: that is no measure.
+    assert weak_echo.least_of_scan(0.25 * even) == pytest.approx(10.0 ** (-4.0 / 20.0))
+    loud = 10.0 ** (np.linspace(0.0, 60.0, 100) / 20.0)
+    assert weak_echo.least_of_scan(loud) >= 0.1
 
 
 def test_an_echo_twice_as_high_is_another_unless_the_interface_echo_is_clipped() -> None:
-    found = {"relative_amplitude": both_sides(2.0), "changed": np.zeros(2, np.bool_)}
-    for flags, expected in ((0, [False, True]), (Flag.SATURATED, [False, False])):
-        echoes = {"surface": SimpleNamespace(flags=np.full(2, int(flags), np.uint32))}
-        got = weak_echo.judge(seen(layout=layout_of(interface="surface"), echoes=echoes), found)
+    about = SimpleNamespace(least_strength=float("nan"))
+    for whole, expected in ((True, [False, True]), (False, [False, False])):
+        found = {"relative_amplitude": both_sides(2.0), "whole_interface": np.full(2, whole)}
+        got = weak_echo.judge(seen(layout=layout_of(), echoes={}, about=about), found)
         assert raised(got, Flag.UNEXPECTED_ECHO) == expected
 
 

@@ -147,7 +147,7 @@ def test_where_no_truth_is_known_nothing_is_right(wrong: ModuleType) -> None:
 
 def test_one_flag_stands_alone_two_do_not(wrong: ModuleType) -> None:
     flat = (9.0, 9.0, 9.0)
-    weak, both = int(Flag.WEAK_ECHO), int(Flag.WEAK_ECHO | Flag.SATURATED)
+    weak, both = int(Flag.WEAK_ECHO), int(Flag.WEAK_ECHO | Flag.LOW_SNR)
     assert one(wrong, 9.0, flat, flags=weak).alone[0] == weak
     assert one(wrong, 9.0, flat, flags=both).alone[0] == 0
     assert one(wrong, 12.0, flat, flags=weak).alone[0] == 0, "wrong: it was marked with reason"

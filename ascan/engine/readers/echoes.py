@@ -11,7 +11,7 @@ from ascan.calibration.record import Calibration
 from ascan.checks.alternatives import Alternatives
 from ascan.checks.check import Stage
 from ascan.checks.check_input import CheckInput
-from ascan.checks.shape_mismatch import u_of_shape_us
+from ascan.checks.shape_mismatch import SHAPE_RESIDUAL, u_of_shape_us
 from ascan.engine.read import Interval, Read, RunChecks
 from ascan.kernels.arrays import Columns, FlagArray, FloatArray
 from ascan.path.diffraction import lead_table
@@ -57,12 +57,23 @@ class EchoesReader:
             interval,
             u_interval,
         )
-        if self.calibration is not None and self.calibration.arrivals is not None:
-            # Between steps, and in a component of other attenuation, arrivals change their shape.
-            first, frequency = used[0], self.procedure.probe.frequency_mhz
-            u_shape = u_of_shape_us(first.shape_residual, first.snr_db, frequency)
-            u_interval = np.hypot(u_interval, u_shape)
+        if self.calibration is not None:
+            u_interval = np.hypot(u_interval, self._u_of_shapes(seen))
         return Interval(interval, u_interval)
+
+    def _u_of_shapes(self, seen: CheckInput) -> FloatArray:
+        """Return how far the echoes that bound the interval may be timed astray by their shape.
+
+        Clipped, rough, or run into by another: beyond what the steps' own echoes were unlike. First
+        arrivals change between steps, and in a component of other attenuation: of them, all counts.
+        """
+        frequency, gates = self.procedure.probe.frequency_mhz, seen.layout.gates
+        square = np.zeros(seen.rows)
+        for name in {gates[0], gates[-1]}:
+            echo, usual = seen.echoes[name], seen.gates_with(SHAPE_RESIDUAL).get(name)
+            least = 0.0 if usual is None or seen.about.arrivals is not None else np.nanmin(usual)
+            square += u_of_shape_us(echo.shape_residual, least, echo.snr_db, frequency) ** 2
+        return np.asarray(np.sqrt(square) / max(len(gates) - 1, 1))
 
     def _freed(self, time_us: FloatArray) -> FloatArray:
         """Return echo times freed of diffraction, where the procedure asks for it."""

@@ -122,9 +122,7 @@ def _health(
         "residuals_tested": means.thickness_mm.size >= LEAST_FOR_CURVE,
         "residuals_explained": bool(best.misfit <= CURVE_MISFIT and usual),
         "half_cycles_as_found": not any(found.shifted.values()),
-        "velocity_plausible": is_plausible(
-            velocity_mm_per_us, procedure.material.velocity_mm_per_us
-        ),
+        "velocity_plausible": is_plausible(velocity_mm_per_us, procedure),
         **repeats(means, means.repeatability_us, procedure),
     }
 

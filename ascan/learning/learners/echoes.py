@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from ascan.base.errors import fault
-from ascan.base.flags import Flag
+from ascan.base.flags import NOTES, Flag
 from ascan.calibration.record import Calibration
 from ascan.calibration.step_block import StepFit, fit_steps
 from ascan.calibration.step_means import gather_steps
@@ -30,6 +30,8 @@ from ascan.procedure.written import Procedure
 POSSIBLE_VELOCITY = 1.5
 # One so near to the line of the other steps is of the half-cycle that theirs are of.
 ON_LINE_PERIODS = 0.125
+# A step reading with these is as good as any.
+IN_FIT = np.uint32(NOTES | Flag.RECORD_DUPLICATE)
 
 
 def learn_echoes(
@@ -44,7 +46,7 @@ def learn_echoes(
     )
     pipeline = bind(procedure, scan.recording, taught=taught)
     times = readings_of(pipeline, scan)
-    usable = (times.flags & ~np.uint32(Flag.RECORD_DUPLICATE)) == 0
+    usable = (times.flags & ~IN_FIT) == 0
     if not usable.any():
         raise nothing_usable(known, pipeline, times.flags)
     usable = settled_by_steps(known, times.columns, usable, procedure)
@@ -86,7 +88,7 @@ def settled_by_steps(
     By itself an echo may not say which of its half-cycles was timed; the line through the steps
     that do say it tells, if the reading lies on it.
     """
-    doubtful = (columns["flags"] & ~np.uint32(Flag.RECORD_DUPLICATE | Flag.CYCLE_UNCERTAIN)) == 0
+    doubtful = (columns["flags"] & ~(IN_FIT | np.uint32(Flag.CYCLE_UNCERTAIN))) == 0
     if np.unique(known.ids[usable]).size < 2 or not (doubtful & ~usable).any():
         return usable
     fit = _fit(known, columns, usable, procedure).fit

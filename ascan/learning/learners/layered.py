@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 
 from ascan.base.errors import fault
-from ascan.base.flags import is_fatal
+from ascan.base.flags import is_fatal, is_marked
 from ascan.calibration.fit import Fit
 from ascan.calibration.record import Calibration
 from ascan.calibration.step_means import StepMeans, gather_steps
@@ -79,7 +79,7 @@ def calibrate_whole(
     interval, u_interval = times.columns["interval_us"], times.columns["u_interval_us"]
     means = gather_steps(known.mm[usable], known.u_mm[usable], interval[usable], u_interval[usable])
     # Which steps a fit of all echoes explains, it says itself.
-    sound = (times.flags == 0) | (first.arrivals is not None)
+    sound = ~is_marked(times.flags) | (first.arrivals is not None)
     on = known.read(times.columns, procedure.layout, usable, sound, procedure.layout.gates)
     left_too = [(RECORD_RESIDUAL, on.layout.back_wall)] if first.arrivals is not None else []
     told = {
@@ -115,6 +115,6 @@ def _health(means: StepMeans, learned: RecordFit, procedure: Procedure) -> dict[
         "range_is_bracketed": is_bracketed(means.thickness_mm, procedure.range),
         "residuals_tested": means.thickness_mm.size >= LEAST_FOR_CURVE,
         "residuals_explained": not learned.p_value < CERTAIN or learned.lack_of_fit_mm < slight_mm,
-        "velocity_plausible": is_plausible(velocity, procedure.material.velocity_mm_per_us),
+        "velocity_plausible": is_plausible(velocity, procedure),
         **repeats(means, means.repeatability_us, procedure),
     }
