@@ -26,6 +26,7 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 import numpy as np
 from counts import Counts
 from in_sight import echo_db
+from measured import ALUMINIUM, ELEMENT_WAYS, STEEL, WATER_WAYS, of_elements, of_steps
 from misleading import Difficulty, Signals, difficulties, signals
 from misleading_made import made_trials
 from ordinary import WAYS, ordinary
@@ -118,6 +119,16 @@ YARDSTICKS: list[Yardstick] = [
             ("elastic, corroded or disturbed", OTHER),
         )
         for name in PLANE
+    ),
+    # Measured waveforms are not everywhere.
+    *(
+        Yardstick("measured", f"{block}, {name}", partial(trials, name))
+        for path, block, ways, trials in (
+            (STEEL, "steel", WATER_WAYS, of_steps),
+            (ALUMINIUM, "aluminium", ELEMENT_WAYS, of_elements),
+        )
+        if path.is_file()
+        for name in ways
     ),
 ]
 
