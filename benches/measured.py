@@ -213,7 +213,6 @@ def report_steps(name: str, block: Water) -> None:
 
 
 def left_out(fit: Calibration) -> str:
-    """Return how many rows of each step a calibration left out, and why."""
     found = re.findall(r"row \d+ on (\S+) mm: (\w+)", str(fit.conditions.get("rows_left_out", "")))
     counts = Counter(f"{step} mm {why}" for step, why in found)
     return ", ".join(f"{what} {count}" for what, count in counts.items()) or "none"
@@ -285,7 +284,6 @@ def of_elements(name: str, seed: int, rows: int) -> Iterator[Trial]:
 
 
 def main() -> None:
-    """Report every way of measuring on what is here."""
     for path in (STEEL, ALUMINIUM):
         if not path.is_file():
             print(f"{path.name} is not in {path.parent}: nothing is said of it")
