@@ -127,13 +127,17 @@ GROUND = {
 }
 
 
-def of_ground(name: str, seed: int, rows: int) -> Iterator[Trial]:
-    """Yield rasters over every kind of corroded ground, as near to ``rows`` as a square is."""
+def of_ground(
+    name: str, seed: int, rows: int, kinds: tuple[str, ...] = tuple(grounds.KINDS)
+) -> Iterator[Trial]:
+    """Yield rasters over kinds of corroded ground, as near to ``rows`` as a square is."""
     probe, digitiser = GROUND[name]
     procedure = Procedure.from_text(SETUPS[name][1])
     block = rasters.steps((3.0, 5.0, 8.0, 12.0), 5, probe, digitiser, seed)
     side = max(round(rows**0.5), 2)
     for k, kind in enumerate(grounds.KINDS):
+        if kind not in kinds:
+            continue
         scanning = rasters.Scanning(columns=side, rows=side, pitch_mm=32.0 / side)
         ground = grounds.draw(kind, seed + k)
         scanned = rasters.raster(ground, probe, scanning, digitiser, seed + k)

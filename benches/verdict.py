@@ -26,10 +26,12 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 import numpy as np
 from counts import Counts
 from in_sight import echo_db
+from measured import ALUMINIUM, ELEMENT_WAYS, STEEL, WATER_WAYS, of_elements, of_steps
 from misleading import Difficulty, Signals, difficulties, signals
 from misleading_made import made_trials
 from ordinary import WAYS, ordinary
 from other_physics import GROUND, LAYERED, of_ground, of_layered
+from plane_trials import OTHER, PLAIN, PLANE, of_plane
 from setups import U_STEP_MM, Setup, every_setup, known_of, scan_of
 from trial import Trial
 from verdict_table import IN_SIGHT_DB, RESULTS, Found, line_of, table_of, written
@@ -110,6 +112,24 @@ YARDSTICKS: list[Yardstick] = [
     *(Yardstick("misleading", name, partial(misleading, name)) for name in every_setup()),
     *(Yardstick("layered media", name, partial(of_layered, name)) for name in LAYERED),
     *(Yardstick("corroded ground", name, partial(of_ground, name)) for name in GROUND),
+    *(
+        Yardstick(group, name, partial(of_plane, name, walls))
+        for group, walls in (
+            ("elastic, plain walls", PLAIN),
+            ("elastic, corroded or disturbed", OTHER),
+        )
+        for name in PLANE
+    ),
+    # Measured waveforms are not everywhere.
+    *(
+        Yardstick("measured", f"{block}, {name}", partial(trials, name))
+        for path, block, ways, trials in (
+            (STEEL, "steel", WATER_WAYS, of_steps),
+            (ALUMINIUM, "aluminium", ELEMENT_WAYS, of_elements),
+        )
+        if path.is_file()
+        for name in ways
+    ),
 ]
 
 
