@@ -7,41 +7,17 @@ import numpy as np
 from ascan.base.flags import Flag
 from ascan.checks.check import Check, Evidence, Stage, Verdict
 from ascan.checks.check_input import CheckInput
-from ascan.kernels.arrays import FloatArray
-from ascan.kernels.jit import compiled
 from ascan.path.modes import Layout
 
 # What is left may be so many times the noise, or this part of the back-wall echo's height.
 MOST_LEFT, MOST_LEFT_SHARE = 2.0, 0.03
+# Under a dual probe, whose record is a model's of two apertures, twice as much.
+MOST_LEFT_DUAL = 0.06
+# A record that is late as a whole is taken for that where it leaves no more than this.
+MOST_LEFT_FREED = 0.1
 # A record may leave so many times what the steps beside it left: a model that does not hold for the
 # probe speaks against no wall.
 OF_USUAL = 1.5
-
-
-@compiled
-def most_left(noise: float, height: float, top: float, usual: float) -> float:
-    """Return what a fit may leave of one record, in codes.
-
-    Parameters
-    ----------
-    noise : float
-        Of the record, in codes.
-    height, top : float
-        Of the wall's first echo, in codes; largest half-cycle of its shape.
-    usual : float
-        What the fit left of the steps beside it, over their first echo's height.
-    """
-    share = max(MOST_LEFT_SHARE * top, OF_USUAL * usual)
-    return max(MOST_LEFT * noise, share * abs(height))
-
-
-@compiled
-def write_most_left(
-    noise: FloatArray, height: FloatArray, top: FloatArray, usual: FloatArray, out: FloatArray
-) -> None:
-    """Write what a fit may leave of each record, shape (n,)."""
-    for row in range(out.size):
-        out[row] = most_left(noise[row], height[row], top[row], usual[row])
 
 
 def applies(layout: Layout) -> bool:
@@ -52,8 +28,9 @@ def applies(layout: Layout) -> bool:
 def evidence(seen: CheckInput) -> Evidence:
     """Return what each fit leaves, and what it may."""
     fit = seen.fit
-    most = np.empty(fit["left"].size)
-    write_most_left(fit["noise"], fit["height"], fit["top"], fit["usual_left"], most)
+    least = MOST_LEFT_DUAL if seen.layout.is_dual else MOST_LEFT_SHARE
+    share = np.maximum(least * fit["top"], OF_USUAL * fit["usual_left"])
+    most = np.maximum(MOST_LEFT * fit["noise"], share * np.abs(fit["height"]))
     return {"left": fit["left"], "most": np.where(np.isfinite(fit["height"]), most, np.nan)}
 
 

@@ -32,8 +32,8 @@ SIGMAS, LEAST_SHARE, LEAST_LIKE = 8.0, 0.08, 0.75
 # A crest with this share of the highest one's height may be the echo as well.
 ALIKE = 0.95
 # The second echo of a dual probe has another shape than its first, and is sought nearby only;
-# between steps of a factor of 3 it is learned to 0.27 of a period (aperture integral).
-MOST_DUAL_PERIODS, DUAL_PERIODS = 0.3, 1.5
+# what it comes late by is in the uncertainty, up to another half-cycle.
+MOST_DUAL_PERIODS, DUAL_PERIODS = 0.5, 1.5
 # A film between two hard bodies turns the second echo so far; more is another echo.
 MOST_LATE_PERIODS = 1.0
 MAX_SECOND_DELAY = Key(

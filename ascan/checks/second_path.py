@@ -1,7 +1,8 @@
-"""SECOND_DISAGREES, of a dual probe's whole record: the second echo has another wall's path.
+"""SECOND_DISAGREES, of a dual probe's whole record: it comes later, or earlier, than any did.
 
-Fitted by itself, the second echo says how thick the wall is that its path would be of. A film of
-couplant delays both echoes alike, tilt and a pit beside the axis do not.
+Fitted by itself, the second echo says how thick the wall is that its path would be of. A warm
+wedge, a film of couplant, a trigger delay both echoes alike: the fit frees the reading of that.
+More than those do, or a second echo that no common delay explains: tilt, a pit beside the axis.
 """
 
 from __future__ import annotations
@@ -14,9 +15,9 @@ from ascan.checks.check_input import CheckInput
 from ascan.path.modes import Layout
 
 # The second echo's path is another wall's where it differs by so many of its standard
-# uncertainties, and by more than this part of a period; or where taking it for a film moves the
-# reading by so many of its own.
-MOST_OFF, LEAST_PERIODS, COVERED = 4.0, 0.03, 3.0
+# uncertainties, and by more than this part of a period. No wedge, film or trigger that is still in
+# order delays a record by more periods than the last.
+MOST_OFF, LEAST_PERIODS, MOST_DELAY_PERIODS = 4.0, 0.03, 0.5
 
 
 def applies(layout: Layout) -> bool:
@@ -25,32 +26,30 @@ def applies(layout: Layout) -> bool:
 
 
 def evidence(seen: CheckInput) -> Evidence:
-    """Return what the second echo's path says of the wall, and the wall were it a film."""
+    """Return what the second echo's path says of the wall, and by how much the record is late."""
     if "second_late_mm" not in seen.fit:
         return {}
     late, u_late = seen.fit["second_late_mm"], seen.fit["u_second_late_mm"]
     u = np.hypot(u_late, seen.columns["u_common_mm"])
-    free = seen.others["without_film"]
     return {
-        "second_mm": seen.thickness_mm + late,
+        "second_mm": seen.others["as_calibrated"]["thickness_mm"] + late,
         "u_second_mm": u,
         "second_off": -late / u,
-        "without_film_mm": free["thickness_mm"],
-        "u_without_film_mm": free["u_mm"],
+        "delay_us": seen.fit["delay_us"],
     }
 
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
-    """Flag what neither noise nor a film explains."""
+    """Flag what neither noise nor a common delay explains."""
     if not found:
         return {}
-    slight_us = LEAST_PERIODS / seen.about.probe.frequency_mhz
-    slight_mm = 0.5 * slight_us * seen.about.nominal_mm_per_us
-    late, u_free = seen.fit["second_late_mm"], found["u_without_film_mm"]
-    differs = np.abs(found["without_film_mm"] - seen.thickness_mm)
-    off = (np.abs(found["second_off"]) > MOST_OFF) & (np.abs(late) > slight_mm)
-    off |= (differs > MOST_OFF * u_free) & (differs > COVERED * seen.columns["u_mm"])
-    return {Flag.SECOND_DISAGREES: off}
+    period_us = 1.0 / seen.about.probe.frequency_mhz
+    slight_mm = 0.5 * LEAST_PERIODS * period_us * seen.about.nominal_mm_per_us
+    off = (np.abs(found["second_off"]) > MOST_OFF) & (
+        np.abs(seen.fit["second_late_mm"]) > slight_mm
+    )
+    late = np.abs(found["delay_us"]) > MOST_DELAY_PERIODS * period_us
+    return {Flag.SECOND_DISAGREES: np.where(np.isnan(found["delay_us"]), off, late)}
 
 
 CHECK = Check(
@@ -63,13 +62,15 @@ CHECK = Check(
         Column("second_mm", "mm", "thickness by the procedure's second interval"),
         Column("u_second_mm", "mm", "its combined standard uncertainty"),
         Column(
-            "second_off", "1", "thickness less that one, in their combined standard uncertainties"
+            "second_off",
+            "1",
+            "by how many of its standard uncertainties the second interval is the thinner",
         ),
         Column(
-            "without_film_mm",
-            "mm",
-            "thickness if what the second echo shows is a film under the probe",
+            "delay_us",
+            "us",
+            "by how much all echoes of a dual probe's record come late; the thickness is freed of "
+            "it. NaN: not told, the record is taken as on the steps",
         ),
-        Column("u_without_film_mm", "mm", "its combined standard uncertainty"),
     ),
 )

@@ -154,7 +154,9 @@ def _gather(
         if not has_places:
             thinnest = _thinnest_points(readings, table)
     if procedure.decision is not None and "decision" in columns:
-        parts["verdicts"] = decision_lines(readings, procedure.decision)
+        parts["verdicts"] = decision_lines(
+            readings, procedure.decision, velocity_stated=procedure.uncertainty.states_velocity
+        )
     if pipeline is not None and scan is not None:
         parts["indications"] = [
             _indication(pipeline, scan, readings, row, number) for number, row in thinnest.items()

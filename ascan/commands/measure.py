@@ -93,7 +93,14 @@ def run(args: argparse.Namespace) -> None:
         say(args, _one_by_one(load_readings(args.output)))
     say(args, [f"readings {args.output}", *summary.lines()])
     if procedure.decision is not None:
-        say(args, decision_lines(load_readings(args.output), procedure.decision))
+        say(
+            args,
+            decision_lines(
+                load_readings(args.output),
+                procedure.decision,
+                velocity_stated=procedure.uncertainty.states_velocity,
+            ),
+        )
     isolated: list[int] = []
     if {"x_mm", "y_mm"} <= set(scan.columns):
         isolated = lone_rows(load_readings(args.output))

@@ -19,7 +19,7 @@ from ascan.echo.placing import Shots
 from ascan.echo.stage import GateStage
 from ascan.engine.mirror import measure_mirrored
 from ascan.engine.read import Interval, Read, Reader
-from ascan.engine.thickness_stage import MEASURED, ThicknessStage
+from ascan.engine.thickness_stage import MEASURED, ThicknessStage, widen
 from ascan.finding.seen import GateSeen
 from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.procedure.written import Procedure
@@ -27,6 +27,9 @@ from ascan.results.readings import gate_column
 from ascan.timing.gating import Gate
 from ascan.waveform.recording import Recording
 from ascan.waveform.repair import without_offsets, without_spikes
+
+# A second echo is lower: noise moves it, against the first, by so many times what it moves that.
+LATE_NOISE = 2.0
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -80,7 +83,12 @@ class Pipeline:
             # Last of all: every flag counts in a verdict.
             thickness, flags = columns["thickness_mm"], columns["flags"]
             columns["conformance"] = decision.probability(thickness, columns["u_mm"])
-            columns["decision"] = decision.decide(thickness, columns["expanded_mm"], flags)
+            columns["decision"] = decision.decide(
+                thickness,
+                columns["expanded_mm"],
+                flags,
+                velocity_stated=self.procedure.uncertainty.states_velocity,
+            )
         return columns
 
     def run_as_is(
@@ -160,7 +168,15 @@ class Pipeline:
         }
         if self.second is not None:
             seen.second = self.second.run(seen.block, seen.start_time_us, along=along)
-        return self.checks.run(Stage.READING, seen, columns["flags"])
+        found = self.checks.run(Stage.READING, seen, columns["flags"])
+        if self.about.arrivals is not None and seen.layout.times_single_echoes:
+            # What may delay all echoes of a dual probe alike (a warm wedge, a film, a trigger)
+            # shows in the second one: it is due by the wall that the first one tells.
+            late_us = np.nan_to_num(found["second_echo_delay_us"])
+            noise_us = LATE_NOISE * read.main.u_us
+            beyond_us = np.sqrt(np.maximum(late_us**2 - noise_us**2, 0.0))
+            widen(columns, 0.5 * self.about.velocity_mm_per_us * beyond_us)
+        return found
 
 
 def window_us(

@@ -207,3 +207,10 @@ def _combined(parts: list[Contribution]) -> FloatArray:
     for part in parts[1:]:
         total = total + part.u_mm**2
     return np.asarray(np.sqrt(total))
+
+
+def widen(columns: Columns, more_mm: FloatArray) -> None:
+    """Widen the random uncertainty of readings by what a check has found, shape (n,)."""
+    u = np.hypot(columns["u_mm"], more_mm)
+    columns["expanded_mm"] = columns["expanded_mm"] * (u / columns["u_mm"])
+    columns["u_random_mm"], columns["u_mm"] = np.hypot(columns["u_random_mm"], more_mm), u

@@ -44,6 +44,11 @@ class Allowances:
         return [f.name for f in dataclasses.fields(self) if getattr(self, f.name) is None]
 
     @property
+    def states_velocity(self) -> bool:
+        """Whether the component's velocity is stated, be it as that of the block."""
+        return self.component_velocity_percent is not None
+
+    @property
     def common_share(self) -> float:
         """What all readings share, as a fraction of the thickness."""
         return 0.01 * (self.component_velocity_percent or 0.0)

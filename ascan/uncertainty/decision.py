@@ -18,7 +18,8 @@ BLOCK = 4096
 WORDS = {
     "undecided": "no thickness, or an upper bound above the minimum",
     "accept": "at least the minimum by more than the guard band",
-    "conditional accept": "at least the minimum, within the guard band or with a flag",
+    "conditional accept": "at least the minimum, but within the guard band, with a care flag, or "
+    "by a component velocity that the procedure does not state",
     "conditional reject": "below the minimum, within the guard band",
     "reject": "below the minimum by more than the guard band",
 }
@@ -55,17 +56,25 @@ class Decision:
     guard: float = number(1.0, least=0.0, most=10.0)
 
     def decide(
-        self, thickness_mm: FloatArray, expanded_mm: FloatArray, flags: FlagArray
+        self,
+        thickness_mm: FloatArray,
+        expanded_mm: FloatArray,
+        flags: FlagArray,
+        *,
+        velocity_stated: bool,
     ) -> AnyArray:
         """Return a `Verdict` for each reading, uint8.
 
-        A reading with a care flag is never accepted outright; an upper bound can only reject.
+        A reading with a care flag is never accepted outright, nor is any where the procedure does
+        not state (``velocity_stated``) how far the component's velocity may be off the block's:
+        0.3 % of that is no rarity, and no echo tells. An upper bound can only reject.
         """
         over, band = thickness_mm - self.minimum_mm, self.guard * expanded_mm
         out = np.full(thickness_mm.shape, Verdict.REJECT, np.uint8)
         out[over >= -band] = Verdict.CONDITIONAL_REJECT
         out[over >= 0.0] = Verdict.CONDITIONAL_ACCEPT
-        out[(over >= band) & ~is_marked(flags)] = Verdict.ACCEPT
+        if velocity_stated:
+            out[(over >= band) & ~is_marked(flags)] = Verdict.ACCEPT
         bound = (flags & np.uint32(Flag.UPPER_BOUND)) != 0
         out[is_fatal(flags) | np.isnan(thickness_mm) | (bound & (over >= 0.0))] = Verdict.UNDECIDED
         return out

@@ -149,6 +149,8 @@ class ApertureStage:
             "second_echo_ratio": fits.second,
             "delayed_us": slowness * fits.freed_mm,
             "u_delayed_us": slowness * fits.u_freed_mm,
+            "delayed_left": fits.freed_left,
+            "delay_us": fits.delay / self.recording.sample_rate_mhz,
             "noise": noise,
             "height": fits.height,
             "top": fits.top,

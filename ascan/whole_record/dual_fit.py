@@ -87,11 +87,22 @@ class Late(NamedTuple):
 
 
 class Freed(NamedTuple):
-    """Thickness of a record that is late, its variance per variance of noise, and what is left."""
+    """A record that is late as a whole.
+
+    Attributes
+    ----------
+    mm, gain : float
+        Thickness, and its variance per variance of noise.
+    left : float
+        Variance of what is left.
+    late : float
+        By how many samples; beyond where the fit began.
+    """
 
     mm: float
     gain: float
     left: float
+    late: float
 
 
 @compiled
@@ -184,7 +195,7 @@ def fit_delayed(window: Window, wall: Wall, aim: Aim, laid: Laid, work: Work) ->
 
     ``work`` holds the fit of the record as it is, ``wall``, and is overwritten.
     """
-    period, nothing = laid.period, Freed(np.nan, np.nan, np.inf)
+    period, nothing = laid.period, Freed(np.nan, np.nan, np.inf, np.nan)
     left, depth, inverse = wall
     columns, delay = (aim.arrivals, WAVES), 0.0
     free = max(window.weight.sum() - aim.arrivals - WAVES - 2.0, 1.0)
@@ -205,4 +216,4 @@ def fit_delayed(window: Window, wall: Wall, aim: Aim, laid: Laid, work: Work) ->
         left, depth, inverse = fit_wall(window, depth, later, laid, work)
         if not np.isfinite(left):
             return nothing
-    return Freed(depth, inverse + (inverse * cross) ** 2 / energy, left / free)
+    return Freed(depth, inverse + (inverse * cross) ** 2 / energy, left / free, delay)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ascan.base.flags import FATAL, Flag
-from ascan.checks.record_residual import MOST_LEFT_SHARE, most_left
+from ascan.checks.record_residual import MOST_LEFT, MOST_LEFT_FREED, OF_USUAL
 from ascan.kernels.arrays import BoolArray, FlagArray, FloatArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.sums import dot
@@ -15,6 +15,7 @@ from ascan.whole_record.columns import WAVES, Work, against, lay_waves, take_off
 from ascan.whole_record.dual_fit import (
     LONGEST,
     Aim,
+    Freed,
     Laid,
     Wall,
     fit_delayed,
@@ -36,6 +37,10 @@ QUIET_PERIODS = 2.0
 WHOLE_PERIODS = 2.5
 # So many delays are begun from, `LONGEST` apart, until one leaves no more than noise.
 DELAYS = 4
+
+# A model that left so much of the steps does not hold for the probe well enough to move a reading
+# off its first arrival.
+POOR = 0.03
 
 
 class Residuals(NamedTuple):
@@ -81,7 +86,9 @@ class Evidence(NamedTuple):
     late_mm, u_late_mm : ndarray
         By how much the second echo comes late, in mm of wall, and its standard uncertainty.
     freed_mm, u_freed_mm : ndarray
-        Thickness if a film delays all echoes alike, and its standard uncertainty.
+        Thickness if something delays all echoes alike, and its standard uncertainty.
+    freed_left, delay : ndarray
+        What that leaves, in codes, and by how many samples it delays them.
     second : ndarray
         The second echo over the first, each against what the operator makes of it.
     height, top : ndarray
@@ -101,6 +108,8 @@ class Evidence(NamedTuple):
     u_late_mm: FloatArray
     freed_mm: FloatArray
     u_freed_mm: FloatArray
+    freed_left: FloatArray
+    delay: FloatArray
     second: FloatArray
     height: FloatArray
     top: FloatArray
@@ -260,22 +269,24 @@ def write_evidence(
     if begun.decides:
         evidence.astray[row] = abs(wall.mm - begun.mm) / (period * begun.per_sample)
     if count > 2 and heights[2] > 0.0:
-        most = most_left(noise[row], heights[0], evidence.top[row], begun.usual_left)
-        freed_mm, u_freed_mm = freed(window, begun, (wall, colour, most), laid, work)
-        evidence.freed_mm[row], evidence.u_freed_mm[row] = freed_mm, u_freed_mm
+        share = max(MOST_LEFT_FREED * evidence.top[row], OF_USUAL * begun.usual_left)
+        most = max(MOST_LEFT * noise[row], share * heights[0])
+        found = freed(window, begun, (wall, most), laid, work)
+        evidence.freed_mm[row], evidence.delay[row] = found.mm, found.late
+        evidence.u_freed_mm[row] = colour * np.sqrt(found.gain * found.left)
+        evidence.freed_left[row] = np.sqrt(found.left)
     return np.uint32(0)
 
 
 @compiled
 def freed(
-    window: Window, begun: Begun, fitted: tuple[Wall, float, float], laid: Laid, work: Work
-) -> tuple[float, float]:
-    """Return thickness and its u if a film delays all echoes alike; NaN where none explains it.
+    window: Window, begun: Begun, fitted: tuple[Wall, float], laid: Laid, work: Work
+) -> Freed:
+    """Return the fit if something delays all echoes alike; NaN where none explains the record.
 
-    ``fitted`` is the fit of the record as it is, how much more than white noise its noise moves it,
-    and what may be left.
+    ``fitted`` is the fit of the record as it is, and what may be left.
     """
-    wall, colour, most = fitted
+    wall, most = fitted
     for turn in range(DELAYS):
         delay, here = turn * LONGEST * laid.period, wall
         aim = Aim(begun.zero + delay, begun.arrivals, np.inf)
@@ -286,8 +297,8 @@ def freed(
                 continue
         found = fit_delayed(window, here, aim, laid, work)
         if np.sqrt(found.left) <= most:
-            return found.mm, colour * np.sqrt(found.gain * found.left)
-    return np.nan, np.nan
+            return Freed(found.mm, found.gain, found.left, delay + found.late)
+    return Freed(np.nan, np.nan, np.nan, np.nan)
 
 
 @compiled
@@ -325,7 +336,7 @@ def fit_walls(
         lay_waves(window.weight, work.dense)
         per_sample = 1.0 / max(time_of(start_mm, laid.times[0], laid.scale)[1], 1e-9)
         usual_left = left_beside(start_mm, usual)
-        decides = bool(starts.sure[row] and usual_left > MOST_LEFT_SHARE)
+        decides = bool(starts.sure[row] and usual_left > POOR)
         begun = Begun(start_mm, zero - begin, count, per_sample, usual_left, decides)
         flags[row] |= write_evidence(row, window, begun, (laid, starts.noise), work, evidence)
 

@@ -244,7 +244,10 @@ def test_random_uncertainty_is_not_too_small(timing: str, condition: str, rate: 
 
 def test_no_flagged_reading_is_accepted_outright() -> None:
     """Flags that come last, by what a reading foretells, count in the verdict, too."""
-    procedure = Procedure.from_text(PROCEDURE + "\n[decision]\nminimum_mm = 3.0\n")
+    procedure = Procedure.from_text(
+        PROCEDURE
+        + "\n[decision]\nminimum_mm = 3.0\n[uncertainty]\ncomponent_velocity_percent = 0.1\n"
+    )
     block = synthetic_scan(Synthesis(load_scenario("step_block")))
     known = block.columns["true_axis_mm"]
     calibration = calibrate(block, procedure, known, u_known_mm=0.005)

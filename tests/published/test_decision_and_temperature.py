@@ -79,7 +79,10 @@ def test_false_accept_at_the_limit(guard: float, most: float) -> None:
     rng = np.random.default_rng(4)
     readings = 6.0 - 1e-9 + 0.1 * rng.standard_normal(200_000)
     made = Decision(minimum_mm=6.0, guard=guard).decide(
-        readings, np.full(readings.size, 0.2), np.zeros(readings.size, np.uint32)
+        readings,
+        np.full(readings.size, 0.2),
+        np.zeros(readings.size, np.uint32),
+        velocity_stated=True,
     )
     accepted = np.mean(made == Verdict.ACCEPT)
     assert accepted < most + 4.0 * np.sqrt(most / readings.size)
@@ -89,8 +92,12 @@ def test_four_verdicts_and_none() -> None:
     """ILAC-G8:09/2019 4.2.3: limits at the minimum and a guard band either side of it."""
     values = np.array([6.30, 6.10, 5.90, 5.79, np.nan, 6.30, 6.1, 5.5])
     flags = np.array([0, 0, 0, 0, 1, 1 << 9, 1 << 19, 1 << 19], np.uint32)
-    made = Decision(minimum_mm=6.0).decide(values, np.full(8, 0.2), flags)
+    decision, u = Decision(minimum_mm=6.0), np.full(8, 0.2)
+    made = decision.decide(values, u, flags, velocity_stated=True)
     assert made.tolist() == [1, 2, 3, 4, 0, 2, 0, 4]
+    # A component of unstated velocity is never accepted outright.
+    made = decision.decide(values, u, flags, velocity_stated=False)
+    assert made.tolist() == [2, 2, 3, 4, 0, 2, 0, 4]
 
 
 def test_a_scan_of_readings_that_share_an_error() -> None:

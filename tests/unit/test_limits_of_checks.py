@@ -32,7 +32,6 @@ from ascan.checks.cycle_uncertain import Times, weigh_half_cycle
 from ascan.checks.interface_multiple import weigh_repeat
 from ascan.checks.missing_second import is_missing
 from ascan.checks.multiples import is_apart
-from ascan.checks.record_residual import most_left
 from ascan.checks.shape_mismatch import is_unlike, u_of_shape_us
 from ascan.checks.table import keys
 from ascan.checks.uneven_spacing import mark_uneven
@@ -335,13 +334,16 @@ def test_a_coating_explains_what_is_thicker_through_it(between_back_walls: bool)
     assert raised(second_interval.judge(one, found), Flag.SECOND_DISAGREES) == [False, True]
 
 
-def path(late_mm: FloatArray, free_mm: FloatArray, u_free_mm: float) -> list[bool]:
-    """Return the verdict on a second path so late, and on a wall so thick were it a film."""
+def path(late_mm: FloatArray, delay_us: FloatArray) -> list[bool]:
+    """Return the verdict on a second path so late, and on records that are late as a whole."""
     one = seen(
-        fit={"second_late_mm": late_mm, "u_second_late_mm": np.full(2, 0.03)},
-        columns={"u_common_mm": np.full(2, 0.04), "u_mm": np.full(2, 0.02)},
-        thickness_mm=np.full(2, 8.0),
-        others={"without_film": {"thickness_mm": free_mm, "u_mm": np.full(2, u_free_mm)}},
+        fit={
+            "second_late_mm": late_mm,
+            "u_second_late_mm": np.full(2, 0.03),
+            "delay_us": delay_us,
+        },
+        columns={"u_common_mm": np.full(2, 0.04)},
+        others={"as_calibrated": {"thickness_mm": np.full(2, 8.0)}},
         about=SimpleNamespace(probe=SimpleNamespace(frequency_mhz=5.0), nominal_mm_per_us=5.92),
     )
     found = second_path.evidence(one)
@@ -351,13 +353,12 @@ def path(late_mm: FloatArray, free_mm: FloatArray, u_free_mm: float) -> list[boo
 
 
 def test_a_second_path_of_another_wall() -> None:
-    same = np.full(2, 8.0)
-    assert path(both_sides(4.0 * 0.05), same, 0.02) == [False, True]
-    assert path(-both_sides(4.0 * 0.05), same, 0.02) == [False, True]
-    # A film would move the wall by more than four of its u, and more than three of the reading's.
-    none = np.zeros(2)
-    assert path(none, 8.0 - both_sides(0.08), 0.02) == [False, True]
-    assert path(none, 8.0 - both_sides(0.06), 0.01) == [False, True]
+    untold = np.full(2, np.nan)
+    assert path(both_sides(4.0 * 0.05), untold) == [False, True]
+    assert path(-both_sides(4.0 * 0.05), untold) == [False, True]
+    # What delays all echoes alike is taken off, up to half a period.
+    assert path(np.full(2, 0.5), both_sides(0.1)) == [False, True]
+    assert path(np.full(2, 0.5), -both_sides(0.1)) == [False, True]
 
 
 # Whole records
@@ -375,7 +376,12 @@ def test_a_second_path_of_another_wall() -> None:
 def test_what_a_fit_may_leave(
     noise: float, height: float, top: float, usual: float, most: float
 ) -> None:
-    assert abs(most_left(noise, height, top, usual) - most) < 1e-12
+    fit = {"noise": noise, "height": height, "top": top, "usual_left": usual, "left": 0.0}
+    one = seen(
+        fit={name: np.array([each]) for name, each in fit.items()},
+        layout=layout_of(is_dual=False),
+    )
+    assert abs(float(record_residual.evidence(one)["most"][0]) - most) < 1e-12
 
 
 def test_a_fit_that_leaves_more_is_of_another_shape() -> None:
@@ -384,10 +390,11 @@ def test_a_fit_that_leaves_more_is_of_another_shape() -> None:
         "left": both_sides(30.0), "noise": one, "height": 1000.0 * one, "top": one,
         "usual_left": 0.0 * one,
     }  # fmt: skip
-    found = record_residual.evidence(seen(fit=fit))
-    assert raised(record_residual.judge(seen(fit=fit), found), Flag.SHAPE_MISMATCH) == [False, True]
+    one = seen(fit=fit, layout=layout_of(is_dual=False))
+    found = record_residual.evidence(one)
+    assert raised(record_residual.judge(one, found), Flag.SHAPE_MISMATCH) == [False, True]
     fit["height"] = np.full(2, np.nan)
-    assert np.isnan(record_residual.evidence(seen(fit=fit))["most"]).all()
+    assert np.isnan(record_residual.evidence(one)["most"]).all()
 
 
 def test_a_fit_with_a_likely_alternative_is_ambiguous() -> None:

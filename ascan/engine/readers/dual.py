@@ -32,6 +32,8 @@ DOUBTS = np.uint32(
 )
 # Walls are laid out from this part of the thinnest step to so many times the thickest.
 SPAN = (0.4, 1.5)
+# A wedge that warms by 3 °C is late by so much (8 mm and back, -1 % in 10 °C: from memory).
+U_DELAY_US = 0.02
 RECORD_RESIDUAL = LearnedValue(
     name="record_residual",
     kind=Kind.PER_STEP,
@@ -65,12 +67,12 @@ class DualReader:
         sure, noise = (first.flags & DOUBTS) == 0, noise_of(seen, first)
         starts = Starts(self._by_first(first), sure, np.empty(0), noise)
         found = self.stage.run(seen.block, seen.start_time_us, starts, flags)
-        seen.fit = found
+        seen.fit, main = found, chosen_of(found)
         run(Stage.FIT, seen, flags)
         return Read(
-            main=Interval(found["interval_us"], found["u_interval_us"]),
+            main=main,
             alternatives=alternatives_of(found, np.zeros(seen.rows, np.bool_)),
-            others={"without_film": Interval(found["delayed_us"], found["u_delayed_us"])},
+            others={"as_calibrated": Interval(found["interval_us"], found["u_interval_us"])},
             columns=fit_columns(found),
         )
 
@@ -84,6 +86,23 @@ class DualReader:
         time_us = np.nan_to_num(first.time_us, nan=-1.0)
         found = np.interp(time_us, self.curve.time_us, self.curve.thickness_mm)
         return np.where(np.isfinite(first.time_us), found, np.nan)
+
+
+def chosen_of(found: Columns) -> Interval:
+    """Return the intervals that readings take: freed of what delays all echoes alike, if that pays.
+
+    Wedges warm, a film gets under the shoe, a trigger wanders: when the pulse left is known to
+    `U_DELAY_US` only, and the second echo, where it is heard, tells it better. What the fit leaves
+    is then that one's, too.
+    """
+    freed = np.isfinite(found["delayed_us"])
+    freed &= found["u_delayed_us"] < np.hypot(found["u_interval_us"], U_DELAY_US)
+    found["left"] = np.where(freed, found["delayed_left"], found["left"])
+    found["delay_us"] = np.where(freed, found["delay_us"], np.nan)
+    return Interval(
+        np.where(freed, found["delayed_us"], found["interval_us"]),
+        np.where(freed, found["u_delayed_us"], found["u_interval_us"]),
+    )
 
 
 def dual_reader(
