@@ -4,14 +4,15 @@
 
 Each version's files are written by the first commit that wrote it, from signals made here, and
 packed into `tests/formats/golden/VERSION.zip`; beside each readings file the columns as that code
-had them in memory; since 2.0 the block, too, from which the calibration was made, and two signals
-of each difficulty of `faults`. What is there is never written anew: a file that is read for ever
+had them in memory; in 2.0 the block, too, from which the calibration was made, and two signals of
+each difficulty of `faults`. Later versions are given the signals of 2.0, and hold the rest. What is there is never written anew: a file that is read for ever
 must stay the one that was written then. A mode that a version did not have yet is left out.
 """
 
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -25,7 +26,7 @@ GOLDEN = ROOT / "tests" / "formats" / "golden"
 WRITERS = {
     "1.0": "ec2c238", "1.1": "43256d0", "1.2": "1c32c6a", "1.3": "29b9e94",
     "1.4": "754aef8", "1.5": "1faf9a5", "1.6": "ae5fd74", "1.7": "bbec6c3",
-    "2.0": "e151beb",
+    "2.0": "e151beb", "2.1": "HEAD",
 }  # fmt: skip
 # No file packed is dated: the same files give the same archive.
 DATED = (2026, 1, 1, 0, 0, 0)
@@ -34,25 +35,29 @@ import sys
 from pathlib import Path
 import numpy as np
 import ascan
-cases, out, block_too = Path(sys.argv[1]), Path(sys.argv[2]), len(sys.argv) > 3
+cases, out, signals_too = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3]
+def scan_of(case, name):
+    return ascan.open_scan(next(case.glob(name + ".*")))
 for case in sorted(cases.iterdir()):
     home = out / case.name
     try:
         procedure = ascan.Procedure.from_text((case / "procedure.toml").read_text())
-        block, walls = (ascan.open_scan(case / f"{name}.npz") for name in ("block", "walls"))
+        block, walls = (scan_of(case, name) for name in ("block", "walls"))
         known_mm = np.load(case / "known_mm.npy")
         calibration = ascan.calibrate(block, procedure, known_mm, u_known_mm=0.005)
         home.mkdir()
-        if block_too:
+        if signals_too == "all":
             ascan.save_scan(block, home / "block.h5")
             np.save(home / "known_mm.npy", known_mm)
-        if block_too and (case / "misleading.npz").exists():
-            misleading = ascan.open_scan(case / "misleading.npz")
-            ascan.save_scan(misleading, home / "misleading.h5")
+        if signals_too != "walls" and list(case.glob("misleading.*")):
+            misleading = scan_of(case, "misleading")
+            if signals_too == "all":
+                ascan.save_scan(misleading, home / "misleading.h5")
             columns = ascan.measure(misleading, procedure, calibration).columns
             np.savez_compressed(home / "misleading_columns.npz", **columns)
         ascan.save_calibration(calibration, home / "calibration.h5")
-        ascan.save_scan(walls, home / "walls.h5")
+        if signals_too != "none":
+            ascan.save_scan(walls, home / "walls.h5")
         ascan.measure_to_file(walls, procedure, calibration, home / "readings.h5")
         columns = ascan.measure(walls, procedure, calibration).columns
         np.savez_compressed(home / "columns.npz", **columns)
@@ -108,6 +113,15 @@ def write_signals(folder: Path) -> None:
     records_of(made[0], codes).save(folder / "coated_record" / "misleading.npz")
 
 
+def kept_signals(folder: Path) -> None:
+    """Write the signals that the files of 2.0 hold."""
+    wanted = ("procedure.toml", "known_mm.npy", "block.h5", "walls.h5", "misleading.h5")
+    with zipfile.ZipFile(GOLDEN / "2.0.zip") as packed:
+        names = [name for name in packed.namelist() if name.endswith(wanted)]
+        shutil.rmtree(folder)
+        packed.extractall(folder, names)
+
+
 def write(version: str, signals: Path, folder: Path) -> None:
     """Write the files of one version and pack them."""
     checkout, out = folder / f"code-{version}", folder / f"files-{version}"
@@ -125,7 +139,7 @@ def write(version: str, signals: Path, folder: Path) -> None:
             WRITE,
             str(signals),
             str(out),
-            *(["block"] if version >= "2.0" else []),
+            "walls" if version < "2.0" else "all" if version == "2.0" else "none",
         ],
         env=os.environ | {"PYTHONPATH": str(checkout), "OMP_NUM_THREADS": "1"},
         cwd=out,
@@ -145,11 +159,15 @@ def main(versions: list[str]) -> None:
         print(f"{version}: is there, and stays")
     with tempfile.TemporaryDirectory(prefix="golden-") as name:
         folder = Path(name)
-        signals = folder / "signals"
-        signals.mkdir()
-        write_signals(signals)
+        signals, kept = folder / "signals", folder / "kept"
+        for home in (signals, kept):
+            home.mkdir()
+        if any(version <= "2.0" for version in missing):
+            write_signals(signals)
         for version in missing:
-            write(version, signals, folder)
+            if version > "2.0":
+                kept_signals(kept)
+            write(version, kept if version > "2.0" else signals, folder)
 
 
 if __name__ == "__main__":

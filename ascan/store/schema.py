@@ -15,7 +15,7 @@ from ascan.base.units import unit_of
 from ascan.kernels.arrays import AnyArray
 from ascan.waveform.scan import KNOWN_COLUMNS
 
-VERSION, OLDEST = (2, 0), (1, 0)
+VERSION, OLDEST = (2, 1), (1, 0)
 HDF5_HEAD = b"\x89HDF\r\n\x1a\n"
 SCAN, CALIBRATION, READINGS = "ascan-scan", "ascan-calibration", "ascan-readings"
 

@@ -22,7 +22,7 @@ from ascan.base.flags import is_fatal
 from ascan.base.old_names import columns_called
 
 GOLDEN = Path(__file__).parent / "golden"
-VERSIONS = ("1.0", "1.1", "1.2", "1.3", "1.4", "1.5", "1.6", "1.7", "2.0")
+VERSIONS = ("1.0", "1.1", "1.2", "1.3", "1.4", "1.5", "1.6", "1.7", "2.0", "2.1")
 EIGHTH_MM = 5.92 / 5.0 / 8.0
 
 
@@ -39,8 +39,11 @@ def files(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
     """Return a folder with the files of one version and one way of measuring."""
     version, name = request.param
     folder = tmp_path_factory.mktemp("golden")
-    with zipfile.ZipFile(GOLDEN / f"{version}.zip") as packed:
-        packed.extractall(folder, [one for one in packed.namelist() if one.startswith(f"{name}/")])
+    # Versions after 2.0 were given its signals.
+    for held in ("2.0", version) if version > "2.0" else (version,):
+        with zipfile.ZipFile(GOLDEN / f"{held}.zip") as packed:
+            own = [one for one in packed.namelist() if one.startswith(f"{name}/")]
+            packed.extractall(folder, own)
     return folder / name
 
 
