@@ -5,8 +5,9 @@
 Each version's files are written by the first commit that wrote it, from signals made here, and
 packed into `tests/formats/golden/VERSION.zip`; beside each readings file the columns as that code
 had them in memory; in 2.0 the block, too, from which the calibration was made, and two signals of
-each difficulty of `faults`. Later versions are given the signals of 2.0, and hold the rest. What is there is never written anew: a file that is read for ever
-must stay the one that was written then. A mode that a version did not have yet is left out.
+each difficulty of `faults`. Later versions are given the signals of 2.0, and hold the rest. What is
+there is never written anew: a file that is read for ever must stay the one that was written then.
+A mode that a version did not have yet is left out.
 """
 
 from __future__ import annotations

@@ -153,7 +153,7 @@ def test_missing_attribute(name: str, tmp_path: Path) -> None:
     [
         ("format", "ascan-readings", "format 'ascan-readings'; allowed: ascan-scan"),
         ("format", None, "states no format"),
-        ("format_version", (3, 0), "newer than this engine's 2.0; update"),
+        ("format_version", (3, 0), "newer than this engine's 2.1; update"),
         ("format_version", (0, 9), "older than any this engine reads"),
         ("format_version", None, "states no format_version"),
     ],
