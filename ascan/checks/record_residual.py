@@ -10,8 +10,8 @@ from ascan.checks.check_input import CheckInput
 from ascan.path.modes import Layout
 
 # What is left may be so many times the noise, or this part of the back-wall echo's height.
-MOST_LEFT, MOST_LEFT_SHARE = 2.0, 0.03
-# Under a dual probe, whose record is a model's of two apertures, twice as much.
+MOST_LEFT, MOST_LEFT_SHARE = 2.0, 0.045
+# Under a dual probe, whose record is a model's of two apertures, somewhat more.
 MOST_LEFT_DUAL = 0.06
 # A record that is late as a whole is taken for that where it leaves no more than this.
 MOST_LEFT_FREED = 0.1

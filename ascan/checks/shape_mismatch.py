@@ -33,7 +33,7 @@ BETWEEN = 0.85
 # may be missed (own study, clipped by 8 to 40 dB).
 CLIPPED, MOST_CLIPPED = np.uint32(Flag.SATURATED), 0.25
 # What a fit of all echoes leaves of a record is spread over all of it: so much less is told.
-OF_A_FIT = 0.6
+OF_A_FIT = 1.25
 MAX_SHAPE_RESIDUAL = Key(
     name="max_shape_residual",
     default=0.08,

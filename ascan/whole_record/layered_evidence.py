@@ -17,6 +17,8 @@ OTHER_SIGMAS = 6.0
 
 # So many periods round the interface echo and the wall's, what is left is their own.
 OWN_PERIODS = 1.5
+# Half of normal noise is smaller than so many of its standard deviations.
+NORMAL_MEDIAN = 0.6745
 
 
 # Noise is related over so many periods at most.
@@ -112,13 +114,18 @@ def unexpected_echo(
     wall, noise = heights
     place, spacing = spaced
     energy = dot(shape, shape)
-    best, where = 0.0, 0.0
+    best, where, looked_at = 0.0, 0.0, 0
+    sizes = np.empty(products.size)
     for j in range(int(place + OWN_PERIODS * period) + 1, products.size):
         if abs(j - place - spacing) < OWN_PERIODS * period:
             continue
+        sizes[looked_at] = abs(products[j])
+        looked_at += 1
         if abs(products[j]) > best:
             best, where = abs(products[j]), j - place
-    by_noise = OTHER_SIGMAS * noise / np.sqrt(energy)
+    # Grain goes on all along; an echo stands in one place, which moves no median.
+    level = np.median(sizes[:looked_at]) / NORMAL_MEDIAN if looked_at else 0.0
+    by_noise = OTHER_SIGMAS * max(noise / np.sqrt(energy), level / energy)
     return Other(best / energy / abs(wall), by_noise / abs(wall), where)
 
 

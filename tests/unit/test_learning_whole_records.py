@@ -176,9 +176,9 @@ STEEL: Any = SimpleNamespace(
         (0.5, 0.0, True),
         # Chance does so as often as one time in a hundred: nothing is proved, however large.
         (0.02, 0.1, True),
-        # Chance does not; below 0.005 of a wavelength (1.184 mm) it is no mix-up for all that.
-        (0.001, 0.0058, True),
-        (0.001, 0.0060, False),
+        # Chance does not; below a 32nd of a wavelength (1.184 mm) it is no mix-up for all that.
+        (0.001, 0.0369, True),
+        (0.001, 0.0371, False),
     ],
 )
 def test_what_steps_leave_of_whole_records_is_explained(

@@ -368,8 +368,8 @@ def test_a_second_path_of_another_wall() -> None:
     ("noise", "height", "top", "usual", "most"),
     [
         (2.5, 10.0, 1.0, 0.0, 5.0),
-        (1.0, 1000.0, 1.0, 0.0, 30.0),
-        (1.0, -1000.0, 0.5, 0.0, 15.0),
+        (1.0, 1000.0, 1.0, 0.0, 45.0),
+        (1.0, -1000.0, 0.5, 0.0, 22.5),
         (1.0, 1000.0, 1.0, 0.1, 150.0),
     ],
 )
@@ -387,7 +387,7 @@ def test_what_a_fit_may_leave(
 def test_a_fit_that_leaves_more_is_of_another_shape() -> None:
     one = np.ones(2)
     fit = {
-        "left": both_sides(30.0), "noise": one, "height": 1000.0 * one, "top": one,
+        "left": both_sides(45.0), "noise": one, "height": 1000.0 * one, "top": one,
         "usual_left": 0.0 * one,
     }  # fmt: skip
     one = seen(fit=fit, layout=layout_of(is_dual=False))

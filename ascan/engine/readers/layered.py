@@ -12,6 +12,7 @@ from ascan.calibration.record import Calibration
 from ascan.checks.alternatives import Alternatives, Cause
 from ascan.checks.check import Stage
 from ascan.checks.check_input import CheckInput
+from ascan.checks.saturation import clipped_first
 from ascan.engine.read import Interval, Read, RunChecks
 from ascan.finding.echoes import GateEchoes
 from ascan.kernels.arrays import BoolArray, Columns, FlagArray, FloatArray
@@ -69,6 +70,8 @@ class LayeredReader:
         start_us, stop_us = self.window_us
         outside = (found["interval_us"] < start_us) | (found["interval_us"] > stop_us)
         flags |= np.where(outside, np.uint32(Flag.OUTSIDE_GATE), np.uint32(0))
+        first = clipped_first(seen, front.time_us, found["interval_us"])
+        flags |= np.where(first, np.uint32(Flag.AMBIGUOUS), np.uint32(0))
         hidden = may_be_hidden(found, stop_us, layout.period_us, flags)
         if "shape_residual" in found:
             tell_fit(seen, layout.back_wall, found)

@@ -26,7 +26,7 @@ from ascan.steps.means import steps_as_known
 
 # What steps leave of a whole-record fit is in its uncertainty; below this part of a wavelength it
 # is no mix-up of steps or echoes.
-SLIGHT_PERIODS = 0.005
+SLIGHT_PERIODS = 0.03125
 # A step reading so many wavelengths off its step is of another half-cycle or echo.
 MISREAD_PERIODS = 0.125
 # A curve has zero and scale besides its correction: fewer steps leave nothing to test it with.
