@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from ascan.base.flags import MEANINGS, severity
+from ascan.base.flags import MEANINGS, at_stake, severity
 from ascan.base.stored import stored_fields
 from ascan.calibration.fit import Fit
 from ascan.checks import table as checks
@@ -121,10 +121,13 @@ def columns() -> Iterator[str]:
 
 
 def flags() -> Iterator[str]:
-    yield from ("| flag | severity | meaning |", "|---|---|---|")
+    yield from ("| flag | severity | at stake | meaning |", "|---|---|---|---|")
     for flag, meaning in MEANINGS.items():
         yield rows(
-            f"`{str(flag.name).lower()}`", severity(flag), meaning.partition(": ")[2] or meaning
+            f"`{str(flag.name).lower()}`",
+            severity(flag),
+            at_stake(flag),
+            meaning.partition(": ")[2] or meaning,
         )
 
 

@@ -80,6 +80,10 @@ FATAL = int(
 # What was seen and does not speak against the number: it is in the uncertainty, or undone.
 NOTES = int(Flag.SATURATED | Flag.SPIKE_REPAIRED | Flag.POLARITY_INVERTED)
 
+# Of care flags these say that something thinner may lie under the beam; the others, that the value
+# itself may be another.
+HIDING = int(Flag.WEAK_ECHO | Flag.SHAPE_MISMATCH | Flag.UNEXPECTED_ECHO)
+
 # These say how thick a wall is, and nothing of how well it was read.
 OF_RANGE = np.uint32(Flag.OUTSIDE_CALIBRATED_RANGE | Flag.OUTSIDE_MEASURING_RANGE)
 
@@ -91,7 +95,8 @@ MEANINGS: dict[Flag, str] = {
     Flag.AMBIGUOUS: "ambiguous: another thickness explains the record about as well",
     Flag.UNCOUPLED: "uncoupled: the interface echo is that of air, no sound enters the wall",
     Flag.OUTSIDE_GATE: "outside the gate: the record's own thickness lies where none was sought",
-    Flag.SATURATED: "saturated: an echo that was timed touches the clipping level",
+    Flag.SATURATED: "saturated: an echo that was timed touches the clipping level; what that "
+    "may have moved the time by is in the uncertainty",
     Flag.LOW_SNR: "low signal-to-noise: an echo that was timed is too near the noise",
     Flag.AT_GATE_EDGE: "at the gate's edge: the echo begins before the gate or ends after it",
     Flag.GATE_CUT_SHORT: "gate cut short: it reaches past the record or into a blank, only the "
@@ -119,7 +124,8 @@ MEANINGS: dict[Flag, str] = {
     "trigger, clock, delay line",
     Flag.UNEXPECTED_ECHO: "unexpected echo: one stands ahead of the timed one, or a larger one "
     "behind it",
-    Flag.WEAK_ECHO: "weak echo: far lower than on the steps: a pit's flank, roughness, coupling",
+    Flag.WEAK_ECHO: "weak echo: far lower than on the steps, and not by coupling alone: a pit's "
+    "flank, roughness",
     Flag.POLARITY_INVERTED: "polarity inverted: the record has the opposite polarity of the "
     "calibration's, and "
     "was measured as its mirror image",
@@ -139,6 +145,21 @@ def severity(flag: Flag) -> str:
     if flag & FATAL:
         return "fatal"
     return "note" if flag & NOTES else "care"
+
+
+def at_stake(flag: Flag) -> str:
+    """Return what one flag puts at stake, in words; "" of a note.
+
+    Examples
+    --------
+    >>> at_stake(Flag.LOW_SNR), at_stake(Flag.WEAK_ECHO), at_stake(Flag.NO_ECHO)
+    ('another value', 'a thinner wall under the beam', 'no value')
+    """
+    if flag & FATAL:
+        return "no value"
+    if flag & NOTES:
+        return ""
+    return "a thinner wall under the beam" if flag & HIDING else "another value"
 
 
 def usability(flags: int) -> str:

@@ -9,6 +9,8 @@ import numpy as np
 
 from ascan.base.flags import (
     MEANINGS,
+    Flag,
+    at_stake,
     is_fatal,
     is_marked,
     names,
@@ -92,5 +94,11 @@ class Summary:
         for flag, meaning in MEANINGS.items():
             count = self.flags.get(str(flag.name).lower(), 0)
             if count:
-                out.append(f"{count:>8}  {severity(flag)}: {meaning}")
+                out.append(f"{count:>8}  {_kind(flag)}: {meaning}")
         return out
+
+
+def _kind(flag: Flag) -> str:
+    """Return a flag's severity and, of care, what is at stake."""
+    word, stake = severity(flag), at_stake(flag)
+    return f"{word} ({stake})" if word == "care" else word

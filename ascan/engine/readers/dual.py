@@ -93,15 +93,15 @@ def chosen_of(found: Columns) -> Interval:
 
     Wedges warm, a film gets under the shoe, a trigger wanders: when the pulse left is known to
     `U_DELAY_US` only, and the second echo, where it is heard, tells it better. What the fit leaves
-    is then that one's, too.
+    is then that one's, too. Where it is not heard, the uncertainty holds it.
     """
-    freed = np.isfinite(found["delayed_us"])
-    freed &= found["u_delayed_us"] < np.hypot(found["u_interval_us"], U_DELAY_US)
+    u_us = np.hypot(found["u_interval_us"], U_DELAY_US)
+    freed = np.isfinite(found["delayed_us"]) & (found["u_delayed_us"] < u_us)
     found["left"] = np.where(freed, found["delayed_left"], found["left"])
     found["delay_us"] = np.where(freed, found["delay_us"], np.nan)
     return Interval(
         np.where(freed, found["delayed_us"], found["interval_us"]),
-        np.where(freed, found["u_delayed_us"], found["u_interval_us"]),
+        np.where(freed, found["u_delayed_us"], u_us),
     )
 
 
