@@ -54,6 +54,8 @@ class About:
         Velocity of a coating that two intervals find, over the wall's; 0 where none is stated.
     least_strength : float
         Below it an echo is weak by the scan's own echoes (`ascan.checks.weak_echo`); NaN before.
+    scan_delay_us : float
+        By how much echoes of a dual probe come late in the middle of the scan; NaN before.
     """
 
     layout: Layout
@@ -72,6 +74,7 @@ class About:
     between_arrivals: FloatArray = field(default_factory=lambda: np.zeros(0))
     coating_ratio: float = 0.0
     least_strength: float = np.nan
+    scan_delay_us: float = np.nan
 
     @property
     def reach(self) -> int:

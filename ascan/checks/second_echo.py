@@ -45,6 +45,12 @@ MAX_SECOND_DELAY = Key(
     why="diffraction moves it by 0.07 periods at most (own table, `ascan.path.diffraction`), "
     "another half-cycle by half a period",
 )
+SCAN_DELAY = Column(
+    "scan_delay_us",
+    "us",
+    "by how much a dual probe's echoes come late in the middle of the scan; it is in the "
+    "uncertainty of readings whose own second echo is not heard. NaN: not learned",
+)
 SECOND_DELAY = LearnedValue(
     name="second_echo_delay_us",
     kind=Kind.PER_STEP,
@@ -235,7 +241,8 @@ def evidence(seen: CheckInput) -> Evidence:
     found = Second(np.empty(seen.rows), np.empty(seen.rows), np.empty(seen.rows))
     noise = echo.noise(seen.about.recording.full_scale)
     write_second((first, second), room, noise, (period, curve is not None), found)
-    return {
+    of_scan = {SCAN_DELAY.name: np.full(seen.rows, seen.about.scan_delay_us)}
+    return (of_scan if curve is not None else {}) | {
         "second_echo_delay_us": found.off / seen.rate,
         "second_echo_ratio": found.share,
         "least": found.least,
@@ -292,6 +299,7 @@ CHECK = Check(
             "by how much the wall's second echo, where heard, comes late",
         ),
         Column("second_echo_ratio", "1", "the wall's second echo over its first"),
+        SCAN_DELAY,
     ),
     learns=(Lesson(SECOND_DELAY, Pass.CALIBRATED, learn),),
 )

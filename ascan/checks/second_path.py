@@ -12,6 +12,7 @@ import numpy as np
 from ascan.base.flags import Flag
 from ascan.checks.check import Check, Column, Evidence, Stage, Verdict
 from ascan.checks.check_input import CheckInput
+from ascan.checks.second_echo import SCAN_DELAY
 from ascan.path.modes import Layout
 
 # The second echo's path is another wall's where it differs by so many of its standard
@@ -36,6 +37,7 @@ def evidence(seen: CheckInput) -> Evidence:
         "u_second_mm": u,
         "second_off": -late / u,
         "delay_us": seen.fit["delay_us"],
+        SCAN_DELAY.name: np.full(seen.rows, seen.about.scan_delay_us),
     }
 
 
@@ -72,5 +74,6 @@ CHECK = Check(
             "by how much all echoes of a dual probe's record come late; the thickness is freed of "
             "it. NaN: not told, the record is taken as on the steps",
         ),
+        SCAN_DELAY,
     ),
 )

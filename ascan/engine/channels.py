@@ -11,7 +11,7 @@ from ascan.calibration.record import Calibration, check_calibration
 from ascan.engine.binding import bind
 from ascan.engine.blocks import run_rows, walk, walk_by
 from ascan.engine.pipeline import Pipeline
-from ascan.engine.scan_strength import least_strength_of, strength_kept, with_strength
+from ascan.engine.scan_usual import knowing, usual_kept, usual_of
 from ascan.kernels.arrays import AnyArray, Columns, IntArray
 from ascan.procedure.written import Procedure
 from ascan.results.readings import Readings
@@ -56,8 +56,8 @@ def scan_pipelines(
         own = scan
         if channel is not None and channels is not None:
             own = scan.choose(channels == channel)
-        least = strength_kept(like, channel) if like else least_strength_of(pipeline, own)
-        found[channel] = with_strength(pipeline, least)
+        usual = usual_kept(like, channel) if like else usual_of(pipeline, own)
+        found[channel] = knowing(pipeline, usual)
     return found
 
 

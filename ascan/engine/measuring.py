@@ -15,7 +15,7 @@ from ascan.engine.binding import bind
 from ascan.engine.blocks import joined, readings_of
 from ascan.engine.channels import Calibrations, scan_pipelines, walk_channels
 from ascan.engine.pipeline import Pipeline
-from ascan.engine.scan_strength import strength_kept, with_strength
+from ascan.engine.scan_usual import knowing, usual_kept
 from ascan.engine.taught import taught_of
 from ascan.kernels.arrays import AnyArray
 from ascan.procedure.written import Procedure
@@ -210,4 +210,4 @@ def prepare(
     check_meaning(meaning, "prepare")
     recording = recording_for(stored, sample_rate_mhz=sample_rate_mhz, **meaning)
     pipeline = bind(procedure, recording, calibration)
-    return Prepared(pipeline if like is None else with_strength(pipeline, strength_kept(like)))
+    return Prepared(pipeline if like is None else knowing(pipeline, usual_kept(like)))

@@ -169,14 +169,25 @@ class Pipeline:
         if self.second is not None:
             seen.second = self.second.run(seen.block, seen.start_time_us, along=along)
         found = self.checks.run(Stage.READING, seen, columns["flags"])
-        if self.about.arrivals is not None and seen.layout.times_single_echoes:
-            # What may delay all echoes of a dual probe alike (a warm wedge, a film, a trigger)
-            # shows in the second one: it is due by the wall that the first one tells.
-            late_us = np.nan_to_num(found["second_echo_delay_us"])
+        if self.about.arrivals is not None:
             noise_us = LATE_NOISE * read.main.u_us
-            beyond_us = np.sqrt(np.maximum(late_us**2 - noise_us**2, 0.0))
+            beyond_us = np.sqrt(np.maximum(self._late_us(found) ** 2 - noise_us**2, 0.0))
             widen(columns, 0.5 * self.about.velocity_mm_per_us * beyond_us)
         return found
+
+    def _late_us(self, found: Columns) -> FloatArray:
+        """Return by how much records of a dual probe may be late, what is taken off left out.
+
+        A warm wedge, a film, a trigger delay all echoes alike. That shows in the second one: it is
+        due by the wall that the first one tells. Where it is not heard, the middle of the scan
+        stands in.
+        """
+        usual_us = np.nan_to_num(self.about.scan_delay_us)
+        if self.procedure.layout.times_single_echoes:
+            late_us = found["second_echo_delay_us"]
+            return np.where(np.isnan(late_us), usual_us, late_us)
+        freed = np.isfinite(found.get("delay_us", np.full(1, np.nan)))
+        return np.where(freed, 0.0, usual_us)
 
 
 def window_us(

@@ -1,0 +1,88 @@
+"""What a scan tells of itself before its waveforms are judged: strength, and a common delay."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import NamedTuple
+
+import numpy as np
+
+from ascan.base.flags import is_fatal
+from ascan.checks.second_echo import SCAN_DELAY
+from ascan.checks.weak_echo import (
+    DUAL_DROP_DB,
+    LEAST_DROP_DB,
+    learns_from_scan,
+    least_of_scan,
+)
+from ascan.engine.blocks import readings_of
+from ascan.engine.pipeline import Pipeline
+from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray
+from ascan.results.readings import Readings
+from ascan.waveform.scan import Scan
+
+# Fewer readings have no middle to speak of; more, evenly from all of the scan, tell no more.
+FEWEST, MOST, FEWEST_DELAYS = 20, 200, 8
+DELAY, SECOND = "delay_us", "second_echo_delay_us"
+
+
+class ScanUsual(NamedTuple):
+    """What is usual in a scan; NaN where too few of its readings tell.
+
+    Attributes
+    ----------
+    least_strength : float
+        Below it an echo is weak among the others (`ascan.checks.weak_echo`).
+    delay_us : float
+        By how much all echoes of a dual probe's records come late, in the middle of the scan.
+    """
+
+    least_strength: float = np.nan
+    delay_us: float = np.nan
+
+
+def knowing(pipeline: Pipeline, usual: ScanUsual) -> Pipeline:
+    """Return a pipeline that judges by what is usual in a scan; NaN: by the procedure."""
+    about = dataclasses.replace(
+        pipeline.about, least_strength=usual.least_strength, scan_delay_us=usual.delay_us
+    )
+    return dataclasses.replace(pipeline, about=about)
+
+
+def usual_of(pipeline: Pipeline, scan: Scan) -> ScanUsual:
+    """Return what is usual in a scan, by a first look at some of its waveforms."""
+    layout = pipeline.procedure.layout
+    if not (learns_from_scan(layout) or layout.is_dual) or len(scan) < FEWEST:
+        return ScanUsual()
+    rows = np.unique(np.linspace(0, len(scan) - 1, MOST).astype(np.int64))
+    columns = readings_of(pipeline, scan.choose(rows)).columns
+    sound = ~is_fatal(columns["flags"])
+    strength = _told(columns.get("relative_amplitude"), sound)
+    strength = strength[strength > 0.0]
+    delay_us = _told(columns.get(DELAY if layout.of_whole_record else SECOND), sound)
+    least = np.nan
+    if strength.size >= FEWEST and learns_from_scan(layout):
+        least = least_of_scan(strength, DUAL_DROP_DB if layout.is_dual else LEAST_DROP_DB)
+    told = layout.is_dual and delay_us.size >= FEWEST_DELAYS
+    return ScanUsual(least, float(np.median(delay_us)) if told else np.nan)
+
+
+def _told(column: AnyArray | None, sound: BoolArray) -> FloatArray:
+    """Return the values of a column that sound readings have."""
+    if column is None:
+        return np.zeros(0)
+    values = np.asarray(column, np.float64)
+    return values[sound & np.isfinite(values)]
+
+
+def usual_kept(readings: Readings, channel: int | None = None) -> ScanUsual:
+    """Return what readings were judged by; NaN where they were by nothing of the kind."""
+    columns = readings.columns
+
+    def kept(name: str) -> float:
+        values = columns.get(name, np.zeros(0))
+        if channel is not None and "channel" in columns and values.size:
+            values = values[columns["channel"] == channel]
+        return float(values[0]) if values.size else np.nan
+
+    return ScanUsual(kept("least_strength"), kept(SCAN_DELAY.name))
