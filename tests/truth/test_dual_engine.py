@@ -359,3 +359,20 @@ def test_heights_are_held_against_those_of_the_steps_beside() -> None:
     sound = walls(BETWEEN, 3.5, 50.0).rows.read_block(0, BETWEEN.size).astype(np.float64)
     assert not (measure(of_codes(0.6 * sound), how, fit).flags & weak).any()
     assert (measure(of_codes(0.4 * sound), how, fit).flags & weak).all()
+
+
+@pytest.mark.parametrize("late_us", [-0.03, 0.02, 0.04])
+def test_a_probe_that_has_become_late_is_covered_or_marked(late_us: float) -> None:
+    """A warm wedge, a film: thick walls, whose second echo is not heard, take it from the scan."""
+    how = procedure(3.5)
+    fit = calibrated(EIGHT, 3.5, how)
+    truth = np.geomspace(2.0, 24.0, 80)
+    scan = walls(truth, 3.5)
+    late = dataclasses.replace(scan, start_time_us=scan.start_time_us + late_us)
+    readings = measure(late, how, fit)
+    error = np.abs(readings.thickness_mm - truth)
+    assert np.median(error) > 0.5 * 0.5 * 5.92 * abs(late_us)
+    usual_us = readings.columns["scan_delay_us"][0]
+    assert usual_us == pytest.approx(-late_us, abs=0.015)
+    covered = error < 1.1 * readings.columns["expanded_mm"]
+    assert (covered | (readings.flags != 0)).mean() >= 0.95
