@@ -10,6 +10,7 @@ from ascan.base.errors import fault
 from ascan.kernels.arrays import AnyArray, BoolArray
 from ascan.results.readings import Readings
 from ascan.survey.height_map import HeightMap, Under, under_beam
+from ascan.survey.places import gone_of
 from ascan.survey.wrong import OUTCOMES, Verdicts, verdicts
 
 # Of the truth, too, twice its standard uncertainty is allowed.
@@ -92,5 +93,8 @@ def score(readings: Readings, ground: HeightMap, *, beam_mm: float, wavelength_m
     x_mm, y_mm = (np.asarray(columns[name], np.float64) for name in ("x_mm", "y_mm"))
     under = under_beam(ground, x_mm, y_mm, beam_mm)
     expanded = np.hypot(columns["expanded_mm"], COVERAGE * under.u_mm)
-    judged = verdicts({**columns, "expanded_mm": expanded}, under.truth, wavelength_mm / 8.0)
+    # What a failed check has voided counts as refused.
+    thickness = np.where(gone_of(readings), np.nan, columns["thickness_mm"])
+    counted = {**columns, "expanded_mm": expanded, "thickness_mm": thickness}
+    judged = verdicts(counted, under.truth, wavelength_mm / 8.0)
     return Score(readings, under, judged)

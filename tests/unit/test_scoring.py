@@ -55,6 +55,13 @@ def test_each_verdict_is_counted_once() -> None:
     np.testing.assert_array_equal(found.columns()["true_least_mm"][:3], [8.0, 3.0, 3.0])
 
 
+def test_what_a_failed_check_has_voided_counts_as_refused() -> None:
+    measured = readings([8.0, 9.0], [3.0, 5.0], [0, 0])
+    voided = Readings({**measured.columns, "check_status": np.array([0, 2], np.uint8)})
+    counts = score(voided, ground(), beam_mm=4.0, wavelength_mm=WAVELENGTH_MM).counts()
+    assert (counts["right_unmarked"], counts["refused"], counts["wrong_unmarked"]) == (1, 1, 0)
+
+
 def test_what_lies_under_a_beam() -> None:
     """A pit of 2 mm under a beam of 4 mm: a quarter of its area, within the grid's own error."""
     under = under_beam(ground(), np.array([10.0]), np.array([10.0]), 4.0)
