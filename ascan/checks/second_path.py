@@ -37,7 +37,7 @@ def evidence(seen: CheckInput) -> Evidence:
         "u_second_mm": u,
         "second_off": -late / u,
         "delay_us": seen.fit["delay_us"],
-        SCAN_DELAY.name: np.full(seen.rows, seen.about.scan_delay_us),
+        SCAN_DELAY.name: np.full(late.size, seen.about.scan_delay_us),
     }
 
 

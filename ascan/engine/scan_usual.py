@@ -9,12 +9,8 @@ import numpy as np
 
 from ascan.base.flags import is_fatal
 from ascan.checks.second_echo import SCAN_DELAY
-from ascan.checks.weak_echo import (
-    DUAL_DROP_DB,
-    LEAST_DROP_DB,
-    learns_from_scan,
-    least_of_scan,
-)
+from ascan.checks.strength_of_scan import DUAL_DROP_DB, LEAST_DROP_DB, least_of_scan
+from ascan.checks.weak_echo import learns_from_scan
 from ascan.engine.blocks import readings_of
 from ascan.engine.pipeline import Pipeline
 from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray

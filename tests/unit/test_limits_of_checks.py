@@ -33,6 +33,7 @@ from ascan.checks.interface_multiple import weigh_repeat
 from ascan.checks.missing_second import is_missing
 from ascan.checks.multiples import is_apart
 from ascan.checks.shape_mismatch import is_unlike, u_of_shape_us
+from ascan.checks.strength_of_scan import least_of_scan
 from ascan.checks.table import keys
 from ascan.checks.uneven_spacing import mark_uneven
 from ascan.checks.unexpected_echo import Beside, mark_others
@@ -238,13 +239,13 @@ def test_a_second_echo_tells_the_wall_from_coupling() -> None:
 def test_what_a_scan_calls_weak() -> None:
     """2 dB below its middle, two deviations of its louder ones below, never 20 dB."""
     even, spread_db = np.ones(100), np.random.default_rng(1).normal(0.0, 4.0, 20_000)
-    assert weak_echo.least_of_scan(even) == pytest.approx(10.0 ** (-2.0 / 20.0))
-    spread = weak_echo.least_of_scan(10.0 ** (spread_db / 20.0))
+    assert least_of_scan(even) == pytest.approx(10.0 ** (-2.0 / 20.0))
+    spread = least_of_scan(10.0 ** (spread_db / 20.0))
     assert 20.0 * np.log10(spread) == pytest.approx(-8.0, abs=0.3)
     # All of it 12 dB below the steps: that is no measure.
-    assert weak_echo.least_of_scan(0.25 * even) == pytest.approx(10.0 ** (-4.0 / 20.0))
+    assert least_of_scan(0.25 * even) == pytest.approx(10.0 ** (-4.0 / 20.0))
     loud = 10.0 ** (np.linspace(0.0, 60.0, 100) / 20.0)
-    assert weak_echo.least_of_scan(loud) >= 0.1
+    assert least_of_scan(loud) >= 0.1
 
 
 def test_an_echo_twice_as_high_is_another_unless_the_interface_echo_is_clipped() -> None:
@@ -344,7 +345,11 @@ def path(late_mm: FloatArray, delay_us: FloatArray) -> list[bool]:
         },
         columns={"u_common_mm": np.full(2, 0.04)},
         others={"as_calibrated": {"thickness_mm": np.full(2, 8.0)}},
-        about=SimpleNamespace(probe=SimpleNamespace(frequency_mhz=5.0), nominal_mm_per_us=5.92),
+        about=SimpleNamespace(
+            probe=SimpleNamespace(frequency_mhz=5.0),
+            nominal_mm_per_us=5.92,
+            scan_delay_us=float("nan"),
+        ),
     )
     found = second_path.evidence(one)
     np.testing.assert_allclose(found["second_mm"], 8.0 + late_mm, rtol=0.0, atol=1e-12)
