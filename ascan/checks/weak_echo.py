@@ -38,7 +38,8 @@ MIN_AMPLITUDE_ALONE = Key(
     default=0.5,
     least=0.0,
     most=1.0,
-    meaning="the same where neither interface echo nor second echo tells the wall from coupling",
+    meaning="the same where no interface echo tells the wall from coupling and the scan is too "
+    "small to tell it (`least_strength`)",
     why="coupling alone changes the height by 4 dB and more (common practice); told are 6 dB, at "
     "which half of a beam meets something else (half-value method, common practice)",
 )
@@ -130,9 +131,9 @@ def learn(on: StepReadings) -> dict[str, FloatArray]:
     if not applies(layout):
         return {}
     height, whole = np.abs(on.of_gate(layout.back_wall, "amplitude")), on.used.copy()
-    gain_db = _gain_of(on.columns.get("gain_db"), layout)
-    if gain_db is not None:
-        height = height * 10.0 ** ((np.median(gain_db[on.used]) - gain_db) / 20.0)
+    step_db = learn_gain(on).get(layout.back_wall)
+    if step_db is not None:
+        height = at_gain(height, on.columns["gain_db"], float(step_db))
     if layout.interface:
         height = height / np.abs(on.of_gate(layout.interface, "amplitude"))
         whole &= _whole(on.of_gate(layout.interface, "flags"))
@@ -150,18 +151,19 @@ def second_share(columns: Mapping[str, AnyArray], layout: Layout) -> FloatArray 
 
 def learn_gain(on: StepReadings) -> dict[str, FloatArray]:
     """Return the steps' middle gain, where their scan says one for each."""
-    gain_db = _gain_of(on.columns.get("gain_db"), on.layout)
-    if gain_db is None or not applies(on.layout):
+    gain_db = on.columns.get("gain_db")
+    if gain_db is None or on.layout.interface or not applies(on.layout):
         return {}
-    return {on.layout.back_wall: np.array(np.median(gain_db[on.used]))}
+    own_db = np.asarray(gain_db, np.float64)
+    if not np.isfinite(own_db).all():
+        return {}
+    return {on.layout.back_wall: np.array(np.median(own_db[on.used]))}
 
 
-def _gain_of(gain_db: AnyArray | None, layout: Layout) -> FloatArray | None:
-    """Return gains that every waveform has and that matter; against an interface echo none does."""
-    if gain_db is None or layout.interface:
-        return None
-    gain_db = np.asarray(gain_db, np.float64)
-    return gain_db if np.isfinite(gain_db).all() else None
+def at_gain(height: FloatArray, gain_db: AnyArray, step_db: float) -> FloatArray:
+    """Return heights as they would be at the steps' gain; unchanged where a gain is not known."""
+    more_db = step_db - np.asarray(gain_db, np.float64)
+    return np.asarray(height * 10.0 ** (np.where(np.isfinite(more_db), more_db, 0.0) / 20.0))
 
 
 def learn_second(on: StepReadings) -> dict[str, FloatArray]:
@@ -183,9 +185,9 @@ def evidence(seen: CheckInput) -> Evidence:
     if layout.interface:
         strength = strength / np.abs(seen.echoes[layout.interface].amplitude)
         whole = _whole(seen.echoes[layout.interface].flags)
-    step_db, gain_db = seen.gates_with(STEP_GAIN).get(name), _gain_of(seen.gain_db, layout)
-    if step_db is not None and gain_db is not None:
-        strength = strength * 10.0 ** ((float(step_db) - gain_db) / 20.0)
+    step_db = seen.gates_with(STEP_GAIN).get(name)
+    if step_db is not None and seen.gain_db is not None:
+        strength = at_gain(strength, seen.gain_db, float(step_db))
     found: dict[str, AnyArray] = {
         "least_strength": np.full(seen.rows, seen.about.least_strength),
         "relative_amplitude": share_of_usual(

@@ -120,6 +120,14 @@ def _check_columns(pipeline: Pipeline, scan: Scan) -> None:
     rule, warm = pipeline.procedure.temperature, scan.columns.get("temperature_c")
     if rule is not None and warm is not None:
         rule.check_column(np.asarray(warm, np.float64), scan.name)
+    gain_db = scan.columns.get("gain_db")
+    if gain_db is not None and gain_db.dtype.kind not in "iuf":
+        raise fault(
+            f"{scan.name}: gain_db",
+            "holds no numbers",
+            allowed="dB; NaN where a gain is not known",
+            remedy="give it in dB, or call the column otherwise",
+        )
     for name in taken & set(scan.columns):
         raise fault(
             f"{scan.name}: column '{name}'",

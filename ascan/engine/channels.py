@@ -53,10 +53,10 @@ def scan_pipelines(
     check_scan(scan)
     found, channels = channel_pipelines(scan, procedure, calibrations), channels_of(scan)
     for channel, pipeline in found.items():
-        own = scan
+        rows = np.arange(len(scan))
         if channel is not None and channels is not None:
-            own = scan.choose(channels == channel)
-        usual = usual_kept(like, channel) if like else usual_of(pipeline, own)
+            rows = np.flatnonzero(channels == channel)
+        usual = usual_of(pipeline, scan, rows) if like is None else usual_kept(like, channel)
         found[channel] = knowing(pipeline, usual)
     return found
 

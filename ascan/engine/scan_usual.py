@@ -7,13 +7,14 @@ from typing import NamedTuple
 
 import numpy as np
 
+from ascan.base.errors import fault
 from ascan.base.flags import is_fatal
 from ascan.checks.second_echo import SCAN_DELAY
 from ascan.checks.strength_of_scan import DUAL_DROP_DB, LEAST_DROP_DB, least_of_scan
 from ascan.checks.weak_echo import learns_from_scan
 from ascan.engine.blocks import readings_of
 from ascan.engine.pipeline import Pipeline
-from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray
+from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray, IntArray
 from ascan.results.readings import Readings
 from ascan.waveform.scan import Scan
 
@@ -45,13 +46,13 @@ def knowing(pipeline: Pipeline, usual: ScanUsual) -> Pipeline:
     return dataclasses.replace(pipeline, about=about)
 
 
-def usual_of(pipeline: Pipeline, scan: Scan) -> ScanUsual:
-    """Return what is usual in a scan, by a first look at some of its waveforms."""
+def usual_of(pipeline: Pipeline, scan: Scan, rows: IntArray) -> ScanUsual:
+    """Return what is usual in rows of a scan, by a first look at some of them."""
     layout = pipeline.procedure.layout
-    if not (learns_from_scan(layout) or layout.is_dual) or len(scan) < FEWEST:
+    if not (learns_from_scan(layout) or layout.is_dual) or rows.size < FEWEST:
         return ScanUsual()
-    rows = np.unique(np.linspace(0, len(scan) - 1, MOST).astype(np.int64))
-    columns = readings_of(pipeline, scan.choose(rows)).columns
+    looked_at = np.unique(np.linspace(0, rows.size - 1, MOST).astype(np.int64))
+    columns = readings_of(pipeline, scan.choose(rows[looked_at])).columns
     sound = ~is_fatal(columns["flags"])
     strength = _told(columns.get("relative_amplitude"), sound)
     strength = strength[strength > 0.0]
@@ -72,7 +73,15 @@ def _told(column: AnyArray | None, sound: BoolArray) -> FloatArray:
 
 
 def usual_kept(readings: Readings, channel: int | None = None) -> ScanUsual:
-    """Return what readings were judged by; NaN where they were by nothing of the kind."""
+    """Return what readings were judged by; NaN where they were by nothing of the kind.
+
+    Raises
+    ------
+    AscanError
+        They are no readings.
+    """
+    if not isinstance(readings, Readings):
+        raise fault("like", f"is {type(readings).__name__}", allowed="Readings of the whole scan")
     columns = readings.columns
 
     def kept(name: str) -> float:

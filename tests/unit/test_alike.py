@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from builders import SAMPLE_RATE_MHZ, burst, scan_of, wall_procedure
 
-from ascan import Flag, Procedure, calibrate, measure, prepare
+from ascan import AscanError, Flag, Procedure, Scan, calibrate, measure, prepare
 from ascan.kernels.arrays import FloatArray
 from ascan.learning.alike import lag_on, moved
 
@@ -76,3 +76,39 @@ def test_part_of_a_scan_is_judged_as_all_of_it_was() -> None:
     )
     one = engine.measure_one(scan.rows.read_block(lowest, lowest + 1)[0])
     assert int(one.flags) == readings.flags[lowest]
+
+
+def with_gain(gain_db: object, walls: FloatArray, size: FloatArray) -> Scan:
+    return Scan.from_array(
+        size[:, None] * burst(TIME_US, 2.0 * walls / V),
+        sample_rate_mhz=SAMPLE_RATE_MHZ,
+        columns={"gain_db": np.asarray(gain_db)},
+    )
+
+
+def test_a_gain_is_taken_off_waveform_by_waveform() -> None:
+    """Half the waveforms at 6 dB less, told of all but the last: that one keeps its height."""
+    steps, walls = np.array([8.0, 12.0, 16.0]), np.full(6, 12.0)
+    half = 10.0 ** (-6.0 / 20.0)
+    procedure = wall_procedure()
+    block = with_gain([40.0, 40.0, 40.0], steps, np.full(3, 0.9))
+    fit = calibrate(block, procedure, steps)
+    size = 0.9 * np.array([1.0, half, 1.0, half, half, half])
+    gain_db = np.array([40.0, 34.0, 40.0, 34.0, 34.0, np.nan])
+    scan = with_gain(gain_db, walls, size)
+    relative = measure(scan, procedure, fit).columns["relative_amplitude"]
+    assert relative == pytest.approx([1.0, 1.0, 1.0, 1.0, 1.0, half], abs=0.01)
+    for row in range(6):
+        alone = measure(scan.choose([row]), procedure, fit).columns["relative_amplitude"]
+        assert alone[0] == relative[row]
+
+
+def test_a_gain_in_words_and_readings_that_are_none_are_refused() -> None:
+    steps = np.array([8.0, 12.0, 16.0])
+    scan = with_gain(["low", "low", "high"], steps, np.full(3, 0.9))
+    with pytest.raises(AscanError, match="gain_db: holds no numbers"):
+        calibrate(scan, wall_procedure(), steps)
+    plain = scan_of(0.9 * burst(TIME_US, 2.0 * steps / V))
+    fit = calibrate(plain, wall_procedure(), steps)
+    with pytest.raises(AscanError, match="like: is int; allowed: Readings of the whole scan"):
+        measure(plain, wall_procedure(), fit, like=5)  # type: ignore[arg-type]
