@@ -12,6 +12,7 @@ from ascan.base.flags import Flag
 from ascan.checks.check import Check, Evidence, Stage, Verdict
 from ascan.checks.check_input import CheckInput
 from ascan.checks.lesson import Lesson, Pass, StepReadings
+from ascan.checks.second_echo import is_lower
 from ascan.kernels.arrays import BoolArray, FloatArray
 from ascan.path.modes import Layout
 from ascan.steps.learned_value import Kind, LearnedValue
@@ -32,8 +33,7 @@ def is_missing(share: FloatArray, usual: FloatArray, snr_db: FloatArray) -> Bool
     ``share`` is the second echo's of the first (NaN: not known), ``usual`` the least of the two
     steps that the wall lies between, ``snr_db`` the first echo's.
     """
-    noise = NOISE_SIGMAS * 10.0 ** (-snr_db / 20.0)
-    return np.asarray(share + noise < LEAST_OF_USUAL * usual)
+    return is_lower(share, LEAST_OF_USUAL * usual, snr_db, NOISE_SIGMAS)
 
 
 def applies(layout: Layout) -> bool:

@@ -14,7 +14,8 @@ from ascan.checks.alternatives import Cause
 from ascan.checks.check import Check, Evidence, Stage, Verdict
 from ascan.checks.check_input import CheckInput
 from ascan.checks.odds import MIN_ALTERNATIVE_ODDS, unsure
-from ascan.kernels.arrays import AnyArray, FloatArray
+from ascan.checks.saturation import mark_clipped
+from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray
 from ascan.kernels.jit import compiled
 from ascan.path.modes import Layout
 
@@ -27,6 +28,8 @@ USUAL_HEIGHT, USUAL_HEAD, U_SHARE = 1.4, 0.7, 0.25
 NEAR_PERIODS = 0.5
 # Nearer than this to its beginning, an interval still holds the echo or pulse it begins with.
 CLEAR_PERIODS = 2.0
+# Clipped, an interface echo lasts longer.
+CLIPPED_CLEAR_PERIODS = 4.0
 
 
 def odds_against(share: FloatArray, usual: float) -> FloatArray:
@@ -114,6 +117,23 @@ def _odds_at(seen: CheckInput, name: str, share: int, begin_us: FloatArray) -> F
     other_us = seen.interval_us - (share - 1) * ahead_us if last else np.full(seen.rows, np.nan)
     seen.weigh(Cause.LATER_ECHO, odds, other_us)
     return odds
+
+
+def clipped_first(seen: CheckInput, begin_us: FloatArray, interval_us: FloatArray) -> BoolArray:
+    """Return where a clipped echo stands at a half or a third of an interval, shape (n,).
+
+    A fit leaves clipped samples out, and may then take a wall's second echo for its first. What
+    clips there is no less an echo.
+    """
+    recording, found = seen.about.recording, np.zeros(seen.rows, np.bool_)
+    clips, near = (recording.clip_low, recording.clip_high), NEAR_PERIODS * seen.about.period
+    clear_us = CLIPPED_CLEAR_PERIODS * seen.layout.period_us
+    for share in SHARES:
+        ahead_us = interval_us / share
+        place = (begin_us + ahead_us - seen.start_time_us) * seen.rate
+        place = np.where(ahead_us > clear_us, place, np.nan)
+        mark_clipped(seen.block, place, place, int(np.ceil(near)), clips, found)
+    return found
 
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:

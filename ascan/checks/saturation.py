@@ -10,9 +10,6 @@ from ascan.checks.check_input import CheckInput
 from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray
 from ascan.kernels.jit import compiled
 
-# Shares of an interval at which a first echo may stand; so far off, the interface echo is over.
-SHARES, CLEAR_PERIODS = (2, 3), 4.0
-
 
 @compiled
 def mark_clipped(
@@ -58,24 +55,6 @@ def evidence(seen: CheckInput) -> Evidence:
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag them."""
     return {Flag.SATURATED: found["clipped"]}
-
-
-def clipped_first(seen: CheckInput, begin_us: FloatArray, interval_us: FloatArray) -> BoolArray:
-    """Return where a clipped echo stands at a half or a third of an interval, shape (n,).
-
-    A fit leaves clipped samples out, and may then take a wall's second echo for its first. What
-    clips there is no less an echo. Nearer than `CLEAR_PERIODS` to the beginning, the interface echo
-    itself may clip.
-    """
-    recording, found = seen.about.recording, np.zeros(seen.rows, np.bool_)
-    clips, near = (recording.clip_low, recording.clip_high), int(np.ceil(0.5 * seen.about.period))
-    for share in SHARES:
-        ahead_us = np.where(
-            interval_us / share > CLEAR_PERIODS * seen.layout.period_us, interval_us / share, np.nan
-        )
-        place = (begin_us + ahead_us - seen.start_time_us) * seen.rate
-        mark_clipped(seen.block, place, place, near, clips, found)
-    return found
 
 
 CHECK = Check(name="saturation", stage=Stage.GATE, evidence=evidence, judge=judge)

@@ -18,7 +18,7 @@ from ascan.base.flags import Flag
 from ascan.checks.check import Check, Column, Evidence, Key, Stage, Verdict
 from ascan.checks.check_input import CheckInput
 from ascan.checks.lesson import Lesson, Pass, StepReadings
-from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
+from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
 from ascan.kernels.subsample import peak_offset
 from ascan.kernels.sums import dot
@@ -165,6 +165,15 @@ def write_second(
             off[row] = best_lag + peak_offset_at(sizes, highest)
             nearest = nearest_alike(sizes[: 2 * beyond + 1], highest, beyond)
             least[row] = nearest - beyond + peak_offset_at(sizes, nearest)
+
+
+def is_lower(share: FloatArray, least: FloatArray, snr_db: FloatArray, sigmas: float) -> BoolArray:
+    """Return whose second echo is lower than ``least`` by more than noise, shape (n,).
+
+    ``share`` is the second echo's of the first, ``least`` what it must be (NaN of either: it is not
+    lower), ``snr_db`` the first echo's; noise counts for so many of its standard deviations.
+    """
+    return np.asarray(share + sigmas * 10.0 ** (-snr_db / 20.0) < least)
 
 
 def due_us(seen: CheckInput, gate: str) -> FloatArray:

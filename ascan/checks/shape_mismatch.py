@@ -206,6 +206,11 @@ def allowed_between(learned: Learned, reach: int) -> FloatArray:
     return BETWEEN * np.nan_to_num(apart[:-1])
 
 
+def _left_by_noise(snr_db: FloatArray, times: float = 1.0) -> FloatArray:
+    """Return what so many times the noise leaves of an echo, over its root mean square."""
+    return np.asarray(times / ROOT_MEAN_SQUARE * 10.0 ** (-snr_db / 20.0))
+
+
 def u_of_shape_us(
     shape_residual: FloatArray, usual: float, snr_db: FloatArray, frequency_mhz: float
 ) -> FloatArray:
@@ -214,7 +219,7 @@ def u_of_shape_us(
     What is left of it beyond noise and the ``usual`` may lie along its slope as well as across: a
     part m of its root mean square moves it by m / (2 π f). NaN misfits say nothing.
     """
-    noise = NOISE / ROOT_MEAN_SQUARE * 10.0 ** (-snr_db / 20.0)
+    noise = _left_by_noise(snr_db, NOISE)
     beyond = np.sqrt(np.maximum(np.nan_to_num(shape_residual**2 - noise**2 - usual**2), 0.0))
     return np.asarray(beyond / (2.0 * np.pi * frequency_mhz))
 
@@ -231,7 +236,7 @@ def is_unlike(
     usual, most : ndarray, shape (n,)
         What steps as thick as each row's wall left, and how much more it may be.
     """
-    noise = NOISE / ROOT_MEAN_SQUARE * 10.0 ** (-snr_db / 20.0)
+    noise = _left_by_noise(snr_db, NOISE)
     allowed = np.maximum(USUAL * usual, usual + most)
     return np.asarray(shape_residual**2 > allowed**2 + noise**2)
 
@@ -245,7 +250,7 @@ def learn(on: StepReadings) -> dict[str, FloatArray]:
     found = {}
     for name in on.shaped:
         shape_residual = on.of_gate(name, "shape_residual")
-        noise = 10.0 ** (-on.of_gate(name, "snr_db") / 20.0) / ROOT_MEAN_SQUARE
+        noise = _left_by_noise(on.of_gate(name, "snr_db"))
         left = np.sqrt(np.maximum(shape_residual**2 - noise**2, 0.0))
         whole = on.used & on.sound & np.isfinite(left)
         if whole.any():

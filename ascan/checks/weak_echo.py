@@ -17,6 +17,7 @@ from ascan.base.flags import Flag
 from ascan.checks.check import Check, Column, Evidence, Key, Stage, Verdict
 from ascan.checks.check_input import CheckInput
 from ascan.checks.lesson import Lesson, Pass, StepReadings
+from ascan.checks.second_echo import is_lower
 from ascan.kernels.arrays import AnyArray, BoolArray, FlagArray, FloatArray
 from ascan.path.modes import Layout
 from ascan.steps.learned_value import Kind, LearnedValue
@@ -99,16 +100,6 @@ def share_of_usual(
         them it stays. NaN of a step is NaN of the walls beside it.
     """
     return np.asarray(strength / np.exp(np.interp(thickness_mm, steps_mm, np.log(usual))))
-
-
-def is_lower(share: FloatArray, usual: FloatArray, least: float, snr_db: FloatArray) -> BoolArray:
-    """Return whose second echo is lower than ``least`` of the usual by more than noise, shape (n,).
-
-    ``share`` is the second echo's of the first, ``usual`` what it was on the steps (NaN: not
-    known, which is not lower), ``snr_db`` the first echo's.
-    """
-    noise = NOISE_SIGMAS * 10.0 ** (-snr_db / 20.0)
-    return np.asarray(share + noise < least * usual)
 
 
 def learns_from_scan(layout: Layout) -> bool:
@@ -231,7 +222,7 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
     if "relative_second" in found:
         snr_db, least = seen.echoes[seen.layout.back_wall].snr_db, seen.limit(MIN_SECOND.name)
         share, usual = found["second_share"], found["usual_second"]
-        weak |= ~told & is_lower(share, usual, least, snr_db)
+        weak |= ~told & is_lower(share, least * usual, snr_db, NOISE_SIGMAS)
     # The scan itself says what coupling does there; without it, the procedure.
     alone = seen.about.least_strength
     if np.isnan(alone):

@@ -80,11 +80,15 @@ def lag_on(reference: FloatArray, echo: FloatArray, reach: float, near: float = 
 
 def moved(echoes: FloatArray, late: FloatArray) -> FloatArray:
     """Return echoes moved to be so many samples earlier."""
-    width = echoes.shape[1]
-    omega = 2.0 * np.pi * np.fft.rfftfreq(width + 2 * SPARE)
-    padded = np.fft.rfft(np.pad(echoes, ((0, 0), (SPARE, SPARE))))
-    turned = padded * np.exp(1j * np.outer(late, omega))
-    return np.asarray(np.fft.irfft(turned, width + 2 * SPARE)[:, SPARE : width + SPARE])
+    return _shifted(np.pad(echoes, ((0, 0), (SPARE, SPARE))), late)
+
+
+def _shifted(wide: FloatArray, late: FloatArray) -> FloatArray:
+    """Return traces so many samples earlier, without the spare samples at both ends."""
+    width = wide.shape[1]
+    omega = 2.0 * np.pi * np.fft.rfftfreq(width)
+    turned = np.fft.rfft(wide) * np.exp(1j * np.outer(late, omega))
+    return np.asarray(np.fft.irfft(turned, width)[:, SPARE : width - SPARE])
 
 
 def sound(flags: FlagArray, found_us: FloatArray) -> IntArray:
@@ -99,9 +103,5 @@ def cut_round(
 ) -> FloatArray:
     """Return echoes moved so that their places, in samples, lie on the middle sample."""
     whole = np.rint(place).astype(np.int64)
-    width = 2 * (half + SPARE) + 1
-    out = pipeline.gates.cut(scan, rows, whole - half - SPARE, width)
-    omega = 2.0 * np.pi * np.fft.rfftfreq(width)
-    early = np.exp(1j * np.outer(place - whole, omega))
-    moved = np.fft.irfft(np.fft.rfft(out) * early, width)
-    return np.asarray(moved[:, SPARE : width - SPARE])
+    out = pipeline.gates.cut(scan, rows, whole - half - SPARE, 2 * (half + SPARE) + 1)
+    return _shifted(out, place - whole)

@@ -12,7 +12,7 @@ from ascan.calibration.record import Calibration
 from ascan.checks.alternatives import Alternatives, Cause
 from ascan.checks.check import Stage
 from ascan.checks.check_input import CheckInput
-from ascan.checks.saturation import clipped_first
+from ascan.checks.multiple_suspected import clipped_first
 from ascan.engine.read import Interval, Read, RunChecks
 from ascan.finding.echoes import GateEchoes
 from ascan.kernels.arrays import BoolArray, Columns, FlagArray, FloatArray
