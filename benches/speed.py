@@ -14,7 +14,7 @@ from __future__ import annotations
 import dataclasses
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from unittest import mock
 
 import numpy as np
@@ -23,7 +23,8 @@ from ascan_synthetic.synthesis import Synthesis
 from ascan_synthetic.tables import StackTable
 
 from ascan import Calibration, Procedure, Scan, calibrate
-from ascan.engine.pipeline import Pipeline
+from ascan.engine.binding import bind
+from ascan.engine.blocks import walk
 from ascan.kernels.arrays import AnyArray
 from ascan.kernels.jit import compiled
 
@@ -79,10 +80,10 @@ def waveforms(rows: int) -> AnyArray:
 
 def through(scan: Scan, timing: str, condition: str = "") -> Callable[[], object]:
     text = TEXT.format(timing=timing, filter=condition)
-    pipeline = Pipeline(Procedure.from_text(text), scan.recording)
+    pipeline = bind(Procedure.from_text(text), scan.recording)
 
     def run() -> None:
-        for _ in pipeline.walk(scan):
+        for _ in walk(pipeline, scan):
             pass
 
     return run
@@ -175,30 +176,37 @@ def whole_records(rows: int) -> None:
 
 
 def chain(how: Procedure, fit: Calibration, scan: Scan) -> Callable[[], object]:
-    pipeline = Pipeline(how, scan.recording, fit)
-    return lambda: list(pipeline.walk(scan))
+    pipeline = bind(how, scan.recording, fit)
+    return lambda: list(walk(pipeline, scan))
 
 
 def fit_alone(how: Procedure, fit: Calibration, scan: Scan) -> Callable[[], object]:
     """Return a run of the fits with all that gates and noise estimates give them at hand."""
-    pipeline = Pipeline(how, scan.recording, fit)
-    whole, calls = pipeline.whole, []
+    pipeline = bind(how, scan.recording, fit)
+    reader = pipeline.reader
+    stage, calls = getattr(reader, "layered", reader).stage, []  # type: ignore[attr-defined]
+    original = type(stage).run
 
-    original = type(whole).run
+    def noted(self: object, *arguments: object) -> object:
+        calls.append(own(arguments))
+        return original(self, *arguments)
 
-    def noted(self: object, *arguments: AnyArray) -> object:
-        calls.append(tuple(one.copy() for one in arguments))
-        return original(self, *arguments)  # type: ignore[arg-type]
-
-    with mock.patch.object(type(whole), "run", noted):
-        list(pipeline.walk(scan))
-    outer = [call for call in calls if len(call[0])]
+    with mock.patch.object(type(stage), "run", noted):
+        list(walk(pipeline, scan))
 
     def run() -> None:
-        for *rows, flags in outer:
-            original(whole, *rows, flags.copy())  # type: ignore[arg-type]
+        for arguments in calls:
+            original(stage, *own(arguments))
 
     return run
+
+
+def own(arguments: Sequence[object]) -> list[object]:
+    """Return arguments of a fit with flags of their own: it sets them."""
+    return [
+        one.copy() if isinstance(one, np.ndarray) and one.dtype == np.uint32 else one
+        for one in arguments
+    ]
 
 
 if __name__ == "__main__":

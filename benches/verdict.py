@@ -4,7 +4,8 @@
 
 Counts of readings by set-up: right and unmarked, right and marked (and which flag stands alone),
 wrong and marked, wrong and unmarked, a thinner wall hidden, refused, and refused though an echo
-stands 15 dB above noise. Wrong is as in `ascan.survey.wrong`. ``--rows`` are records per cell: a
+stands 15 dB above noise; then how likely a value was said to be wrong beside how often it was, and
+what each mark brings alone. Wrong is as in `ascan.survey.wrong`. ``--rows`` are records per cell: a
 scenario of ordinary work, or a difficulty of one set-up. A block that `calibrate` refuses refuses
 every record of its cell. ``--write`` puts the table into `results.md`. No wall time.
 
@@ -32,6 +33,7 @@ from misleading_made import made_trials
 from ordinary import WAYS, ordinary
 from other_physics import GROUND, LAYERED, of_ground, of_layered
 from plane_trials import OTHER, PLAIN, PLANE, of_plane
+from reliability import FITTED, Told, fitted_shares, marks_table, reliability_table
 from setups import U_STEP_MM, Setup, every_setup, known_of, scan_of
 from trial import Trial
 from verdict_table import IN_SIGHT_DB, RESULTS, Found, line_of, table_of, written
@@ -203,6 +205,7 @@ def tried(yardstick: Yardstick, seed: int, rows: int) -> Found:
         wave = trial.procedure.material.velocity_mm_per_us, trial.procedure.probe.frequency_mhz
         got = verdicts(columns, trial.truth, eighth_mm(*wave))
         found.cells.setdefault(trial.what, Counts()).add(got, in_sight(trial, got))
+        found.told.add(columns, got)
         name = f"{yardstick.group}, {yardstick.name}, {trial.what}, seed {seed}"
         found.worst += [f"{name}: {line}" for line in told(trial, columns, got)]
         if problem:
@@ -217,6 +220,7 @@ def options() -> argparse.Namespace:
     parser.add_argument("--only", default="", help="set-ups or groups whose name holds this word")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     parser.add_argument("--write", action="store_true", help="put the table into results.md")
+    parser.add_argument("--shares", action="store_true", help="print the shares of each mark anew")
     parser.add_argument("--cells", action="store_true", help="print a line for every cell, too")
     return parser.parse_args()
 
@@ -236,12 +240,17 @@ def main(asked: argparse.Namespace) -> None:
             by_number[number] = found
             print(line_of(f"{found.group}: {found.name}", found.total), flush=True)
     found_all = [by_number[number] for number in chosen]
-    table = table_of(found_all)
+    groups: dict[str, Told] = {}
+    for found in found_all:
+        groups.setdefault(found.group, Told()).merge(found.told)
+    table = f"{table_of(found_all)}\n\n{reliability_table(groups)}\n\n{marks_table(groups)}"
     print(f"\n{table}\n")
     for found in found_all:
         for what, counts in found.cells.items() if asked.cells else ():
             print(line_of(f"{found.group}: {found.name}: {what}", counts))
         print("\n".join(found.worst), flush=True)
+    if asked.shares and set(FITTED) <= set(groups):
+        print(fitted_shares(groups))
     if asked.write:
         head = (
             f"`python benches/verdict.py --seed {asked.seed} --rows {asked.rows}"

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from counts import Counts
+from reliability import Told
 
 from ascan.survey.wrong import (
     REFUSED,
@@ -23,11 +24,12 @@ HEADING = "## Verdicts"
 
 @dataclass(slots=True)
 class Found:
-    """What one yardstick gave: counts of each cell, and the worst readings in words."""
+    """What one yardstick gave: counts of each cell, its readings, the worst ones in words."""
 
     group: str
     name: str
     cells: dict[str, Counts] = field(default_factory=dict)
+    told: Told = field(default_factory=Told)
     worst: list[str] = field(default_factory=list)
 
     @property

@@ -25,9 +25,10 @@ from ascan_synthetic.tables import (
     WallTable,
 )
 
-from ascan import Calibration, Procedure, Readings, Scan, calibrate, measure, record_learning
+from ascan import Calibration, Procedure, Readings, Scan, calibrate, measure
 from ascan.base.flags import is_fatal
 from ascan.kernels.arrays import FloatArray
+from ascan.learning import records as record_learning
 from ascan.survey.wrong import eighth_mm, value_wrong
 from ascan.waveform.template import SIGMA_OVER_BANDWIDTH
 
@@ -292,11 +293,11 @@ def repeats(rows: int, seed: int) -> None:
         how = Procedure.from_text(text.replace("stop_mm = 25.0", "stop_mm = 40.0"))
         block = plates(seed, noise=noise, steps_mm=steps, readings=READINGS)
         fit = _calibrated(dataclasses.replace(block, probe=probe, record=record), how)
-        assert fit.whole is not None
-        plain = dataclasses.replace(fit.whole, repeat=np.empty(0))
+        assert fit.record_model is not None
+        plain = dataclasses.replace(fit.record_model, second_trip=np.empty(0))
         for name, calibration in (
             ("", fit),
-            (", not learned", dataclasses.replace(fit, whole=plain)),
+            (", not learned", dataclasses.replace(fit, record_model=plain)),
         ):
             for k, span in enumerate(spans):
                 walls = plates(seed + k + 1, noise=noise, uniform_mm=span, count=rows)

@@ -95,8 +95,8 @@ MEANINGS: dict[Flag, str] = {
     Flag.AMBIGUOUS: "ambiguous: another thickness explains the record about as well",
     Flag.UNCOUPLED: "uncoupled: the interface echo is that of air, no sound enters the wall",
     Flag.OUTSIDE_GATE: "outside the gate: the record's own thickness lies where none was sought",
-    Flag.SATURATED: "saturated: an echo that was timed touches the clipping level; what that "
-    "may have moved the time by is in the uncertainty",
+    Flag.SATURATED: "saturated: an echo that was timed touches the clipping level; where the "
+    "steps' shape is known, what that may have moved the time by is in the uncertainty",
     Flag.LOW_SNR: "low signal-to-noise: an echo that was timed is too near the noise",
     Flag.AT_GATE_EDGE: "at the gate's edge: the echo begins before the gate or ends after it",
     Flag.GATE_CUT_SHORT: "gate cut short: it reaches past the record or into a blank, only the "
@@ -117,7 +117,8 @@ MEANINGS: dict[Flag, str] = {
     "on the steps",
     Flag.SPIKE_REPAIRED: "spike repaired: an echo that was timed rests on lone samples that were "
     "mended",
-    Flag.RECORD_STUCK: "record stuck: part of it stands still where the rest moves",
+    Flag.RECORD_STUCK: "record stuck: what the reading rests on stands still where the rest of the "
+    "record moves",
     Flag.RECORD_DUPLICATE: "record duplicate: the same as the one before, sample by sample",
     Flag.INTERFACE_SHIFTED: "interface shifted: its echo comes over a period off the "
     "calibration's: "

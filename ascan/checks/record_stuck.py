@@ -1,8 +1,9 @@
-"""RECORD_STUCK: part of a record stands still where the rest of it moves.
+"""RECORD_STUCK: what a reading rests on stands still where the rest of its record moves.
 
 A digitiser that hangs, a packet that was lost and filled up, a stuck record. How often two
 neighbouring codes are equal is taken from the record itself, so that a signal quieter than a
-quantisation step is not taken for one: a run is told that chance makes once in 10¹² samples.
+quantisation step is not taken for one: a run is told that chance makes once in 10¹² samples. What
+stands still after the last echo of an interval says nothing of it.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import numpy as np
 from ascan.base.flags import Flag
 from ascan.checks.check import Check, Evidence, Stage, Verdict
 from ascan.checks.check_input import CheckInput
-from ascan.kernels.arrays import AnyArray, BoolArray
+from ascan.kernels.arrays import AnyArray, BoolArray, IntArray
 from ascan.kernels.jit import compiled, compiled_sums
 
 # A run of so many samples is looked into at all, and only if chance is this small (natural log).
@@ -30,14 +31,15 @@ def equal_neighbours(samples: AnyArray) -> int:
 
 
 @compiled
-def mark_frozen(block: AnyArray, zero: float, clips: tuple[float, float], found: BoolArray) -> None:
-    """Mark rows of a block, shape (n, samples), part of which stands still.
+def mark_frozen(
+    block: AnyArray, ends: IntArray, zero: float, clips: tuple[float, float], found: BoolArray
+) -> None:
+    """Mark rows of a block, shape (n, samples), that stand still in part ahead of ``ends``.
 
     Not at a clipping level, and not at the code of ``zero``: that is padding, or silence.
     """
-    size = block.shape[1]
     for row in range(block.shape[0]):
-        samples = block[row]
+        samples, size = block[row], min(block.shape[1], ends[row])
         j = 0
         while j + LEAST_RUN <= size:
             value = samples[j]
@@ -47,7 +49,7 @@ def mark_frozen(block: AnyArray, zero: float, clips: tuple[float, float], found:
             low, high = j, j
             while low > 0 and samples[low - 1] == value:
                 low -= 1
-            while high + 1 < size and samples[high + 1] == value:
+            while high + 1 < samples.size and samples[high + 1] == value:
                 high += 1
             run = high - low
             if run >= LEAST_RUN and value != zero and is_no_chance(samples, run):
@@ -67,12 +69,21 @@ def is_no_chance(samples: AnyArray, run: int) -> bool:
 
 
 def evidence(seen: CheckInput) -> Evidence:
-    """Return which records stand still in part; blanks and held peaks do so anyway."""
+    """Return which readings rest on what stands still; blanks and held peaks do so anyway."""
     recording, found = seen.about.recording, np.zeros(seen.rows, np.bool_)
     if not (recording.gated_only or recording.peak_held):
         clips = (float(recording.clip_low), float(recording.clip_high))
-        mark_frozen(seen.block, float(recording.zero_code), clips, found)
+        mark_frozen(seen.spiked, _ends(seen), float(recording.zero_code), clips, found)
     return {"stands_still": found}
+
+
+def _ends(seen: CheckInput) -> IntArray:
+    """Return how many samples of each record its reading rests on, shape (n,)."""
+    ends = np.full(seen.rows, seen.block.shape[1])
+    if seen.layout.times_single_echoes:
+        peak = seen.echoes[seen.layout.gates[-1]].peak
+        ends = np.where(peak >= 0, peak + seen.about.reach + LEAST_RUN, ends)
+    return ends
 
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
@@ -80,4 +91,4 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
     return {Flag.RECORD_STUCK: found["stands_still"]}
 
 
-CHECK = Check(name="record_stuck", stage=Stage.RECORD, evidence=evidence, judge=judge)
+CHECK = Check(name="record_stuck", stage=Stage.ECHOES, evidence=evidence, judge=judge)

@@ -48,8 +48,9 @@ MAX_SECOND_DELAY = Key(
 SCAN_DELAY = Column(
     "scan_delay_us",
     "us",
-    "by how much a dual probe's echoes come late in the middle of the scan; it is in the "
-    "uncertainty of readings whose own second echo is not heard. NaN: not learned",
+    "the scan's middle of `second_echo_delay_us` (first arrivals) or `delay_us` (whole records); "
+    "it is in the uncertainty of a dual probe's readings whose own second echo is not heard. NaN: "
+    "not learned",
 )
 SECOND_DELAY = LearnedValue(
     name="second_echo_delay_us",

@@ -1,4 +1,4 @@
-"""SECOND_DISAGREES, of a dual probe's whole record: it comes later, or earlier, than any did.
+"""SECOND_DISAGREES, of a dual probe's whole record: its second echo is another wall's.
 
 Fitted by itself, the second echo says how thick the wall is that its path would be of. A warm
 wedge, a film of couplant, a trigger delay both echoes alike: the fit frees the reading of that.

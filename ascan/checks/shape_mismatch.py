@@ -32,7 +32,7 @@ BETWEEN = 0.85
 # Clipping takes the crests, and neither time nor half-cycle, up to so much; beyond, a first arrival
 # may be missed (own study, clipped by 8 to 40 dB).
 CLIPPED, MOST_CLIPPED = np.uint32(Flag.SATURATED), 0.25
-# What a fit of all echoes leaves of a record is spread over all of it: so much less is told.
+# A fit of all echoes leaves what their models lack as well: it may leave so much more.
 OF_A_FIT = 1.25
 MAX_SHAPE_RESIDUAL = Key(
     name="max_shape_residual",
@@ -41,7 +41,7 @@ MAX_SHAPE_RESIDUAL = Key(
     most=1.0,
     meaning="what the steps' mean echo, or the fit of a whole record, may leave of an echo beyond "
     "what it left of theirs, as a share of its root mean square",
-    why="so much is left where an echo 20 dB below runs into it (reckoned); what it may have moved "
+    why="so much is left where an echo 22 dB below runs into it (reckoned); what it may have moved "
     "the time by is in the uncertainty",
 )
 SHAPE_RESIDUAL = LearnedValue(

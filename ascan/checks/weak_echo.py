@@ -24,6 +24,9 @@ from ascan.steps.learned_value import Kind, LearnedValue
 
 # Of the second echo's share so much is noise at most, in standard deviations.
 NOISE_SIGMAS = 2.0
+# Where the second echo is no weaker than usual, coupling explains another 4 dB of a low first one:
+# a pit beside the axis leaves the second echo's share as it was, too.
+AS_USUAL, LOOSE = 0.8, 0.63
 MIN_AMPLITUDE = Key(
     name="min_relative_amplitude",
     default=0.7,
@@ -224,9 +227,11 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
         share, usual = found["second_share"], found["usual_second"]
         weak |= ~told & is_lower(share, least * usual, snr_db, NOISE_SIGMAS)
     # The scan itself says what coupling does there; without it, the procedure.
-    alone = seen.about.least_strength
-    if np.isnan(alone):
-        alone = seen.limit(MIN_AMPLITUDE_ALONE.name)
+    alone = np.full(seen.rows, seen.about.least_strength)
+    if np.isnan(seen.about.least_strength):
+        as_usual = found.get("relative_second", np.full(seen.rows, np.nan)) > AS_USUAL
+        least = seen.limit(MIN_AMPLITUDE_ALONE.name)
+        alone = np.where(as_usual, LOOSE * least, least)
     weak |= ~whole & (strength < alone)
     strong = whole & (strength > seen.limit(MAX_AMPLITUDE.name))
     return {Flag.WEAK_ECHO: weak, Flag.UNEXPECTED_ECHO: strong}

@@ -25,6 +25,7 @@ from ascan.store import schema
 from ascan.store.calibrations import load_calibration, save_calibration
 from ascan.store.job import CALIBRATION, PROCEDURE
 from ascan.store.scans import open_scan
+from ascan.waveform.flat_tops import flat_tops
 from ascan.waveform.scan import Scan
 
 EXAMPLE = (
@@ -69,6 +70,7 @@ def run(args: argparse.Namespace) -> None:
     scan, procedure = open_scan(args.scan), load_procedure(args.procedure)
     earlier = load_calibration(args.against) if args.against else None
     known = known_of(scan, args)
+    say(args, [f"of the scan, {line}" for line in flat_tops(scan).lines()])
     calibration = _calibration(args, scan, procedure, known)
     save_calibration(calibration, args.output, replace=args.replace)
     say(args, [f"calibration {args.output}", *calibration.lines()])

@@ -11,7 +11,8 @@ from ascan.store import schema
 from ascan.store.foreign import read_foreign
 from ascan.store.foreign_layout import USES, ForeignLayout
 from ascan.store.scans import save_scan
-from ascan.waveform.recording import FORMS, STORED_TYPES
+from ascan.waveform.flat_tops import flat_tops
+from ascan.waveform.recording import FORMS, LEVELS, STORED_TYPES
 
 EXAMPLE = (
     "ascan import raw.bin --kind binary --dtype int16 --samples 1000 --sample-rate-mhz 100 "
@@ -44,6 +45,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     meaning.add_argument("--start-us", type=float, default=0.0, help="time of the first sample")
     meaning.add_argument("--full-scale", type=float, help="codes from zero to the top")
     meaning.add_argument("--zero-code", type=float, help="code that stands for zero")
+    meaning.add_argument("--clip-low", type=float, help="code at and below which it clips")
+    meaning.add_argument("--clip-high", type=float, help="code at and above which it clips")
     meaning.add_argument("--rectified", action="store_true", help="sizes only, no sign")
     meaning.add_argument(
         "--peak-held", action="store_true", help="each value is the largest of several samples"
@@ -78,7 +81,7 @@ def layout_of(args: argparse.Namespace) -> ForeignLayout:
 def run(args: argparse.Namespace) -> None:
     """Write the scan, a block at a time."""
     check_outputs(args, [args.file], [(args.output, schema.SCAN)])
-    meaning = {name: getattr(args, name) for name in ("full_scale", "zero_code", *FORMS)}
+    meaning = {name: getattr(args, name) for name in (*LEVELS, *FORMS)}
     with read_foreign(
         args.file,
         layout_of(args),
@@ -95,5 +98,6 @@ def run(args: argparse.Namespace) -> None:
                 f"{len(scan)} waveforms of {scan.shape[1]} samples written to {args.output}",
                 f"each {last_us:g} µs long; full scale taken as {scan.recording.full_scale:g}, the "
                 f"first reaches {float(np.abs(first - scan.recording.zero_code).max()):g}",
+                *flat_tops(scan).lines(),
             ],
         )

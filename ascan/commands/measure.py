@@ -32,6 +32,7 @@ from ascan.store.scans import open_scan
 from ascan.store.stream import measure_to_file
 from ascan.survey.neighbours import isolated_readings
 from ascan.uncertainty.allowances import MEANINGS
+from ascan.waveform.flat_tops import flat_tops
 
 EXAMPLE = (
     "ascan measure component.npz --procedure wall.toml --calibration calibration.h5 "
@@ -80,6 +81,7 @@ def run(args: argparse.Namespace) -> None:
         say(args, [f"of the calibration, {line}" for line in one.remarks])
         say(args, out_of_date(one))
     scan, procedure = chosen(open_scan(args.scan), args.rows), load_procedure(args.procedure)
+    say(args, [f"of the scan, {line}" for line in flat_tops(scan).lines()])
     summary = measure_to_file(
         scan,
         procedure,

@@ -62,6 +62,8 @@ class Placed:
         First sample of each trace in its record.
     clock_us : ndarray, shape (n,)
         Its time.
+    recorded_us : ndarray, shape (n,)
+        What the record holds ahead of the gate; negative where it begins within it.
     width : int
         Most samples that the window holds.
     flags : ndarray, shape (n,)
@@ -73,6 +75,7 @@ class Placed:
     electronic: FloatArray
     origin: IntArray
     clock_us: FloatArray
+    recorded_us: FloatArray
     width: int
     flags: FlagArray
 
@@ -138,6 +141,7 @@ def place_gate(
         electronic=electronic,
         origin=origin,
         clock_us=shots.start_time_us + origin / rate,
+        recorded_us=origin_us + window_us[0] - shots.start_time_us,
         width=width,
         flags=flags,
     )

@@ -23,7 +23,7 @@ from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray, IntAr
 from ascan.kernels.level import bits_of
 from ascan.timing.bands import spectral_spread
 from ascan.timing.envelope import FILTER_PERIODS
-from ascan.timing.gating import Gate
+from ascan.timing.gating import Gate, forgive_late_cuts
 from ascan.timing.matched import noise_gain
 from ascan.timing.protocol import EchoRows
 from ascan.timing.rows import Picks
@@ -163,6 +163,8 @@ class GateStage:
         picks = Picks(train.position, train.u_position)
         if not gate.seeks_train:
             picks = gate.timing.refine(echoes, placed.flags)
+        if gate.seeks_first:
+            forgive_late_cuts(found.peak, placed.recorded_us, placed.flags)
         tops = tops_of_envelopes(self, placed, found.peak)
         resolves = gate.timing.traits.resolves_cycle
         if gate.name in self.taught.cycle_offset_us and gate.seeks_one_echo and not resolves:

@@ -48,6 +48,7 @@ def walk_by(
             before=last,
         )
         pipeline.checks.run(Stage.SCAN, seen, found["flags"])
+        pipeline.conclude(found)
         last = block[-1].copy()
         kept = {name: column[rows] for name, column in scan.columns.items()}
         yield rows, kept | found

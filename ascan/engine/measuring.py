@@ -158,6 +158,7 @@ class Prepared:
         start = checked_number(start_time_us, "start_time_us")
         block = np.ascontiguousarray(array, dtype=dtype)[np.newaxis]
         columns = self.pipeline.run(block, np.array([start]))
+        self.pipeline.conclude(columns)
         return Readings(columns)[0]
 
 

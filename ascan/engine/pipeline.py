@@ -14,6 +14,7 @@ from ascan.base.flags import is_fatal
 from ascan.calibration.record import Calibration
 from ascan.checks.check import Stage
 from ascan.checks.check_input import NOTHING_ALONG, About, Along, CheckInput
+from ascan.checks.likely_wrong import p_wrong
 from ascan.checks.table import BoundChecks
 from ascan.echo.placing import Shots
 from ascan.echo.stage import GateStage
@@ -78,10 +79,17 @@ class Pipeline:
         columns = self.run_as_is(block, start_time_us, expected_us, along)
         if self.calibration is not None and expected_us is None and not self.recording.rectified:
             measure_mirrored(self, block, start_time_us, along, columns)
+        return columns
+
+    def conclude(self, columns: Columns) -> None:
+        """Add what all flags of readings together say; last of all, once the scan's own stand."""
+        if "thickness_mm" not in columns:
+            return
+        thickness, flags = columns["thickness_mm"], columns["flags"]
+        likely = p_wrong(flags, columns["alternative_odds"])
+        columns["p_wrong"] = np.where(is_fatal(flags), np.nan, likely)
         decision = self.procedure.decision
-        if decision is not None and "thickness_mm" in columns:
-            # Last of all: every flag counts in a verdict.
-            thickness, flags = columns["thickness_mm"], columns["flags"]
+        if decision is not None:
             columns["conformance"] = decision.probability(thickness, columns["u_mm"])
             columns["decision"] = decision.decide(
                 thickness,
@@ -89,7 +97,6 @@ class Pipeline:
                 flags,
                 velocity_stated=self.procedure.uncertainty.states_velocity,
             )
-        return columns
 
     def run_as_is(
         self,

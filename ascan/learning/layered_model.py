@@ -19,6 +19,8 @@ from ascan.whole_record.stage import WHOLE_PERIODS
 from ascan.whole_record.step_records import Estimate, Learned, Windows
 
 NODES = 24
+# The growth of echoes that so many readings stay below, told up to 12 dB.
+USUAL_SHARE, MOST_GROWTH = 0.9, 4.0
 
 
 class Heights(NamedTuple):
@@ -69,6 +71,7 @@ def _finished(
         wall_levels=usual.levels,
         strength=abs(strength),
         decay=usual.decay,
+        growth=_growth(estimate),
         interface_scatter=_interface_scatter(learned, windows),
         usual_us=float(np.median(picked_us)),
         lag_us=float(np.median(place_us - picked_us)),
@@ -133,6 +136,15 @@ def _usual_heights(estimate: Estimate) -> Heights:
     strength = float(np.median([heights[1] / heights[0] for heights in estimate.heights]))
     front = float(np.median([heights[0] for heights in estimate.heights]))
     return Heights(front, levels, strength, decay)
+
+
+def _growth(estimate: Estimate) -> float:
+    """Return by how much a later back-wall echo exceeds its first one, as most readings have it.
+
+    A gain that grows with time makes later echoes of thick walls the higher ones.
+    """
+    most = [np.abs(heights[1:] / heights[1]).max() for heights in estimate.heights]
+    return float(np.clip(np.quantile(most, USUAL_SHARE), 1.0, MOST_GROWTH))
 
 
 def _node_uncertainty(

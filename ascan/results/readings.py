@@ -52,6 +52,10 @@ RESULT_COLUMNS = {
         "of the "
         "wall, 3 a repeat of the interface echo (leaves no wall), 4 another spacing of all echoes",
     ),
+    "p_wrong": (
+        "1",
+        "probability that the value is wrong, by the marks that stand on it and its alternative",
+    ),
     "residual_rms": ("1", "rms of what the whole-record fit leaves, fraction of full scale"),
 }
 GATE_COLUMNS = {

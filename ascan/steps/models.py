@@ -78,6 +78,8 @@ class LayeredModel:
     strength, decay : float
         Usual height of the first back-wall echo against the interface echo; of each late back-wall
         echo against the one before it.
+    growth : float
+        By how much a later back-wall echo of the steps exceeded its first one; at least 1.
     interface_scatter : float
         By how much interface echoes leave their pulse beyond noise, as a share of their size.
     usual_us, lag_us : float
@@ -105,6 +107,7 @@ class LayeredModel:
     spreading: Spreading = stored("1", "what distance does to an echo")
     thickness_mm: FloatArray = stored("mm", "thickness at the nodes of u_mm")
     u_mm: FloatArray = stored("mm", "what the calibration's own uncertainty makes of a reading")
+    growth: float = stored("1", "most of a later back-wall echo over the first", default=1.0)
     second_trip: FloatArray = stored(
         "1",
         "filter that makes the path's second trip from the first",

@@ -20,6 +20,8 @@ from ascan.timing.protocol import TimingMethod, method_from_table
 
 OUTSIDE = np.uint32(Flag.GATE_OUTSIDE_RECORD)
 CUT_SHORT = np.uint32(Flag.GATE_CUT_SHORT)
+# Times are equal that differ by less.
+NO_TIME_US = 1e-6
 
 # The crest of a first arrival is bent by what follows; half way up its first flank is not.
 ARRIVAL_TIMING = {"method": "first_crossing", "peak_fraction": 0.5}
@@ -116,6 +118,11 @@ class Gate:
         return self.echo == "first_arrival"
 
     @property
+    def seeks_first(self) -> bool:
+        """Whether what comes after the echo that it finds is no matter."""
+        return self.echo in ("first", "first_arrival")
+
+    @property
     def seeks_train(self) -> bool:
         """Whether it seeks a whole train of echoes."""
         return self.echo == "train"
@@ -188,6 +195,18 @@ class Window(NamedTuple):
 
 
 @compiled
+def forgive_late_cuts(peak: IntArray, recorded_us: FloatArray, flags: FlagArray) -> None:
+    """Clear ``GATE_CUT_SHORT`` of rows whose first echo was found: what comes after it is no matter.
+
+    Not where the record begins within the gate, ``recorded_us`` below 0: an earlier one may be
+    missing. ``peak`` is the place of the echo, negative where there is none.
+    """
+    for row in range(peak.size):
+        if peak[row] >= 0 and recorded_us[row] > -NO_TIME_US:
+            flags[row] &= ~CUT_SHORT
+
+
+@compiled
 def place_windows(
     origin_us: FloatArray,
     start_time_us: FloatArray,
@@ -207,8 +226,8 @@ def place_windows(
 
     Notes
     -----
-    Flags: ``GATE_OUTSIDE_RECORD`` where the gate begins before the record (an earlier echo may be
-    missing) or ends without a sample in it; ``GATE_CUT_SHORT`` where its end is cut.
+    Flags: ``GATE_OUTSIDE_RECORD`` where it has no sample of the record, ``GATE_CUT_SHORT`` where
+    the record begins after it (an earlier echo may be missing) or ends before it.
     """
     for row in range(first.size):
         first[row] = 0
@@ -218,11 +237,10 @@ def place_windows(
             continue
         begin = np.ceil((origin + window.start_us) * window.sample_rate_mhz - 1e-6)
         end = np.floor((origin + window.stop_us) * window.sample_rate_mhz + 1e-6) + 1.0
-        if begin < 0.0 or begin + 1.0 > window.samples:
+        if end < 1.0 or begin + 1.0 > window.samples:
             flags[row] |= OUTSIDE
             continue
-        if end > window.samples:
+        if begin < 0.0 or end > window.samples:
             flags[row] |= CUT_SHORT
-            end = np.float64(window.samples)
-        first[row] = np.int64(begin)
-        last[row] = np.int64(end)
+        first[row] = np.int64(max(begin, 0.0))
+        last[row] = np.int64(min(end, np.float64(window.samples)))

@@ -31,7 +31,8 @@ from ascan.whole_record.window import (
 CANDIDATES = 3
 
 
-# No back-wall echo is so many times as high as the first one; noise may add so many deviations.
+# No back-wall echo is so many times as high as the first one, beyond what the steps' were; noise
+# may add so many deviations.
 MOST_GROWTH, GROWTH_NOISE = 1.6, 4.0
 
 
@@ -124,7 +125,7 @@ def try_candidates(
         if not np.isfinite(found.left) or heights[0] * heights[1] <= 0.0:
             continue
         noisy = GROWTH_NOISE * np.sqrt(found.left / wide) / (np.linalg.norm(shapes[1]) + 1e-30)
-        most = MOST_GROWTH * abs(heights[1]) + noisy
+        most = MOST_GROWTH * model.growth * abs(heights[1]) + noisy
         if found.shapes > 2 and np.abs(heights[2 : found.shapes]).max() > most:
             continue
         least_left = min(found.left, least_left)

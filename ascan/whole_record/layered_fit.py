@@ -51,8 +51,8 @@ class Model(NamedTuple):
         Samples that every back-wall echo after the first comes late.
     per_sample, per_late : float
         mm of wall per sample of spacing, and per sample that the interface echo comes late.
-    decay : float
-        Of late echoes.
+    decay, growth : float
+        Of late echoes; most of a later one over the first, on the steps.
     period : float
         In samples.
     strength, scatter : float
@@ -68,6 +68,7 @@ class Model(NamedTuple):
     per_sample: float
     per_late: float
     decay: float
+    growth: float
     period: float
     strength: float
     scatter: float

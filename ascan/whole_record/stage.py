@@ -204,6 +204,7 @@ class RecordStage:
             per_sample=0.5 * self.velocity_mm_per_us / rate,
             per_late=operator.mm_per_late_us / rate,
             decay=model.decay,
+            growth=model.growth,
             period=rate / self.frequency_mhz,
             strength=model.strength,
             scatter=model.interface_scatter,
