@@ -27,6 +27,12 @@ from ascan.steps.learned_value import Kind, LearnedValue
 # Told is what exceeds so many times what stood there on the steps, the procedure's limit, and so
 # many standard deviations of the noise (once in 10³ gates of 1000 samples).
 USUAL, SIGMAS = 1.5, 4.5
+# Of grain, which swings with the pulse, a gate holds far fewer crests.
+GRAIN_SIGMAS = 3.0
+# Where so many times an echo's reach lies ahead of it, what lies all along there is known; it is
+# asked for where more than a little stands out. Of a normal distribution, its standard deviation
+# over the middle of its sizes.
+ALL_ALONG, LITTLE, NORMAL = 4, 0.02, 1.4826
 # A wall echo lower than this against its interface echo is weak.
 LEAST_LOWER = 0.7
 MAX_BEFORE = Key(
@@ -62,10 +68,20 @@ ADJACENT_PEAKS = LearnedValue(
 
 
 class Beside(NamedTuple):
-    """Largest half-cycle ahead of each echo over its own, and the largest behind it, shape (n,)."""
+    """What stands beside each of n echoes, over its own largest half-cycle, shape (n,).
+
+    Attributes
+    ----------
+    ahead, behind : ndarray
+        Largest half-cycle.
+    grain : ndarray
+        Standard deviation of what lies all along ahead of it: the middle one of its samples tells,
+        which no single echo among them moves. 0 where few are there.
+    """
 
     ahead: FloatArray
     behind: FloatArray
+    grain: FloatArray
 
 
 @compiled
@@ -106,9 +122,9 @@ def shares_beside(
     reach: int,
     beside: Beside,
 ) -> None:
-    """Write the largest half-cycle ahead of each echo over its own, and the largest behind it.
+    """Write what stands ahead of each echo and behind it.
 
-    0 where there is none.
+    0 where there is nothing.
 
     Parameters
     ----------
@@ -124,15 +140,18 @@ def shares_beside(
         Out.
     """
     first, last = gate
-    ahead, behind = beside
+    ahead, behind, grain = beside
     for row in range(first.size):
-        ahead[row], behind[row] = 0.0, 0.0
+        ahead[row], behind[row], grain[row] = 0.0, 0.0, 0.0
         if peak[row] < 0:
             continue
         samples, own = trace[row], abs(np.float64(trace[row, peak[row]]))
         if own > 0.0:
             ahead[row] = largest_size(samples, bits[row], first[row], peak[row] - reach) / own
             behind[row] = largest_size(samples, bits[row], peak[row] + reach, last[row]) / own
+            before = samples[first[row] : max(peak[row] - reach, first[row])]
+            if before.size >= ALL_ALONG * reach and ahead[row] > LITTLE:
+                grain[row] = NORMAL * np.median(np.abs(before)) / own
 
 
 @compiled
@@ -159,9 +178,9 @@ def mark_others(
     an echo lower than usual (``relative`` below 1) as much less is allowed ahead: coupling lowers
     both, a pit lowers the one and is the other.
     """
-    ahead, behind = beside
+    ahead, behind, grain = beside
     for row in range(found.size):
-        noise = SIGMAS * 10.0 ** (-snr_db[row] / 20.0)
+        noise = max(SIGMAS * 10.0 ** (-snr_db[row] / 20.0), GRAIN_SIGMAS * grain[row])
         there = usual[0][row]
         max_before = max(most[0] * relative[row], USUAL * there, there + noise)
         max_after = max(most[1], USUAL * usual[1]) + noise
@@ -171,10 +190,14 @@ def mark_others(
 
 def measure(seen: CheckInput) -> Evidence:
     """Return the largest half-cycle ahead of each echo of a gate over its own, and behind it."""
-    at, beside = seen.at, Beside(np.empty(seen.rows), np.empty(seen.rows))
+    at, beside = seen.at, Beside(*(np.empty(seen.rows) for _ in Beside._fields))
     within = (at.trace.first, at.trace.last)
     shares_beside(at.alone, bits_of(at.alone), within, at.peak, seen.about.reach, beside)
-    return {"before_peak": beside.ahead, "after_peak": beside.behind}
+    return {
+        "before_peak": beside.ahead,
+        "after_peak": beside.behind,
+        "before_grain": beside.grain,
+    }
 
 
 def applies(layout: Layout) -> bool:
@@ -236,7 +259,7 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
     most = (seen.limit(MAX_BEFORE.name), seen.limit(MAX_AFTER.name))
     there = (found["usual_before_peak"], float(usual[1]))
     mark_others(
-        Beside(echo.measured["before_peak"], echo.measured["after_peak"]),
+        Beside(*(echo.measured[name] for name in ("before_peak", "after_peak", "before_grain"))),
         there,
         most,
         echo.snr_db,
@@ -259,6 +282,13 @@ MEASURED = Check(
         ),
         Column(
             "after_peak", "1", "largest half-cycle behind the echo in its gate, over its own", True
+        ),
+        Column(
+            "before_grain",
+            "1",
+            "standard deviation of what lies all along ahead of the echo in its gate, over its "
+            "peak; 0 where little stands there",
+            True,
         ),
     ),
 )

@@ -133,6 +133,15 @@ def crest_offset(before: float, here: float, after: float) -> float:
 
 
 @compiled
+def crest_height(before: float, here: float, after: float) -> float:
+    """Return the height of the cosine of which three samples are known, the middle one largest."""
+    turn, slope = 0.5 * (before + after) / here, 0.5 * (after - before)
+    if not abs(turn) < 1.0:
+        return abs(here)
+    return float(np.sqrt(here * here + slope * slope / (1.0 - turn * turn)))
+
+
+@compiled
 def fit_at(
     window: Window, rails: AnyArray, pulse: tuple[AnyArray, int], place: int
 ) -> tuple[float, float]:
@@ -190,7 +199,9 @@ def find_front(
 ) -> tuple[float, float]:
     """Return where near a sample the interface echo's pulse fits best, and its height.
 
-    ``upright`` tells that the echo cannot be turned over.
+    ``upright`` tells that the echo cannot be turned over. Between two samples of a coarse record
+    the pulse fits neither well, and half a cycle away, turned over, one of them better: what counts
+    is the crest.
     Where it clips, a pick may be any of its crests: it is sought from the first that does.
     """
     samples = window.samples
@@ -200,14 +211,25 @@ def find_front(
         if rails[j] != 0.0:
             first = j
         j -= 1
-    best, height, place = 0.0, 0.0, middle
-    for j in range(max(first - reach, 0), min(middle + reach + 1, samples.size)):
-        size, explains = fit_at(window, rails, pulse, j)
-        if explains > best and not (upright and size < 0.0):
-            best, height, place = explains, size, j
-    ahead = fit_at(window, rails, pulse, place - 1)[1]
-    after = fit_at(window, rails, pulse, place + 1)[1]
-    return place + crest_offset(ahead, best, after), height
+    best, height, place, offset = 0.0, 0.0, middle, 0.0
+    # Half a sample beside a crest, so much more is the crest.
+    most = 1.0 / np.cos(min(np.pi * NEAR / reach, 1.0))
+    low, high = max(first - reach, 0), min(middle + reach + 1, samples.size)
+    size, explains = fit_at(window, rails, pulse, low - 1)
+    before, own = np.copysign(np.sqrt(max(explains, 0.0)), size), 0.0
+    size, explains = fit_at(window, rails, pulse, low)
+    here = np.copysign(np.sqrt(max(explains, 0.0)), size)
+    for j in range(low, high):
+        own = size
+        size, explains = fit_at(window, rails, pulse, j + 1)
+        after = np.copysign(np.sqrt(max(explains, 0.0)), size)
+        if abs(here) >= max(abs(before), abs(after)) and here != 0.0 and not (upright and own < 0.0):
+            crest = min(crest_height(before, here, after), most * abs(here))
+            if crest > best:
+                best, height, place = crest, own * crest / abs(here), j
+                offset = crest_offset(before * before, here * here, after * after)
+        before, here = here, after
+    return place + offset, height
 
 
 @compiled
