@@ -262,20 +262,24 @@ def write_evidence(
     gain = 0.0
     for k in range(count):
         gain += heights[k] * against(y, work.starts[k], work.shapes[k])
-    if gain < LEAST_GAIN * variance * colour * colour:
-        return NO_ECHO
+    little = gain < LEAST_GAIN * variance * colour * colour
     evidence.height[row], evidence.top[row] = heights[0], np.abs(work.shapes[0]).max()
     evidence.usual_left[row] = begun.usual_left
     if begun.decides:
         evidence.astray[row] = abs(wall.mm - begun.mm) / (period * begun.per_sample)
-    if count > 2 and heights[2] > 0.0:
+    if count > 2:
         share = max(MOST_LEFT_FREED * evidence.top[row], OF_USUAL * begun.usual_left)
         most = max(MOST_LEFT * noise[row], share * heights[0])
         found = freed(window, begun, (wall, most), laid, work)
+        if not heights[2] > 0.0:
+            found = Freed(np.nan, np.nan, np.nan, np.nan)
+        # A record that is late as a whole is explained by no wall alone.
+        if np.isfinite(found.mm):
+            little, evidence.second[row] = False, heights[2] / heights[0]
         evidence.freed_mm[row], evidence.delay[row] = found.mm, found.late
         evidence.u_freed_mm[row] = colour * np.sqrt(found.gain * found.left)
         evidence.freed_left[row] = np.sqrt(found.left)
-    return np.uint32(0)
+    return NO_ECHO if little else np.uint32(0)
 
 
 @compiled
