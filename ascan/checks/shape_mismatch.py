@@ -241,6 +241,17 @@ def is_unlike(
     return np.asarray(shape_residual**2 > allowed**2 + noise**2)
 
 
+def over_all_noise(seen: CheckInput, name: str) -> FloatArray:
+    """Return an echo's peak over noise and grain, dB, shape (n,).
+
+    Grain is what lies all along ahead of an echo, or what a fit leaves all over its record.
+    """
+    echo = seen.echoes[name]
+    share = echo.measured.get("before_grain", np.zeros(seen.rows))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.fmin(echo.snr_db, -20.0 * np.log10(share))
+
+
 def learn(on: StepReadings) -> dict[str, FloatArray]:
     """Return the most that the mean echo of each gate left of the echoes of each step.
 
@@ -289,7 +300,7 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag rows that have an echo of another shape."""
     unlike, gates = np.zeros(seen.rows, np.bool_), _gates(seen)
     for name, left, usual in zip(gates, found["left"], found["usual"], strict=True):
-        snr_db, clipped = seen.echoes[name].snr_db, seen.echoes[name].flags & CLIPPED != 0
+        snr_db, clipped = over_all_noise(seen, name), seen.echoes[name].flags & CLIPPED != 0
         most = np.where(clipped, MOST_CLIPPED, seen.limit(MAX_SHAPE_RESIDUAL.name))
         if seen.layout.fit_judges_itself:
             most *= OF_A_FIT

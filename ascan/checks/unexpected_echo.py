@@ -286,8 +286,8 @@ MEASURED = Check(
         Column(
             "before_grain",
             "1",
-            "standard deviation of what lies all along ahead of the echo in its gate, over its "
-            "peak; 0 where little stands there",
+            "standard deviation of what lies all along ahead of the echo in its gate, or of what a "
+            "fit leaves of its record, over its peak; 0 where little stands there",
             True,
         ),
     ),

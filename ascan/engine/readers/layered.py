@@ -114,7 +114,7 @@ def tell_fit(seen: CheckInput, gate: str, found: Columns) -> None:
     with np.errstate(divide="ignore"):
         snr_db = 20.0 * np.log10(found["snr"])
     echo = seen.echoes[gate]
-    measured = echo.measured | {"snr_db": snr_db}
+    measured = echo.measured | {"snr_db": snr_db, "before_grain": found["left"] / found["peak"]}
     seen.echoes[gate] = dataclasses.replace(
         echo, shape_residual=found["shape_residual"], measured=measured
     )
