@@ -6,6 +6,7 @@ Used by `verdict.py`, which judges the readings.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from scipy.optimize import minimize
@@ -71,7 +72,7 @@ def reliability_table(groups: dict[str, Told]) -> str:
     for group, told in groups.items():
         flags, odds, wrong, _ = told.together()
         likely = p_wrong(flags, odds)
-        for low, high in zip(DECADES[:-1], DECADES[1:], strict=True):
+        for low, high in pairwise(DECADES):
             here = (likely > low) & (likely <= high)
             if here.any():
                 predicted, found = likely[here].mean(), int(wrong[here].sum())

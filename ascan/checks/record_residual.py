@@ -1,4 +1,8 @@
-"""SHAPE_MISMATCH, of whole records: a fit leaves more than noise does, or than on the steps."""
+"""SHAPE_MISMATCH, of whole records: a fit leaves more than noise does, or than on the steps.
+
+A fit that says what it leaves of the wall's own echo is judged by that (`shape_mismatch`): what
+grain leaves all over its record moves no time.
+"""
 
 from __future__ import annotations
 
@@ -28,6 +32,8 @@ def applies(layout: Layout) -> bool:
 def evidence(seen: CheckInput) -> Evidence:
     """Return what each fit leaves, and what it may."""
     fit = seen.fit
+    if "shape_residual" in fit:
+        return {}
     least = MOST_LEFT_DUAL if seen.layout.is_dual else MOST_LEFT_SHARE
     share = np.maximum(least * fit["top"], OF_USUAL * fit["usual_left"])
     most = np.maximum(MOST_LEFT * fit["noise"], share * np.abs(fit["height"]))
@@ -36,7 +42,7 @@ def evidence(seen: CheckInput) -> Evidence:
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:
     """Flag what leaves more."""
-    return {Flag.SHAPE_MISMATCH: found["left"] > found["most"]}
+    return {Flag.SHAPE_MISMATCH: found["left"] > found["most"]} if found else {}
 
 
 CHECK = Check(

@@ -25,8 +25,8 @@ from ascan.steps.learned_value import Kind, LearnedValue
 # Of the second echo's share so much is noise at most, in standard deviations.
 NOISE_SIGMAS = 2.0
 # Where the second echo is no weaker than usual, coupling explains another 4 dB of a low first one:
-# a pit beside the axis leaves the second echo's share as it was, too.
-AS_USUAL, LOOSE = 0.8, 0.63
+# a pit beside the axis leaves the second echo's share as it was, too. It counts from this share on.
+AS_USUAL, LOOSE, HEARD = 0.8, 0.63, 0.1
 MIN_AMPLITUDE = Key(
     name="min_relative_amplitude",
     default=0.7,
@@ -222,16 +222,16 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
     strength, whole = found["relative_amplitude"], found["whole_interface"]
     told = whole & np.isfinite(strength)
     weak = told & (strength < seen.limit(MIN_AMPLITUDE.name))
+    as_usual = np.zeros(strength.size, np.bool_)
     if "relative_second" in found:
         snr_db, least = seen.echoes[seen.layout.back_wall].snr_db, seen.limit(MIN_SECOND.name)
         share, usual = found["second_share"], found["usual_second"]
         weak |= ~told & is_lower(share, least * usual, snr_db, NOISE_SIGMAS)
+        as_usual = (usual > HEARD) & (share > AS_USUAL * usual)
     # The scan itself says what coupling does there; without it, the procedure.
-    alone = np.full(seen.rows, seen.about.least_strength)
-    if np.isnan(seen.about.least_strength):
-        as_usual = found.get("relative_second", np.full(seen.rows, np.nan)) > AS_USUAL
-        least = seen.limit(MIN_AMPLITUDE_ALONE.name)
-        alone = np.where(as_usual, LOOSE * least, least)
+    alone = seen.about.least_strength
+    if np.isnan(alone):
+        alone = seen.limit(MIN_AMPLITUDE_ALONE.name) * np.where(as_usual, LOOSE, 1.0)
     weak |= ~whole & (strength < alone)
     strong = whole & (strength > seen.limit(MAX_AMPLITUDE.name))
     return {Flag.WEAK_ECHO: weak, Flag.UNEXPECTED_ECHO: strong}

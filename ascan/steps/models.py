@@ -107,7 +107,9 @@ class LayeredModel:
     spreading: Spreading = stored("1", "what distance does to an echo")
     thickness_mm: FloatArray = stored("mm", "thickness at the nodes of u_mm")
     u_mm: FloatArray = stored("mm", "what the calibration's own uncertainty makes of a reading")
-    growth: float = stored("1", "most of a later back-wall echo over the first", default=1.0)
+    growth: float = stored(
+        "1", "most of a later back-wall echo over the first", default=1.0, later=True
+    )
     second_trip: FloatArray = stored(
         "1",
         "filter that makes the path's second trip from the first",

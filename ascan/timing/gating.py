@@ -196,7 +196,7 @@ class Window(NamedTuple):
 
 @compiled
 def forgive_late_cuts(peak: IntArray, recorded_us: FloatArray, flags: FlagArray) -> None:
-    """Clear ``GATE_CUT_SHORT`` of rows whose first echo was found: what comes after it is no matter.
+    """Clear ``GATE_CUT_SHORT`` of rows whose first echo was found: what comes after is no matter.
 
     Not where the record begins within the gate, ``recorded_us`` below 0: an earlier one may be
     missing. ``peak`` is the place of the echo, negative where there is none.

@@ -223,7 +223,11 @@ def find_front(
         own = size
         size, explains = fit_at(window, rails, pulse, j + 1)
         after = np.copysign(np.sqrt(max(explains, 0.0)), size)
-        if abs(here) >= max(abs(before), abs(after)) and here != 0.0 and not (upright and own < 0.0):
+        if (
+            abs(here) >= max(abs(before), abs(after))
+            and here != 0.0
+            and not (upright and own < 0.0)
+        ):
             crest = min(crest_height(before, here, after), most * abs(here))
             if crest > best:
                 best, height, place = crest, own * crest / abs(here), j

@@ -49,6 +49,13 @@ def test_gate_against_the_record(start_us: float, expected: Flag) -> None:
     assert Flag(int(time_echoes(scan, wall_procedure()).flags[0])) == expected
 
 
+def test_a_cut_gate_that_seeks_the_largest_echo_says_so() -> None:
+    """What comes later may be larger; of the first echo, nothing later matters."""
+    waveform = 0.7 * burst(TIME_US[:700], 5.0)
+    assert Flag.GATE_CUT_SHORT in flags_of(waveform, 'echo = "largest"')
+    assert flags_of(waveform) == Flag(0)
+
+
 def test_a_gate_never_reads_past_the_record() -> None:
     """Another record's echo behind the end of this one is not seen."""
     block = np.zeros((2, 500))

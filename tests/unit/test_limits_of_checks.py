@@ -85,10 +85,12 @@ def test_a_wall_takes_the_larger_or_the_smaller_of_its_own_two_steps() -> None:
 # Single echoes
 
 
-def others(ahead: float, behind: float, *, snr_db: float, relative: float = 1.0) -> bool:
+def others(
+    ahead: float, behind: float, *, snr_db: float, relative: float = 1.0, grain: float = 0.0
+) -> bool:
     """Tell whether that is marked where the steps had 0.1, 0.3 there; 0.2, 0.5 are allowed."""
     found, one = np.zeros(1, np.bool_), np.ones(1)
-    beside = Beside(np.array([ahead]), np.array([behind]))
+    beside = Beside(np.array([ahead]), np.array([behind]), grain * one)
     mark_others(beside, (0.1 * one, 0.3), (0.2, 0.5), snr_db * one, relative * one, found)
     return bool(found[0])
 
@@ -109,6 +111,13 @@ def test_ahead_of_an_echo(relative: float, snr_db: float, limit: float) -> None:
     low, high = both_sides(limit)
     assert not others(low, 0.0, snr_db=snr_db, relative=relative)
     assert others(high, 0.0, snr_db=snr_db, relative=relative)
+
+
+def test_ahead_of_an_echo_in_grain() -> None:
+    """Three deviations of what lies all along there come on top of what the steps had."""
+    low, high = both_sides(0.1 + 3.0 * 0.05)
+    assert not others(low, 0.0, snr_db=LOUD_DB, grain=0.05)
+    assert others(high, 0.0, snr_db=LOUD_DB, grain=0.05)
 
 
 @pytest.mark.parametrize(("snr_db", "limit"), [(LOUD_DB, 0.5), (20.0, 0.95)])
@@ -228,6 +237,19 @@ def test_without_an_interface_echo_the_procedure_or_the_scan_says_what_is_weak()
     assert weakness(relative_amplitude=both_sides(0.5)) == [True, False]
     assert weakness(0.3, relative_amplitude=both_sides(0.3)) == [True, False]
     assert weakness(0.8, relative_amplitude=both_sides(0.8)) == [True, False]
+
+
+def test_a_second_echo_as_usual_leaves_more_to_coupling() -> None:
+    """From 0.8 of its usual share on, and where it is a tenth of the first at least."""
+    loose, usual = 0.5 * weak_echo.LOOSE, np.full(2, 0.5)
+    for share, heard, limit in (
+        (0.45, usual, loose),
+        (0.35, usual, 0.5),
+        (0.045, 0.1 * usual, 0.5),
+    ):
+        found = {"second_share": np.full(2, share), "usual_second": heard}
+        found["relative_second"] = found["second_share"] / heard
+        assert weakness(relative_amplitude=both_sides(limit), **found) == [True, False]
 
 
 def test_a_second_echo_tells_the_wall_from_coupling() -> None:

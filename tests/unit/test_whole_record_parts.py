@@ -11,7 +11,7 @@ from ascan.whole_record.bank import lay, make_bank
 from ascan.whole_record.columns import cholesky, lay_waves, solve_root
 from ascan.whole_record.operator import Operator
 from ascan.whole_record.pulse import PulseBasis, own_stretch
-from ascan.whole_record.search import crest_offset
+from ascan.whole_record.search import crest_height, crest_offset
 
 
 def gaussian(size: int, before: int, late: float) -> np.ndarray:
@@ -73,6 +73,13 @@ def test_baseline_waves_are_the_cosines() -> None:
 
 def test_crest_of_a_parabola() -> None:
     assert crest_offset(-((0.3 + 1.0) ** 2), -(0.3**2), -((0.3 - 1.0) ** 2)) == pytest.approx(0.3)
+
+
+@pytest.mark.parametrize("phase", [-0.6, -0.2, 0.0, 0.35, 0.62])
+@pytest.mark.parametrize("turn", [0.2, 0.9, 1.25])
+def test_three_samples_tell_the_height_of_a_cosine(phase: float, turn: float) -> None:
+    samples = -3.0 * np.cos(phase + turn * np.array([-1.0, 0.0, 1.0]))
+    assert crest_height(*samples) == pytest.approx(3.0, rel=1e-9)
 
 
 def test_aperture_operator_gives_its_values_back() -> None:
