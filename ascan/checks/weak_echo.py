@@ -229,8 +229,8 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
         weak |= ~told & is_lower(share, least * usual, snr_db, NOISE_SIGMAS)
         as_usual = (usual > HEARD) & (share > AS_USUAL * usual)
     # The scan itself says what coupling does there; without it, the procedure.
-    alone = seen.about.least_strength
-    if np.isnan(alone):
+    alone = np.full(strength.size, seen.about.least_strength)
+    if np.isnan(seen.about.least_strength):
         alone = seen.limit(MIN_AMPLITUDE_ALONE.name) * np.where(as_usual, LOOSE, 1.0)
     weak |= ~whole & (strength < alone)
     strong = whole & (strength > seen.limit(MAX_AMPLITUDE.name))

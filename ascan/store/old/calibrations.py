@@ -167,7 +167,6 @@ def _model(group: h5py.Group, place: str) -> LayeredModel | ApertureModel:
     def number(name: str) -> float:
         return float(schema.attribute(group, name, place))
 
-    nodes = {"thickness_mm": arrays["thickness_mm"], "u_mm": arrays["u_mm"]}
     if dual:
         return ApertureModel(
             pulse=arrays["pulse"],
@@ -175,7 +174,8 @@ def _model(group: h5py.Group, place: str) -> LayeredModel | ApertureModel:
             values=arrays["values"],
             width_mm=number("width_mm"),
             length_mm=number("length_mm"),
-            **nodes,
+            thickness_mm=arrays["thickness_mm"],
+            u_mm=arrays["u_mm"],
         )
     # Format 1.2 did not know how far interface echoes scatter: each counts as the learned one.
     scatter = number("front_scatter") if "front_scatter" in group.attrs else 0.0
@@ -197,7 +197,8 @@ def _model(group: h5py.Group, place: str) -> LayeredModel | ApertureModel:
             path_velocity_mm_per_us=number("path_velocity_mm_per_us"),
         ),
         second_trip=np.asarray(group.attrs.get("repeat", ()), np.float64),
-        **nodes,
+        thickness_mm=arrays["thickness_mm"],
+        u_mm=arrays["u_mm"],
     )
 
 
