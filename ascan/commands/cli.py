@@ -24,6 +24,7 @@ COMMANDS = {
     "demo": "run the main job on an invented component",
     "job": "begin a folder for a job, in which the commands find its files",
     "info": "say what a scan, calibration or readings file holds",
+    "draft": "propose a procedure from records of a step block",
     "plan": "say what uncertainty to expect and which steps to use",
     "calibrate": "fit a calibration to waveforms taken on known steps",
     "calibration-report": "write a calibration as one page to file",

@@ -32,8 +32,9 @@ KINDS = {
     "HTML": ("an HTML page", (".html", ".htm")),
     "CSV": ("a CSV table", (".csv", ".txt")),
     "mesh": ("a mesh", FORMATS),
+    "TOML": ("a procedure", (".toml",)),
 }
-TEXTS = ("HTML", "CSV", "mesh")
+TEXTS = ("HTML", "CSV", "mesh", "TOML")
 HDF5 = ("an HDF5 file", (".h5", ".hdf5", ""))
 
 

@@ -47,6 +47,9 @@ ROOMS: dict[str, tuple[float, str]] = {
         "waveform path results uncertainty finding steps timing checks calibration whole_record "
         "procedure engine learning",
     ),
+    "drafting": (
+        6, "waveform path results timing calibration procedure engine learning",
+    ),
     "report": (
         6, "results uncertainty waveform calibration survey timing engine store",
     ),

@@ -1,0 +1,130 @@
+"""``ascan draft``: from records of a step block to a commented procedure."""
+
+from __future__ import annotations
+
+import argparse
+
+from ascan.base.errors import fault
+from ascan.commands.shared import (
+    Bar,
+    add_common,
+    add_json,
+    add_steps,
+    answer,
+    check_outputs,
+    known_of,
+    say,
+)
+from ascan.drafting.drafting import Draft, draft_procedure
+from ascan.drafting.wishes import ARRANGEMENTS, DualProbe, Wishes
+from ascan.report.cautions import CAUTION
+from ascan.store.replacing import whole_file
+from ascan.store.scans import open_scan
+
+EXAMPLE = (
+    "ascan draft block.npz --step 5=0-4 --step 10=5-9 --step 20=10-14 --arrangement delay_line "
+    "--element-diameter-mm 6 -o procedure.toml"
+)
+DIMENSIONS = "HEIGHT,VELOCITY,ROOF,WIDTH,LENGTH,GAP"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("scan", help="RF waveforms of the step block")
+    add_steps(parser)
+    asked = parser.add_argument_group("what no record can tell")
+    asked.add_argument(
+        "--arrangement",
+        choices=ARRANGEMENTS,
+        default="",
+        help="of the probe; without it, it is proposed, and nothing written",
+    )
+    asked.add_argument("--range", metavar="LEAST,GREATEST", help="walls wanted, mm")
+    asked.add_argument("--coated", action="store_true", help="the component is painted outside")
+    asked.add_argument("--corroded", action="store_true", help="its far side is corroded or rough")
+    asked.add_argument(
+        "--element-diameter-mm", type=float, metavar="MM", help="of a round single element"
+    )
+    asked.add_argument(
+        "--dual-probe",
+        metavar=DIMENSIONS,
+        help="nominal: wedge height (mm), its velocity (mm/µs), roof (degrees), element width, "
+        "length and gap (mm)",
+    )
+    parser.add_argument("-o", "--output", required=True, help="procedure (TOML) to write")
+    add_json(parser)
+    add_common(parser)
+
+
+def run(args: argparse.Namespace) -> None:
+    """Draft, write, and say what was seen, tried, and not known."""
+    args.quiet |= args.json
+    check_outputs(args, [args.scan], [(args.output, "TOML")])
+    scan = open_scan(args.scan)
+    draft = draft_procedure(
+        scan, known_of(scan, args), wishes_of(args), progress=Bar(args.quiet, "candidates")
+    )
+    with whole_file(args.output, replace=args.replace) as part:
+        part.write_text(draft.text, encoding="utf-8")
+    say(args, draft.lines())
+    steps = " ".join(f"--step {text}" for text in args.step or [])
+    step = steps or f"--known-column {args.known_column}"
+    say(
+        args,
+        [
+            f"procedure {args.output}: {draft.trials[0].candidate.name}; read it, and state what "
+            "only you know",
+            f"next: ascan calibrate {args.scan} --procedure {args.output} {step} -o calibration.h5",
+        ],
+    )
+    answer(args, data_of(args.output, draft), [CAUTION])
+
+
+def wishes_of(args: argparse.Namespace) -> Wishes:
+    """Return what the options ask for."""
+    bounds = _numbers(args.range, "--range", 2, "LEAST,GREATEST")
+    sizes = _numbers(args.dual_probe, "--dual-probe", 6, DIMENSIONS)
+    return Wishes(
+        arrangement=args.arrangement,
+        range_mm=(bounds[0], bounds[1]) if bounds else None,
+        coated=args.coated,
+        corroded=args.corroded,
+        element_diameter_mm=args.element_diameter_mm,
+        dual=DualProbe(**dict(zip(DualProbe.__dataclass_fields__, sizes, strict=True)))
+        if sizes
+        else None,
+    )
+
+
+def _numbers(text: str | None, place: str, count: int, allowed: str) -> list[float]:
+    if text is None:
+        return []
+    try:
+        found = [float(part) for part in text.split(",")]
+    except ValueError:
+        found = []
+    if len(found) != count:
+        raise fault(place, f"is '{text}'", allowed=f"{allowed}, {count} numbers")
+    return found
+
+
+def data_of(path: str, draft: Draft) -> dict[str, object]:
+    """Return the answer as JSON holds it."""
+    return {
+        "procedure": path,
+        "arrangement": draft.tracks.arrangement,
+        "velocity_mm_per_us": draft.tracks.velocity_mm_per_us,
+        "frequency_mhz": draft.records.frequency_mhz,
+        "candidates": [
+            {
+                "name": trial.candidate.name,
+                "out": trial.reason,
+                "right": trial.right,
+                "unmarked": trial.unmarked,
+                "spread_mm": trial.spread_mm,
+                "left_out_mm": trial.left_out_mm,
+            }
+            for trial in draft.trials
+        ],
+        "to_note": list(draft.notes),
+    }

@@ -1,0 +1,324 @@
+"""The procedures that step records allow, each written out with the reason for every value."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from ascan.base.errors import fault
+from ascan.drafting.pulse import Records
+from ascan.drafting.tracks import Tracks
+from ascan.drafting.wishes import Wishes
+from ascan.path.material import Material
+
+# Of the lowest first echo a threshold takes so much, of the noise so many deviations, and never
+# more than half of that echo: corrosion takes 20 dB and more.
+OF_LOWEST, OF_NOISE, NEVER_ABOVE = 0.12, 4.5, 0.5
+# Gates reach so far beyond the walls wanted.
+BELOW, ABOVE = 0.7, 1.12
+# The band that is kept, over the pulse's middle frequency; a first arrival keeps more.
+BAND, ARRIVAL_BAND = (0.4, 1.6), (0.3, 1.8)
+# The echo of a gate that may be meant, and how it may be timed.
+ECHOES = ("largest", "first")
+TIMINGS = {"correlation": "by learned shapes", "peak": "band-passed peaks"}
+# A train is sought of walls up to this, over so many echoes.
+TRAIN_MM, TRAIN_ECHOES = 6.0, 10
+# Whole records are learned from so many steps, as first arrivals are.
+LEARNED_FROM = 4
+# What a gate of the interface echo is wider than the steps', µs: behind a line, in water.
+_Gate = Callable[[str], str]
+MARGIN_US = {"delay_line": 1.0, "immersion": 2.0}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A procedure that may be used: its name, what it is, and its commented text."""
+
+    name: str
+    what: str
+    text: str
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Ground:
+    """What all candidates stand on: the records, what their echoes are, and the wishes."""
+
+    records: Records
+    tracks: Tracks
+    wishes: Wishes
+
+    @property
+    def range_mm(self) -> tuple[float, float]:
+        """The walls wanted."""
+        steps_mm = self.records.steps_mm
+        return self.wishes.range_mm or (float(steps_mm[0]), float(steps_mm[-1]))
+
+    @property
+    def u_velocity_mm_per_us(self) -> float:
+        """How well the tracks tell the velocity: a tenth of a period over what the steps span."""
+        velocity, steps_mm = self.tracks.velocity_mm_per_us, self.records.steps_mm
+        span_us = 2.0 / velocity * max(float(np.ptp(steps_mm)), float(steps_mm[0]))
+        return velocity * max(0.005, 0.1 / self.records.frequency_mhz / span_us)
+
+    def threshold(self, heights: np.ndarray) -> tuple[float, str]:
+        """Return what an echo must reach, and why."""
+        lowest, noise = float(np.nanmin(heights)), self.records.noise
+        wanted = max(OF_NOISE * noise, OF_LOWEST * lowest)
+        found = min(wanted, NEVER_ABOVE * lowest)
+        of = "noise" if OF_NOISE * noise > OF_LOWEST * lowest else "lowest"
+        why = {
+            "noise": f"{OF_NOISE:g} times the noise of {noise:.4f}",
+            "lowest": f"{OF_LOWEST:g} of the lowest of the steps' echoes, {lowest:.3f}",
+        }[of]
+        return found, why if found == wanted else f"half of the lowest echo, {lowest:.3f}"
+
+
+def candidates(ground: Ground) -> list[Candidate]:
+    """Return what may be tried, by the modes of ISO 16809 (clauses from memory).
+
+    A coating asks for intervals between back-wall echoes; a corroded far side has no second one
+    that could be relied on.
+
+    Raises
+    ------
+    AscanError
+        Nothing is left to try.
+    """
+    wishes, found = ground.wishes, list[Candidate]()
+    interface, dual = ground.tracks.has_interface, ground.tracks.arrangement == "dual"
+    if not wishes.coated:
+        make = _of_dual if dual else _from_interface if interface else _from_transmit
+        found += make(ground)
+    if (not wishes.corroded or wishes.coated) and not dual:
+        found += _between(ground)
+    if not found:
+        raise fault(
+            "draft",
+            "no mode measures such a component with such a probe",
+            allowed="a coating under a dual probe asks for its thickness and velocity",
+            remedy="measure the coating's thickness, and state it in [coating] by hand",
+        )
+    return found
+
+
+def _from_transmit(ground: Ground) -> list[Candidate]:
+    """Return candidates from the transmit pulse to the first echo."""
+    interval = _interval("time_zero_to_echo", ["wall"], "from the transmit pulse to the first echo")
+    found = []
+    for echo in ECHOES:
+        wall = _wall_gate(ground, echo)
+        if wall is None:
+            continue
+        for timing, how in TIMINGS.items():
+            parts = [*_band(ground, timing), interval, wall(timing)]
+            found.append(_written(ground, f"transmit to {echo} echo, {how}", parts))
+    return found
+
+
+def _from_interface(ground: Ground) -> list[Candidate]:
+    """Return candidates from the interface echo to the first back-wall echo, and whole records."""
+    both, found = ["surface", "wall"], []
+    interval = _interval("interface_to_echo", both, "from the interface echo to the first echo")
+    for echo in ECHOES:
+        wall = _wall_gate(ground, echo)
+        if wall is None:
+            continue
+        for timing, how in TIMINGS.items():
+            gates = [_surface_gate(ground, timing), wall(timing)]
+            parts = [*_band(ground, timing), interval, *gates]
+            found.append(_written(ground, f"interface to {echo} echo, {how}", parts))
+    wall = _wall_gate(ground, "largest")
+    if wall and ground.records.steps_mm.size >= LEARNED_FROM:
+        whole = _interval("whole_record", both, "all echoes of a record in one fit")
+        if ground.wishes.element_diameter_mm is not None:
+            whole += '\ndiffraction = "round_element"  # the element\'s diameter is stated'
+        parts = [whole, _surface_gate(ground, "peak"), wall("peak")]
+        found.append(_written(ground, "whole record", parts))
+    return found
+
+
+def _between(ground: Ground) -> list[Candidate]:
+    """Return candidates between successive back-wall echoes."""
+    found, second = list[Candidate](), ground.tracks.second
+    heard = np.isfinite(second).all() and np.min(second) > 2.0 * OF_NOISE * ground.records.noise
+    interval = _interval("echo_to_echo", ["wall", "second"], "between the first two wall echoes")
+    surface = [_surface_gate(ground, "peak")] if ground.tracks.has_interface else []
+    for echo in ECHOES if heard else ():
+        wall = _wall_gate(ground, echo)
+        if wall is None:
+            continue
+        for timing, how in TIMINGS.items():
+            gates = [*surface, wall(timing), _second_gate(ground, echo, timing)]
+            parts = [*_band(ground, timing), interval, *gates]
+            found.append(_written(ground, f"echo to echo, {echo}, {how}", parts))
+    if ground.range_mm[1] <= TRAIN_MM and not ground.tracks.has_interface:
+        found.append(_written(ground, "train of echoes", _train(ground)))
+    return found
+
+
+def _of_dual(ground: Ground) -> list[Candidate]:
+    """Return candidates of a dual probe: first arrival, and, its dimensions known, whole record."""
+    records, tracks = ground.records, ground.tracks
+    low, high = ground.range_mm
+    origin, slowness = float(tracks.origin_us[0]), 2.0 / tracks.velocity_mm_per_us
+    start_us = max(origin + slowness * BELOW * low - 0.5, float(records.time_us[:, 0].max()))
+    stop_us = min(origin + slowness * ABOVE * high + 0.5, float(records.time_us[:, -1].min()))
+    gate = (
+        '[[gate]]\nname = "wall"\n'
+        f"start_us = {start_us:.2f}            # the steps' first arrivals move by "
+        f"{slowness:.3f} µs for each mm\n"
+        f"stop_us = {stop_us:.2f}\n"
+        'echo = "first_arrival"     # what a pit sends first'
+    )
+    found = []
+    modes = [("time_zero_to_echo", "first arrival", "to the half-cycle that opens the echo")]
+    if ground.wishes.dual is not None and records.steps_mm.size >= LEARNED_FROM:
+        modes.append(("whole_record", "whole record", "all arrivals of a record in one fit"))
+    for mode, name, what in modes:
+        parts = [_band_pass(ground, ARRIVAL_BAND), _interval(mode, ["wall"], what), gate]
+        found.append(_written(ground, name, parts))
+    return found
+
+
+def _written(ground: Ground, name: str, parts: list[str]) -> Candidate:
+    head = f'title = "drafted from steps: {name}"'
+    text = "\n\n".join([head, _probe(ground), *_material(ground), *parts, *_range(ground)])
+    return Candidate(name=name, what=name, text=text + "\n")
+
+
+def _probe(ground: Ground) -> str:
+    records, tracks, wishes = ground.records, ground.tracks, ground.wishes
+    lines = [
+        "[probe]",
+        f'arrangement = "{tracks.arrangement}"     # '
+        + ("stated" if wishes.arrangement else "proposed by the echoes; confirm it"),
+        f"frequency_mhz = {records.frequency_mhz:.2f}        # middle of the echoes' −6 dB band",
+        f"bandwidth_percent = {records.bandwidth_percent:.0f}      # its width",
+    ]
+    if tracks.arrangement == "contact":
+        lines.append(
+            f"delay_us = {max(float(tracks.origin_us[0]), 0.0):.3f}           # where the steps' "
+            "echoes meet at no wall; the calibration finds it anew"
+        )
+    elif np.isfinite(tracks.delay_us):
+        lines.append(
+            f"delay_us = {tracks.delay_us:.3f}           # by the interface echo's own repeat"
+        )
+    if wishes.element_diameter_mm is not None and tracks.arrangement != "dual":
+        lines.append(f"element_diameter_mm = {wishes.element_diameter_mm:g}  # stated")
+    if wishes.dual is not None and tracks.arrangement == "dual":
+        for key in wishes.dual.__dataclass_fields__:
+            lines.append(f"{key} = {getattr(wishes.dual, key):g}  # stated, nominal")
+    return "\n".join(lines)
+
+
+def _material(ground: Ground) -> list[str]:
+    """Return the material's velocity where it is not that of the usual block."""
+    usual, velocity = Material(), ground.tracks.velocity_mm_per_us
+    u = ground.u_velocity_mm_per_us
+    if ground.tracks.arrangement == "dual" or abs(velocity - usual.velocity_mm_per_us) < 2.0 * u:
+        return []
+    return [
+        '[material]\nname = "of the block"\n'
+        f"velocity_mm_per_us = {velocity:.3f}  # by the steps' echoes; places gates in mm\n"
+        f"u_velocity_mm_per_us = {u:.3f}"
+    ]
+
+
+def _band(ground: Ground, timing: str) -> list[str]:
+    """Return the filter that a timing method takes; a learned shape is its own."""
+    return [_band_pass(ground, BAND)] if timing == "peak" else []
+
+
+def _band_pass(ground: Ground, share: tuple[float, float]) -> str:
+    frequency, rate = ground.records.frequency_mhz, ground.records.rate_mhz
+    low, high = share[0] * frequency, min(share[1] * frequency, 0.45 * rate)
+    return (
+        f'[filter]\nkind = "band_pass"\nlow_mhz = {low:.2f}              # {share[0]:g} to '
+        f"{share[1]:g} of the pulse's middle\nhigh_mhz = {high:.2f}"
+    )
+
+
+def _interval(mode: str, gates: list[str], what: str) -> str:
+    named = ", ".join(f'"{gate}"' for gate in gates)
+    return f'[interval]\nmode = "{mode}"  # {what}\ngates = [{named}]'
+
+
+def _range(ground: Ground) -> list[str]:
+    """Return the measuring range; one step alone gives none."""
+    low, high = ground.range_mm
+    why = "stated" if ground.wishes.range_mm else "of the steps"
+    return [f"[range]\nmin_mm = {low:g}                # {why}\nmax_mm = {high:g}"] * (low < high)
+
+
+def _surface_gate(ground: Ground, timing: str) -> str:
+    tracks = ground.tracks
+    margin = MARGIN_US[tracks.arrangement] + 0.2 * float(np.ptp(tracks.origin_us))
+    start = max(float(tracks.origin_us.min()) - margin, float(ground.records.time_us[:, 0].max()))
+    threshold, why = ground.threshold(tracks.interface)
+    return (
+        '[[gate]]\nname = "surface"\n'
+        f"start_us = {start:.2f}            # on the steps the interface echo came at "
+        f"{tracks.origin_us.min():.2f} to {tracks.origin_us.max():.2f} µs\n"
+        f"stop_us = {float(tracks.origin_us.max()) + margin:.2f}\n"
+        f"threshold = {threshold:.4f}         # {why}\n"
+        f'echo = "largest"\ntiming = "{timing}"'
+    )
+
+
+def _wall_gate(ground: Ground, echo: str) -> _Gate | None:
+    """Return the gate of the first back-wall echo, by timing; None where the burst covers it."""
+    low, high = ground.range_mm
+    start, why = BELOW * low, f"{BELOW:g} of the least wall wanted"
+    if not ground.tracks.has_interface:
+        tracks = ground.tracks
+        clear_us = ground.records.burst_us + 0.5 / ground.records.frequency_mhz
+        after = 0.5 * tracks.velocity_mm_per_us * (clear_us - float(tracks.origin_us[0]))
+        if after > start:
+            start, why = after, "where the transmit burst has died away"
+        if start >= low:
+            return None
+    threshold, reason = ground.threshold(ground.tracks.first)
+    follows = 'follows = "surface"\n' if ground.tracks.has_interface else ""
+
+    def gate(timing: str) -> str:
+        return (
+            f'[[gate]]\nname = "wall"\n{follows}'
+            f"start_mm = {start:.2f}             # {why}\n"
+            f"stop_mm = {ABOVE * high:.2f}            # {ABOVE:g} of the greatest\n"
+            f"threshold = {threshold:.4f}         # {reason}\n"
+            f'echo = "{echo}"\ntiming = "{timing}"'
+        )
+
+    return gate
+
+
+def _second_gate(ground: Ground, echo: str, timing: str) -> str:
+    low, high = ground.range_mm
+    threshold, why = ground.threshold(ground.tracks.second)
+    return (
+        '[[gate]]\nname = "second"\nfollows = "wall"\n'
+        f"start_mm = {BELOW * low:.2f}\nstop_mm = {ABOVE * high:.2f}\n"
+        f"threshold = {threshold:.4f}         # {why}\n"
+        f'half_cycles = "same"       # as the first echo\necho = "{echo}"\ntiming = "{timing}"'
+    )
+
+
+def _train(ground: Ground) -> list[str]:
+    low, high = ground.range_mm
+    records, tracks = ground.records, ground.tracks
+    slowness = 2.0 / tracks.velocity_mm_per_us
+    origin = float(tracks.origin_us[0])
+    start_us = max(origin + slowness * BELOW * low, records.burst_us)
+    stop_us = min(origin + TRAIN_ECHOES * slowness * high, float(records.time_us[:, -1].min()))
+    threshold, why = ground.threshold(tracks.first)
+    return [
+        _interval("echo_to_echo", ["walls"], "the spacing of all echoes of a thin wall at once"),
+        '[[gate]]\nname = "walls"\n'
+        f"start_us = {start_us:.2f}             # ahead of the thinnest wall's first echo\n"
+        f"stop_us = {stop_us:.2f}              # {TRAIN_ECHOES} echoes of the thickest\n"
+        f"threshold = {threshold:.4f}         # {why}\n"
+        f'echo = "train"\nmin_spacing_mm = {BELOW * low:.2f}\nmax_spacing_mm = {ABOVE * high:.2f}',
+    ]

@@ -1,0 +1,181 @@
+"""The face of drafting: step records in, a commented procedure with its reasons out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ascan.base.errors import fault
+from ascan.drafting.candidates import Ground, candidates
+from ascan.drafting.pulse import Records, records_of, some_of_each
+from ascan.drafting.tracks import Tracks, tracks_of
+from ascan.drafting.trials import Trial, tried
+from ascan.drafting.wishes import Wishes
+from ascan.kernels.arrays import FloatArray
+from ascan.results.shown import length
+from ascan.waveform.flat_tops import flat_tops
+from ascan.waveform.scan import Progress, Scan, check_scan
+
+# Seed of the noise that copies of the steps get.
+SEED = 7
+# So many records of each step choose; the chosen procedure is then calibrated on all.
+CHOOSE_BY = 3
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Draft:
+    """A drafted procedure and what it rests on.
+
+    Attributes
+    ----------
+    text : str
+        TOML, every value with its reason.
+    trials : tuple of Trial
+        Of every candidate, the best first.
+    records : Records
+    tracks : Tracks
+    notes : tuple of str
+        What could not be known, and what would make it better.
+    """
+
+    text: str
+    trials: tuple[Trial, ...]
+    records: Records
+    tracks: Tracks
+    notes: tuple[str, ...]
+
+    def lines(self) -> list[str]:
+        """Return in words what was seen, what was tried, and what to note."""
+        tracks, records = self.tracks, self.records
+        found = [
+            f"pulse {records.frequency_mhz:.2f} MHz, {records.bandwidth_percent:.0f} % wide; noise "
+            f"{records.noise:.4f} of full scale",
+            f"echoes of {tracks.arrangement}, {tracks.velocity_mm_per_us:.3f} mm/µs, lowest first "
+            f"echo {np.nanmin(tracks.first):.3f} of full scale",
+            f"{'candidate':<52} right unmarked spread   left out   s",
+        ]
+        for trial in self.trials:
+            if trial.reason:
+                found.append(f"{trial.candidate.name:<52} out: {trial.reason}")
+                continue
+            left = "-" if np.isnan(trial.left_out_mm) else length(trial.left_out_mm)
+            right, unmarked = 100.0 * trial.right, 100.0 * trial.unmarked
+            found.append(
+                f"{trial.candidate.name:<52} {right:4.0f} % {unmarked:5.0f} %  "
+                f"{length(trial.spread_mm):<8} {left:<9} {trial.seconds:3.0f}"
+            )
+        return found + [f"to note: {note}" for note in self.notes]
+
+
+def draft_procedure(
+    scan: Scan,
+    known_mm: FloatArray,
+    wishes: Wishes | None = None,
+    *,
+    progress: Progress | None = None,
+) -> Draft:
+    """Draft a procedure from records of a step block.
+
+    Parameters
+    ----------
+    scan : Scan
+        RF records of the steps.
+    known_mm : ndarray, shape (n,)
+        Thickness of the step that each stands on; NaN: none.
+    wishes : Wishes, optional
+        What no record can tell.
+    progress : callable, optional
+        Called with (candidates tried, candidates in all).
+
+    Returns
+    -------
+    draft : Draft
+
+    Raises
+    ------
+    AscanError
+        Records without steps or signal, steps that contradict their echoes, an arrangement that is
+        not stated, or no candidate that reads its own steps.
+    """
+    check_scan(scan)
+    wishes = wishes or Wishes()
+    known = np.asarray(known_mm, np.float64)
+    if known.shape != (len(scan),):
+        raise fault("known_mm", f"has shape {known.shape}", allowed=f"({len(scan)},)")
+    records = records_of(scan, known)
+    tracks = tracks_of(records, wishes.arrangement)
+    if not wishes.arrangement:
+        raise fault(
+            "arrangement",
+            f"is not stated; the echoes look like {_seen(tracks)}",
+            allowed="contact, delay_line, immersion, dual: a wrong one is a wrong zero",
+            remedy=f"if it is so, say --arrangement {tracks.arrangement}",
+        )
+    ground = Ground(records=records, tracks=tracks, wishes=wishes)
+    few, few_mm = _few(scan, known)
+    asked, trials = candidates(ground), list[Trial]()
+    for k, candidate in enumerate(asked):
+        trials.append(tried(candidate, few, few_mm, SEED))
+        if progress is not None:
+            progress(k + 1, len(asked))
+    trials.sort(key=lambda trial: trial.rank, reverse=True)
+    if trials[0].reason:
+        told = "; ".join(f"{trial.candidate.name}: {trial.reason}" for trial in trials)
+        raise fault("draft", f"no candidate reads its own steps ({told})")
+    return Draft(
+        text=trials[0].candidate.text,
+        trials=tuple(trials),
+        records=records,
+        tracks=tracks,
+        notes=tuple(_notes(ground, scan)),
+    )
+
+
+def _seen(tracks: Tracks) -> str:
+    origin_us = tracks.origin_us
+    if tracks.has_interface:
+        moves = tracks.arrangement == "immersion"
+        how = f"moves by {float(np.ptp(origin_us)):.2f} µs" if moves else "stays"
+        at = f"an interface echo at {np.median(origin_us):.2f} µs, which {how}"
+    else:
+        at = f"the steps' echoes meet at {origin_us[0]:.2f} µs, where no echo stands"
+    return f"{tracks.arrangement} ({at})"
+
+
+def _few(scan: Scan, known_mm: FloatArray) -> tuple[Scan, FloatArray]:
+    """Return some records of each step."""
+    rows = some_of_each(known_mm, CHOOSE_BY)
+    return scan.choose(rows.tolist()), known_mm[rows]
+
+
+def _notes(ground: Ground, scan: Scan) -> list[str]:
+    """Return what could not be known, and what would make the procedure better."""
+    wishes, tracks, steps_mm = ground.wishes, ground.tracks, ground.records.steps_mm
+    low, high = ground.range_mm
+    found = flat_tops(scan).lines()
+    if steps_mm[0] > 1.05 * low:
+        found.append(
+            f"no step is as thin as {low:g} mm: below {steps_mm[0]:g} mm all will be marked"
+        )
+    if steps_mm[-1] < 0.95 * high:
+        found.append(
+            f"no step is as thick as {high:g} mm: above {steps_mm[-1]:g} mm all will be marked"
+        )
+    if steps_mm.size < 3:
+        found.append("fewer than three steps: no step could be left out to try the others")
+    if tracks.has_interface and np.isnan(tracks.delay_us):
+        found.append(
+            "the interface echo's repeat is not in the records: delay_us is not known, and a whole "
+            "record may be up to the repeat only; record for longer, or state it"
+        )
+    if steps_mm.size < 4 and (tracks.has_interface or tracks.arrangement == "dual"):
+        found.append("four steps and more allow whole records, or a first arrival's path")
+    if tracks.has_interface and wishes.element_diameter_mm is None:
+        found.append("the element's diameter was not stated: diffraction is left out")
+    if tracks.arrangement == "dual" and wishes.dual is None:
+        found.append(
+            "the dual probe's dimensions were not stated: between steps its path is a plain curve, "
+            "thirty times worse than by nominal ones"
+        )
+    return found

@@ -1,0 +1,194 @@
+"""What the pulse of step records is like: its band, its envelope, and the noise it stands in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ascan.base.errors import fault
+from ascan.kernels.arrays import BoolArray, FloatArray, IntArray
+from ascan.waveform.scan import Scan
+
+# Rows of a step that are looked at, and periods to each side of an echo that its spectrum is of.
+ROWS_PER_STEP, PERIODS = 5, 2.0
+# What a probe may have, in MHz, and of the digitiser's rate.
+LEAST_MHZ, MOST_OF_RATE = 0.2, 0.45
+# The transmit burst is what begins a record so near to the trigger (µs), as high as this against
+# all that follows; it has ended where so little of it is left.
+NEAR_TRIGGER_US, BURST, BURST_LEFT = 1.0, 0.3, 0.1
+LOUD = 0.9
+# Samples are taken off their record's middle, which moves them off the rails by so little.
+OFFSET = 0.01
+NORMAL = 1.4826
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Records:
+    """Records of known steps, ready to be looked at.
+
+    Attributes
+    ----------
+    rows : ndarray, shape (n,)
+        Their numbers in the scan.
+    known_mm : ndarray, shape (n,)
+        Step of each.
+    samples, envelope : ndarray, shape (n, width)
+        As shares of full scale; the envelope is 0 under the transmit burst.
+    time_us : ndarray, shape (n, width)
+        After the trigger.
+    rate_mhz, frequency_mhz, bandwidth_percent : float
+        Samples in a µs; middle of the pulse's band at −6 dB, and its width over it.
+    burst_us : float
+        When the transmit burst has ended; before the record where it holds none.
+    noise : float
+        Standard deviation, share of full scale.
+    """
+
+    rows: IntArray
+    known_mm: FloatArray
+    samples: FloatArray
+    envelope: FloatArray
+    time_us: FloatArray
+    rate_mhz: float
+    frequency_mhz: float
+    bandwidth_percent: float
+    burst_us: float
+    noise: float
+
+    @property
+    def steps_mm(self) -> FloatArray:
+        """The steps, thinnest first."""
+        return np.unique(self.known_mm)
+
+    def of_step(self, step_mm: float) -> BoolArray:
+        """Return which records stand on a step."""
+        return np.asarray(self.known_mm == step_mm)
+
+
+def records_of(scan: Scan, known_mm: FloatArray) -> Records:
+    """Return up to five records of each step, and what their pulse is like.
+
+    Raises
+    ------
+    AscanError
+        No record stands on a step, or none holds a signal.
+    """
+    steps_mm = np.unique(known_mm[np.isfinite(known_mm)])
+    if not steps_mm.size:
+        raise fault("steps", "no record stands on a step", remedy="name them: --step 10=0-4")
+    rows = some_of_each(known_mm, ROWS_PER_STEP)
+    recording, rate = scan.recording, scan.recording.sample_rate_mhz
+    samples = np.stack([scan.rows.read_block(int(row), int(row) + 1)[0] for row in rows])
+    samples = (samples.astype(np.float64) - recording.zero_code) / recording.full_scale
+    whole = np.isfinite(samples).all(axis=1)
+    rows, samples = rows[whole], samples[whole]
+    samples = samples - np.median(samples, axis=1, keepdims=True) if rows.size else samples
+    if not rows.size or not samples.std() > 0.0:
+        raise fault(f"{scan.name}", "holds no signal on the steps", remedy="check rows and steps")
+    if not ((samples > 0.0).any() and (samples < 0.0).any()) or recording.rectified:
+        raise fault(
+            f"{scan.name}",
+            "holds sizes without a sign: no RF records",
+            remedy="record unrectified waveforms; a draft needs their half-cycles",
+        )
+    time_us = scan.start_time_us[rows][:, None] + np.arange(samples.shape[1]) / rate
+    envelope = _envelope(samples)
+    coarse_mhz = _middle(_power(samples), rate, samples.shape[1])
+    burst_us = _burst_end(envelope, time_us, 1.0 / coarse_mhz)
+    envelope = np.where(time_us > burst_us, envelope, 0.0)
+    # Of thin steps echoes run into each other.
+    thickest = known_mm[rows] == steps_mm[-1]
+    codes = np.array([recording.clip_low, recording.clip_high])
+    low, high = (codes - recording.zero_code) / recording.full_scale
+    plain = np.where(_near_clipping(samples, (low, high), rate / coarse_mhz), 0.0, envelope)
+    shown = envelope if not plain[thickest].any() else plain
+    frequency, bandwidth = _band(samples[thickest], shown[thickest], rate, coarse_mhz)
+    return Records(
+        rows=rows,
+        known_mm=np.asarray(known_mm[rows], np.float64),
+        samples=samples,
+        envelope=envelope,
+        time_us=time_us,
+        rate_mhz=rate,
+        frequency_mhz=frequency,
+        bandwidth_percent=bandwidth,
+        burst_us=burst_us,
+        noise=float(np.median(NORMAL * np.median(np.abs(samples), axis=1))),
+    )
+
+
+def some_of_each(known_mm: FloatArray, count: int) -> IntArray:
+    """Return up to ``count`` rows of each step, evenly spread over those that stand on it."""
+    found = []
+    for step in np.unique(known_mm[np.isfinite(known_mm)]):
+        rows = np.flatnonzero(known_mm == step)
+        found.append(rows[np.unique(np.linspace(0, rows.size - 1, count).astype(np.int64))])
+    return np.concatenate(found)
+
+
+def _near_clipping(samples: FloatArray, rails: tuple[float, float], period: float) -> BoolArray:
+    """Return which samples lie within two periods of one that clips."""
+    from scipy.ndimage import maximum_filter1d
+
+    beyond = (samples >= rails[1] - OFFSET) | (samples <= rails[0] + OFFSET)
+    return np.asarray(maximum_filter1d(beyond, 2 * int(PERIODS * period) + 1, axis=1))
+
+
+def _envelope(samples: FloatArray) -> FloatArray:
+    """Return the size of the analytic signal."""
+    from scipy.signal import hilbert
+
+    return np.asarray(np.abs(hilbert(samples, axis=1)))
+
+
+def _power(samples: FloatArray) -> FloatArray:
+    return np.asarray((np.abs(np.fft.rfft(samples, axis=1)) ** 2).mean(axis=0))
+
+
+def _middle(power: FloatArray, rate_mhz: float, size: int) -> float:
+    """Return the frequency that halves a spectrum's power, in the band that probes have."""
+    mhz = np.arange(power.size) * rate_mhz / size
+    held = np.where((mhz >= LEAST_MHZ) & (mhz <= MOST_OF_RATE * rate_mhz), power, 0.0)
+    total = np.cumsum(held)
+    return float(np.interp(0.5 * total[-1], total, mhz))
+
+
+def _burst_end(envelope: FloatArray, time_us: FloatArray, period_us: float) -> float:
+    """Return when the transmit burst has ended; before the records where they hold none."""
+    early = float(time_us.min())
+    usual, clock = np.median(envelope, axis=0), np.median(time_us, axis=0)
+    head = clock <= early + 2.0 * period_us
+    if early > NEAR_TRIGGER_US or usual[head].max() < BURST * usual.max():
+        return early - period_us
+    # The loudest records ring longest.
+    most = np.quantile(envelope, LOUD, axis=0)
+    loud = np.flatnonzero(most >= BURST_LEFT * most[head].max())
+    apart = np.flatnonzero(np.diff(clock[loud]) > 2.0 * period_us)
+    last = loud[apart[0]] if apart.size else loud[-1]
+    return float(clock[last])
+
+
+def _band(
+    samples: FloatArray, envelope: FloatArray, rate_mhz: float, coarse_mhz: float
+) -> tuple[float, float]:
+    """Return the middle of the −6 dB band of the largest echoes, and its width in percent of it."""
+    reach, size = int(PERIODS * rate_mhz / coarse_mhz), 4096
+    power = np.zeros(size // 2 + 1)
+    for own, top in zip(samples, envelope.argmax(axis=1), strict=True):
+        part = own[max(top - reach, 0) : top + reach + 1]
+        power += np.abs(np.fft.rfft(part / max(np.abs(part).max(), 1e-12), size)) ** 2
+    mhz = np.arange(power.size) * rate_mhz / size
+    power[(mhz < LEAST_MHZ) | (mhz > MOST_OF_RATE * rate_mhz)] = 0.0
+    top = int(power.argmax())
+    quarter = 0.25 * power[top]
+    low, high = top, top
+    while low > 0 and power[low - 1] >= quarter:
+        low -= 1
+    while high + 1 < power.size and power[high + 1] >= quarter:
+        high += 1
+    middle = 0.5 * float(mhz[low] + mhz[high])
+    # The cut-out widens the band by its own.
+    own_mhz = 1.2 * rate_mhz / (2.0 * reach + 1.0)
+    width = float(np.sqrt(max(float(mhz[high] - mhz[low]) ** 2 - own_mhz**2, 0.0)))
+    return middle, float(np.clip(100.0 * width / middle, 20.0, 120.0))
