@@ -1,6 +1,8 @@
 from ascan.base.errors import AscanError as AscanError
 from ascan.base.flags import Flag as Flag
 from ascan.calibration.record import Calibration as Calibration
+from ascan.drafting.drafting import draft_procedure as draft_procedure
+from ascan.drafting.wishes import Wishes as Wishes
 from ascan.engine.measuring import measure as measure
 from ascan.engine.measuring import prepare as prepare
 from ascan.engine.measuring import time_echoes as time_echoes
@@ -27,7 +29,9 @@ __all__ = [
     "Procedure",
     "Readings",
     "Scan",
+    "Wishes",
     "calibrate",
+    "draft_procedure",
     "load_calibration",
     "load_procedure",
     "load_readings",

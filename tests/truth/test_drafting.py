@@ -1,0 +1,141 @@
+"""A procedure drafted from step records: what the echoes are, what is refused, what is reached."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from builders import SAMPLE_RATE_MHZ, burst, scan_of
+
+from ascan import AscanError, Procedure, Scan, Wishes, calibrate, draft_procedure, measure
+from ascan.base.flags import is_marked
+from ascan.drafting.pulse import records_of
+from ascan.drafting.tracks import tracks_of
+from ascan.kernels.arrays import FloatArray
+
+VELOCITY_MM_PER_US, NOISE = 5.93, 0.003
+STEPS_MM = np.repeat([3.1, 5.3, 9.7, 17.9], 3)
+TIME_US = np.arange(3000) / SAMPLE_RATE_MHZ
+ORIGINS_US = {"contact": 0.4, "delay_line": 8.7, "immersion": 11.0}
+
+
+def records(arrangement: str, walls_mm: FloatArray, seed: int = 1) -> Scan:
+    """Return echoes of walls: three of each, behind an interface echo where there is one."""
+    rng = np.random.default_rng(seed)
+    origin_us = np.full(walls_mm.size, ORIGINS_US[arrangement])
+    if arrangement == "immersion":
+        origin_us += rng.uniform(-1.5, 1.5, walls_mm.size)
+    signal = NOISE * rng.standard_normal((walls_mm.size, TIME_US.size))
+    if arrangement != "contact":
+        signal += 0.8 * burst(TIME_US, origin_us)
+        # The path's own repeat: the trigger is 0.3 µs before the sound leaves.
+        signal += 0.1 * burst(TIME_US, 2.0 * origin_us - 0.3)
+    for n in range(1, 4):
+        height = 0.3 * 0.7**n * rng.uniform(0.9, 1.1, walls_mm.size)
+        echo = burst(TIME_US, origin_us + n * 2.0 * walls_mm / VELOCITY_MM_PER_US)
+        signal -= height[:, None] * echo
+    return scan_of(signal.astype(np.float32), full_scale=1.0)
+
+
+@pytest.mark.parametrize("arrangement", ORIGINS_US)
+def test_the_echoes_say_what_they_are(arrangement: str) -> None:
+    found = records_of(records(arrangement, STEPS_MM), STEPS_MM)
+    assert found.frequency_mhz == pytest.approx(5.0, rel=0.05)
+    assert found.bandwidth_percent == pytest.approx(60.0, abs=12.0)
+    assert found.noise == pytest.approx(NOISE, rel=0.3)
+    tracks = tracks_of(found)
+    assert tracks.arrangement == arrangement
+    assert tracks.velocity_mm_per_us == pytest.approx(VELOCITY_MM_PER_US, rel=0.01)
+    assert np.abs(tracks.first - 0.21).max() < 0.04
+    if arrangement != "contact":
+        assert tracks.delay_us == pytest.approx(0.3, abs=0.06)
+
+
+@pytest.mark.parametrize("arrangement", ORIGINS_US)
+def test_what_is_drafted_reads_other_walls_right(arrangement: str) -> None:
+    draft = draft_procedure(
+        records(arrangement, STEPS_MM), STEPS_MM, Wishes(arrangement=arrangement)
+    )
+    assert draft.trials[0].right == 1.0
+    procedure = Procedure.from_text(draft.text)
+    assert procedure.probe.arrangement == arrangement
+    fit = calibrate(records(arrangement, STEPS_MM, 2), procedure, STEPS_MM, u_known_mm=0.002)
+    walls_mm = np.random.default_rng(3).uniform(3.3, 17.0, 40)
+    readings = measure(records(arrangement, walls_mm, 4), procedure, fit)
+    assert np.abs(readings.thickness_mm - walls_mm).max() < 0.02
+    assert is_marked(readings.flags).mean() <= 0.1
+
+
+def test_every_value_of_a_draft_has_its_reason() -> None:
+    draft = draft_procedure(
+        records("contact", STEPS_MM), STEPS_MM, Wishes(arrangement="contact", range_mm=(4.0, 15.0))
+    )
+    values = [line for line in draft.text.splitlines() if " = " in line]
+    numbers = [line for line in values if line.split(" = ")[1][:1].isdigit()]
+    explained = [line for line in numbers if "#" in line]
+    # A number without a comment is the second of a pair.
+    assert len(explained) >= len(numbers) - 2
+    assert "min_mm = 4                # stated" in draft.text
+
+
+def test_an_arrangement_is_proposed_and_not_assumed() -> None:
+    with pytest.raises(AscanError, match=r"look like immersion.*--arrangement immersion"):
+        draft_procedure(records("immersion", STEPS_MM), STEPS_MM)
+
+
+@pytest.mark.parametrize("arrangement", ORIGINS_US)
+def test_a_step_that_bears_the_wrong_label_is_named(arrangement: str) -> None:
+    labels = np.where(STEPS_MM == 5.3, 7.0, STEPS_MM)
+    with pytest.raises(AscanError, match=r"7 mm echoes as 5\.[23]"):
+        draft_procedure(records(arrangement, STEPS_MM), labels, Wishes(arrangement=arrangement))
+
+
+def test_coated_and_corroded_decide_before_any_spread() -> None:
+    scan = records("delay_line", STEPS_MM)
+    for wishes, modes in (
+        ({"coated": True}, {"echo to echo"}),
+        ({"corroded": True}, {"interface to", "whole record"}),
+    ):
+        found = draft_procedure(scan, STEPS_MM, Wishes(arrangement="delay_line", **wishes))
+        for trial in found.trials:
+            assert any(trial.candidate.name.startswith(mode) for mode in modes)
+
+
+def test_one_step_and_thin_ones() -> None:
+    one = np.full(4, 9.7)
+    draft = draft_procedure(records("contact", one), one, Wishes(arrangement="contact"))
+    assert "[range]" not in draft.text
+    assert any("fewer than three steps" in note for note in draft.notes)
+    with pytest.raises(AscanError, match="no mode measures"):
+        draft_procedure(
+            records("contact", STEPS_MM), STEPS_MM, Wishes(arrangement="dual", coated=True)
+        )
+
+
+def test_what_is_no_record_of_steps_is_refused() -> None:
+    scan = records("contact", STEPS_MM)
+    nothing = np.full(STEPS_MM.size, np.nan)
+    with pytest.raises(AscanError, match="no record stands on a step"):
+        draft_procedure(scan, nothing, Wishes(arrangement="contact"))
+    with pytest.raises(AscanError, match="has shape"):
+        draft_procedure(scan, STEPS_MM[:3], Wishes(arrangement="contact"))
+    sizes = Scan.from_array(
+        np.abs(scan.rows.read_block(0, len(scan))), sample_rate_mhz=100.0, rectified=True
+    )
+    with pytest.raises(AscanError, match="no RF records"):
+        draft_procedure(sizes, STEPS_MM, Wishes(arrangement="contact"))
+    silent = scan_of(np.zeros((STEPS_MM.size, 500), np.float32), full_scale=1.0)
+    with pytest.raises(AscanError, match="no signal"):
+        draft_procedure(silent, STEPS_MM, Wishes(arrangement="contact"))
+
+
+@pytest.mark.parametrize(
+    ("wish", "word"),
+    [
+        ({"arrangement": "through"}, "arrangement"),
+        ({"range_mm": (9.0, 3.0)}, "least wall first"),
+        ({"element_diameter_mm": -1.0}, "element diameter"),
+    ],
+)
+def test_wishes_that_cannot_be_met(wish: dict[str, object], word: str) -> None:
+    with pytest.raises(AscanError, match=word):
+        Wishes(**wish)  # type: ignore[arg-type]
