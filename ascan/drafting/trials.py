@@ -22,7 +22,7 @@ COPIES = 4
 # A value is wrong that is further off than this part of a wavelength, and than 1 % of the wall.
 WAVELENGTH, WALL = 0.125, 0.01
 # Spreads that differ by less are alike.
-ALIKE_MM = 0.01
+ALIKE_MM = 0.003
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,15 +21,28 @@ LEAST_RUN = 3
 
 
 class FlatTops(NamedTuple):
-    """Levels, in codes, at which crests are cut; infinite where none is, or it is declared."""
+    """Where crests are cut, and where nothing is that was declared to be.
+
+    Attributes
+    ----------
+    low, high : float
+        Levels, in codes, at which crests are cut; infinite where none is, or it is declared.
+    beyond : float
+        Code furthest beyond a declared level; NaN where none is.
+    """
 
     low: float
     high: float
+    beyond: float = math.nan
 
     def lines(self) -> list[str]:
-        """Return in words which level to declare."""
+        """Return in words which level to declare, or that a declared one is none."""
         ends = (("clip_low", "--clip-low", self.low), ("clip_high", "--clip-high", self.high))
-        return [
+        passed = [
+            f"code {self.beyond:g} lies beyond a declared clipping level: nothing clips there, and "
+            "echoes that reach it count as clipped; state the level where crests are cut"
+        ]
+        return passed * math.isfinite(self.beyond) + [
             f"crests are cut flat at code {level:g}, and {name} is not declared there: clipped "
             f"echoes are not known as such; state it with the scan ('ascan import {option} "
             f"{level:g}')"
@@ -64,9 +77,15 @@ def flat_tops(scan: Scan) -> FlatTops:
     if not np.isfinite(records).all():
         records = records[np.isfinite(records).all(axis=1)]
     high, low = _cut_at(records), -_cut_at(-records)
+    beyond = math.nan
+    if records.size:
+        tops = (float(records.max()), float(records.min()))
+        passed = (tops[0] - recording.clip_high, recording.clip_low - tops[1])
+        if max(passed) > recording.step:
+            beyond = tops[int(passed[1] > passed[0])]
     known_high = recording.clip_high - recording.step <= high
     known_low = recording.rectified or recording.clip_low + recording.step >= low
-    return FlatTops(-math.inf if known_low else low, math.inf if known_high else high)
+    return FlatTops(-math.inf if known_low else low, math.inf if known_high else high, beyond)
 
 
 def _cut_at(records: FloatArray) -> float:

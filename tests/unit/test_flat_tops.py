@@ -41,6 +41,13 @@ def test_a_declared_level_is_no_news() -> None:
     assert len(flat_tops(Scan.from_array(codes, **how)).lines()) == 2
 
 
+def test_a_level_that_records_pass_is_told() -> None:
+    codes = np.rint(200.0 * records(np.random.default_rng(3))).astype(np.int16)
+    how = {"sample_rate_mhz": 100.0, "full_scale": 256}
+    (line,) = flat_tops(Scan.from_array(codes, **how, clip_low=-256, clip_high=100)).lines()
+    assert f"code {codes.max()}" in line
+
+
 @settings(deadline=None, max_examples=60)
 @given(
     seed=st.integers(0, 10_000),
