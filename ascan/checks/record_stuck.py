@@ -32,12 +32,17 @@ def equal_neighbours(samples: AnyArray) -> int:
 
 @compiled
 def mark_frozen(
-    block: AnyArray, ends: IntArray, zero: float, clips: tuple[float, float], found: BoolArray
+    block: AnyArray,
+    ends: IntArray,
+    silence: tuple[float, float],
+    clips: tuple[float, float],
+    found: BoolArray,
 ) -> None:
     """Mark rows of a block, shape (n, samples), that stand still in part ahead of ``ends``.
 
-    Not at a clipping level, and not at the code of ``zero``: that is padding, or silence.
+    Not at a clipping level, and not within a step of ``zero``: that is padding, or silence.
     """
+    zero, step = silence
     for row in range(block.shape[0]):
         samples, size = block[row], min(block.shape[1], ends[row])
         j = 0
@@ -52,7 +57,8 @@ def mark_frozen(
             while high + 1 < samples.size and samples[high + 1] == value:
                 high += 1
             run = high - low
-            if run >= LEAST_RUN and value != zero and is_no_chance(samples, run):
+            silent = abs(np.float64(value) - zero) <= step
+            if run >= LEAST_RUN and not silent and is_no_chance(samples, run):
                 found[row] = True
                 break
             j = max(high + 1, j + STRIDE)
@@ -73,7 +79,8 @@ def evidence(seen: CheckInput) -> Evidence:
     recording, found = seen.about.recording, np.zeros(seen.rows, np.bool_)
     if not (recording.gated_only or recording.peak_held):
         clips = (float(recording.clip_low), float(recording.clip_high))
-        mark_frozen(seen.spiked, _ends(seen), float(recording.zero_code), clips, found)
+        silence = (float(recording.zero_code), float(recording.step))
+        mark_frozen(seen.spiked, _ends(seen), silence, clips, found)
     return {"stands_still": found}
 
 

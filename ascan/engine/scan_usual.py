@@ -19,7 +19,7 @@ from ascan.results.readings import Readings
 from ascan.waveform.scan import Scan
 
 # Fewer readings have no middle to speak of; more, evenly from all of the scan, tell no more.
-FEWEST, MOST, FEWEST_DELAYS = 20, 200, 8
+FEWEST, MOST, FEWEST_DELAYS = 10, 200, 8
 DELAY, SECOND = "delay_us", "second_echo_delay_us"
 
 
@@ -59,7 +59,9 @@ def usual_of(pipeline: Pipeline, scan: Scan, rows: IntArray) -> ScanUsual:
     delay_us = _told(columns.get(DELAY if layout.of_whole_record else SECOND), sound)
     least = np.nan
     if strength.size >= FEWEST and learns_from_scan(layout):
-        least = least_of_scan(strength, DUAL_DROP_DB if layout.is_dual else LEAST_DROP_DB)
+        drop_db, fit = DUAL_DROP_DB if layout.is_dual else LEAST_DROP_DB, pipeline.calibration
+        per_step = 1.0 if fit is None else float(np.median(fit.steps.readings))
+        least = least_of_scan(strength, drop_db, per_step)
     told = layout.is_dual and delay_us.size >= FEWEST_DELAYS
     return ScanUsual(least, float(np.median(delay_us)) if told else np.nan)
 
