@@ -16,24 +16,24 @@ from ascan.kernels.arrays import FlagArray, FloatArray
 # counts as the middle of the others.
 OTHER_SHARE = 0.2
 SHARES: dict[Flag, float] = {
-    Flag.LOW_SNR: 0.18,
-    Flag.AT_GATE_EDGE: 0.75,
-    Flag.OUTSIDE_CALIBRATED_RANGE: 0.19,
-    Flag.UNEVEN_SPACING: 0.55,
-    Flag.MULTIPLE_SUSPECTED: 0.4,
-    Flag.CYCLE_UNCERTAIN: 0.23,
-    Flag.CALIBRATION_IN_DOUBT: 0.19,
+    Flag.LOW_SNR: 0.17,
+    Flag.AT_GATE_EDGE: 0.73,
+    Flag.OUTSIDE_CALIBRATED_RANGE: 0.24,
+    Flag.UNEVEN_SPACING: 0.56,
+    Flag.MULTIPLE_SUSPECTED: 0.39,
+    Flag.CYCLE_UNCERTAIN: 0.21,
+    Flag.CALIBRATION_IN_DOUBT: 0.23,
     Flag.UPPER_BOUND: 0.53,
-    Flag.SHAPE_MISMATCH: 0.09,
-    Flag.RECORD_STUCK: 0.03,
+    Flag.SHAPE_MISMATCH: 0.08,
+    Flag.RECORD_STUCK: 0.04,
     Flag.RECORD_DUPLICATE: 1,
-    Flag.INTERFACE_SHIFTED: 0.17,
-    Flag.UNEXPECTED_ECHO: 0.1,
-    Flag.WEAK_ECHO: 0.036,
-    Flag.GATE_CUT_SHORT: OTHER_SHARE,
+    Flag.INTERFACE_SHIFTED: 0.2,
+    Flag.UNEXPECTED_ECHO: 0.11,
+    Flag.WEAK_ECHO: 0.044,
+    Flag.GATE_CUT_SHORT: 0.32,
     Flag.OUTSIDE_MEASURING_RANGE: OTHER_SHARE,
     Flag.INTERFACE_MULTIPLE: OTHER_SHARE,
-    Flag.SECOND_DISAGREES: OTHER_SHARE,
+    Flag.SECOND_DISAGREES: 0.15,
 }
 # Of values without a mark or an alternative so many are wrong.
 UNTOLD = 0.0006
