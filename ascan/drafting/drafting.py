@@ -97,6 +97,19 @@ def draft_procedure(
     AscanError
         Records without steps or signal, steps that contradict their echoes, an arrangement that is
         not stated, or no candidate that reads its own steps.
+
+    Examples
+    --------
+    >>> known_mm, t = np.repeat([4.1, 7.3, 12.0], 2), np.arange(2000) / 100.0
+    >>> echoes_us = 0.4 + np.outer(known_mm, [1.0, 2.0, 3.0]) / 2.96
+    >>> late = t - echoes_us[..., np.newaxis]
+    >>> each = np.exp(-(((late) / 0.18) ** 2)) * np.cos(2.0 * np.pi * 5.0 * late)
+    >>> waves = np.einsum("i,nij->nj", [0.5, 0.3, 0.2], each)
+    >>> noise = 0.002 * np.random.default_rng(1).standard_normal(waves.shape)
+    >>> scan = Scan.from_array(waves + noise, sample_rate_mhz=100.0, full_scale=1.0)
+    >>> draft = draft_procedure(scan, known_mm, Wishes(arrangement="contact"))
+    >>> print(f"{draft.tracks.velocity_mm_per_us:.1f} mm/µs, {len(draft.trials)} tried")
+    5.9 mm/µs, 8 tried
     """
     check_scan(scan)
     wishes = wishes or Wishes()

@@ -37,6 +37,11 @@ class Wishes:
     element_diameter_mm : float, optional
         Of a round single element.
     dual : DualProbe, optional
+
+    Examples
+    --------
+    >>> Wishes(arrangement="contact", range_mm=(3.0, 12.0)).corroded
+    False
     """
 
     arrangement: str = ""
