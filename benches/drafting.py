@@ -5,7 +5,8 @@
 For every set-up of `setups`, each with its hand-written procedure: a procedure is drafted from one
 block's records, then both are calibrated on another block and read walls of random thickness. Rms
 error of right values, right values in all, right and unmarked, wrong and unmarked; and seconds that
-drafting took, of this machine. Where they lie beside this project, the measured blocks follow.
+drafting took, of this machine. Then for every block of ordinary work what its echoes are taken for,
+the arrangement not stated. Where they lie beside this project, the measured blocks follow.
 """
 
 from __future__ import annotations
@@ -16,17 +17,21 @@ from pathlib import Path
 
 import numpy as np
 from ascan_synthetic.synthesis import Synthesis
+from ordinary import WAYS, ordinary
 from setups import Setup, every_setup, known_of, scan_of
 
 from ascan import Procedure, Scan, calibrate, measure, open_scan
 from ascan.base.errors import AscanError
 from ascan.base.flags import is_fatal, is_marked
 from ascan.drafting.drafting import draft_procedure
+from ascan.drafting.pulse import records_of
+from ascan.drafting.tracks import tracks_of
 from ascan.drafting.wishes import DualProbe, Wishes
 from ascan.kernels.arrays import FloatArray
 from ascan.survey.wrong import eighth_mm, tolerance_mm
 
 REAL = Path(__file__).resolve().parents[2] / "shared" / "real"
+BLOCKS = 20
 PROBE = DualProbe(
     wedge_height_mm=8.0, wedge_velocity_mm_per_us=2.35, roof_deg=3.5, element_width_mm=5.0,
     element_length_mm=8.0, element_gap_mm=1.0,
@@ -88,6 +93,23 @@ def percent(found: tuple[float, float, float, int]) -> tuple[float, float, float
     return rms, 100.0 * right, 100.0 * plain, silent
 
 
+def by_blocks(seed: int) -> None:
+    """Print how often the arrangement is told, and the velocity's error, by ways of measuring."""
+    print("arrangement told of blocks; velocity off by at most, %")
+    for name in WAYS:
+        told, off, blocks = 0, 0.0, 0
+        for trial in ordinary(name, seed, 1, BLOCKS):
+            blocks += 1
+            try:
+                tracks = tracks_of(records_of(trial.block, trial.known_mm))
+            except AscanError as problem:
+                print(f"  {name}, {trial.what}: {problem}")
+                continue
+            told += tracks.arrangement == trial.procedure.probe.arrangement
+            off = max(off, abs(tracks.velocity_mm_per_us / 5.92 - 1.0))
+        print(f"{name:<24} {told} of {blocks}; {100.0 * off:.1f}", flush=True)
+
+
 def measured() -> None:
     """Draft from the measured blocks, if they are there."""
     steel, aluminium = (
@@ -115,4 +137,5 @@ if __name__ == "__main__":
         int(sys.argv[1]) if len(sys.argv) > 1 else 60,
         int(sys.argv[2]) if len(sys.argv) > 2 else 91_000,
     )
+    by_blocks(int(sys.argv[2]) if len(sys.argv) > 2 else 91_000)
     measured()
