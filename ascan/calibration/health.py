@@ -28,7 +28,7 @@ HEALTH = {
     "repeatability_tested": "no step was read twice: what coupling adds is not known and not in u",
     "repeatable": "repeated readings on one step scatter by more than a tenth of a period: "
     "unsteady coupling, or the timed half-cycle changes",
-    "readings_agree": "repeated readings on one step scatter by more than an eighth of a period: "
+    "readings_agree": "repeated readings on one step scatter by more than a sixth of a period: "
     "the timed half-cycle changes, two probes are mixed, or two steps bear one thickness",
 }
 

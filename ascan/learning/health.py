@@ -24,9 +24,9 @@ REPEATABLE_PERIODS = 0.1
 SLIGHT_PERIODS = 0.0625
 # Residuals that chance gives less often than this are told.
 CERTAIN = 0.01
-# Coupling seldom moves an echo by so much; another half-cycle, probe or step does. One reading of
-# fifteen that is half a period off scatters by this much.
-AGREE_PERIODS = 0.125
+# Coupling seldom moves an echo by so much; another half-cycle, probe or step does. Two readings of
+# fifteen that are half a period off scatter by this much.
+AGREE_PERIODS = 1.0 / 6.0
 # Two echoes of one probe differ in shape and in timing method by no more than this.
 SHAPE_PERIODS = 2.0
 # What wear face, couplant and trigger delay a contact probe beyond its nominal delay.
