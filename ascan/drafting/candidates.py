@@ -34,10 +34,9 @@ MARGIN_US = {"delay_line": 1.0, "immersion": 2.0}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
-    """A procedure that may be used: its name, what it is, and its commented text."""
+    """A procedure that may be used: its name, and its commented text."""
 
     name: str
-    what: str
     text: str
 
 
@@ -185,7 +184,7 @@ def _of_dual(ground: Ground) -> list[Candidate]:
 def _written(ground: Ground, name: str, parts: list[str]) -> Candidate:
     head = f'title = "drafted from steps: {name}"'
     text = "\n\n".join([head, _probe(ground), *_material(ground), *parts, *_range(ground)])
-    return Candidate(name=name, what=name, text=text + "\n")
+    return Candidate(name=name, text=text + "\n")
 
 
 def _probe(ground: Ground) -> str:
