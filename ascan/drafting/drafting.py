@@ -21,6 +21,8 @@ from ascan.waveform.scan import Progress, Scan, check_scan
 SEED = 7
 # So many records of each step choose; the chosen procedure is then calibrated on all.
 CHOOSE_BY = 3
+# Steps that are all thinner may have been given in inches.
+INCHES_BELOW_MM = 1.5
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -135,7 +137,12 @@ def draft_procedure(
     trials.sort(key=lambda trial: trial.rank, reverse=True)
     if trials[0].reason:
         told = "; ".join(f"{trial.candidate.name}: {trial.reason}" for trial in trials)
-        raise fault("draft", f"no candidate reads its own steps ({told})")
+        thin = float(records.steps_mm[-1]) < INCHES_BELOW_MM
+        raise fault(
+            "draft",
+            f"no candidate reads its own steps ({told})",
+            remedy="steps are in mm: are these inches?" if thin else "look at the records",
+        )
     return Draft(
         text=trials[0].candidate.text,
         trials=tuple(trials),

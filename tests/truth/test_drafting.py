@@ -111,6 +111,12 @@ def test_one_step_and_thin_ones() -> None:
         )
 
 
+def test_steps_in_inches_are_asked_about() -> None:
+    wishes = Wishes(arrangement="contact")
+    with pytest.raises(AscanError, match="inches"):
+        draft_procedure(records("contact", STEPS_MM), STEPS_MM / 25.4, wishes)
+
+
 def test_what_is_no_record_of_steps_is_refused() -> None:
     scan = records("contact", STEPS_MM)
     nothing = np.full(STEPS_MM.size, np.nan)
