@@ -12,7 +12,7 @@ import numpy as np
 from scipy.optimize import minimize
 
 from ascan.base.flags import FATAL, NOTES, Flag
-from ascan.checks.likely_wrong import EVEN, ODDS_COUNT, OTHER_SHARE, UNTOLD, p_wrong
+from ascan.checks.likely_wrong import OTHER_SHARE, p_wrong
 from ascan.kernels.arrays import AnyArray, BoolArray, FlagArray, FloatArray
 from ascan.survey.wrong import RIGHT_MARKED, WRONG_MARKED, WRONG_UNMARKED, Verdicts
 
@@ -117,8 +117,7 @@ def fitted_shares(groups: dict[str, Told]) -> dict[str, float]:
     weight = np.concatenate([np.full(part[0].size, 1.0 / part[0].size) for part in parts])
     weight *= flags.size / weight.sum()
     stands = np.column_stack([flags & np.uint32(mark) != 0 for mark in MARKS]).astype(np.float64)
-    even = np.maximum(np.nan_to_num(odds, nan=np.inf), 0.0)
-    start = -np.log((1.0 - UNTOLD) * (1.0 - EVEN * np.exp(-0.5 * ODDS_COUNT * even)))
+    start = -np.log(1.0 - p_wrong(np.zeros_like(flags), odds))
     middle = np.log(-np.log(1.0 - OTHER_SHARE))
 
     def cost(logs: FloatArray) -> tuple[float, FloatArray]:

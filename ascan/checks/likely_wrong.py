@@ -26,7 +26,7 @@ SHARES: dict[Flag, float] = {
     Flag.UPPER_BOUND: 0.53,
     Flag.SHAPE_MISMATCH: 0.08,
     Flag.RECORD_STUCK: 0.04,
-    Flag.RECORD_DUPLICATE: 1,
+    Flag.RECORD_DUPLICATE: 1.0,
     Flag.INTERFACE_SHIFTED: 0.2,
     Flag.UNEXPECTED_ECHO: 0.11,
     Flag.WEAK_ECHO: 0.044,

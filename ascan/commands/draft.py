@@ -16,7 +16,8 @@ from ascan.commands.shared import (
     say,
 )
 from ascan.drafting.drafting import Draft, draft_procedure
-from ascan.drafting.wishes import ARRANGEMENTS, DualProbe, Wishes
+from ascan.drafting.wishes import DualProbe, Wishes
+from ascan.path.probe import ARRANGEMENTS
 from ascan.report.cautions import CAUTION
 from ascan.store.replacing import whole_file
 from ascan.store.scans import open_scan
@@ -90,9 +91,7 @@ def wishes_of(args: argparse.Namespace) -> Wishes:
         coated=args.coated,
         corroded=args.corroded,
         element_diameter_mm=args.element_diameter_mm,
-        dual=DualProbe(**dict(zip(DualProbe.__dataclass_fields__, sizes, strict=True)))
-        if sizes
-        else None,
+        dual=DualProbe(*sizes) if sizes else None,
     )
 
 

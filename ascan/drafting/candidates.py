@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -27,8 +28,8 @@ TIMINGS = {"correlation": "by learned shapes", "peak": "band-passed peaks"}
 TRAIN_MM, TRAIN_ECHOES = 6.0, 10
 # Whole records are learned from so many steps, as first arrivals are.
 LEARNED_FROM = 4
+WHOLE = "whole record"
 # What a gate of the interface echo is wider than the steps', µs: behind a line, in water.
-_Gate = Callable[[str], str]
 MARGIN_US = {"delay_line": 1.0, "immersion": 2.0}
 
 
@@ -66,12 +67,11 @@ class Ground:
         lowest, noise = float(np.nanmin(heights)), self.records.noise
         wanted = max(OF_NOISE * noise, OF_LOWEST * lowest)
         found = min(wanted, NEVER_ABOVE * lowest)
-        of = "noise" if OF_NOISE * noise > OF_LOWEST * lowest else "lowest"
-        why = {
-            "noise": f"{OF_NOISE:g} times the noise of {noise:.4f}",
-            "lowest": f"{OF_LOWEST:g} of the lowest of the steps' echoes, {lowest:.3f}",
-        }[of]
-        return found, why if found == wanted else f"half of the lowest echo, {lowest:.3f}"
+        if found < wanted:
+            return found, f"half of the lowest echo, {lowest:.3f}"
+        if OF_NOISE * noise > OF_LOWEST * lowest:
+            return found, f"{OF_NOISE:g} times the noise of {noise:.4f}"
+        return found, f"{OF_LOWEST:g} of the lowest of the steps' echoes, {lowest:.3f}"
 
 
 def candidates(ground: Ground) -> list[Candidate]:
@@ -105,36 +105,25 @@ def candidates(ground: Ground) -> list[Candidate]:
 def _from_transmit(ground: Ground) -> list[Candidate]:
     """Return candidates from the transmit pulse to the first echo."""
     interval = _interval("time_zero_to_echo", ["wall"], "from the transmit pulse to the first echo")
-    found = []
-    for echo in ECHOES:
-        wall = _wall_gate(ground, echo)
-        if wall is None:
-            continue
-        for timing, how in TIMINGS.items():
-            parts = [*_band(ground, timing), interval, wall(timing)]
-            found.append(_written(ground, f"transmit to {echo} echo, {how}", parts))
-    return found
+    return [
+        _written(ground, f"transmit to {way.echo} echo, {way.how}", [*way.band, interval, way.wall])
+        for way in _ways(ground)
+    ]
 
 
 def _from_interface(ground: Ground) -> list[Candidate]:
     """Return candidates from the interface echo to the first back-wall echo, and whole records."""
     both, found = ["surface", "wall"], []
     interval = _interval("interface_to_echo", both, "from the interface echo to the first echo")
-    for echo in ECHOES:
-        wall = _wall_gate(ground, echo)
-        if wall is None:
-            continue
-        for timing, how in TIMINGS.items():
-            gates = [_surface_gate(ground, timing), wall(timing)]
-            parts = [*_band(ground, timing), interval, *gates]
-            found.append(_written(ground, f"interface to {echo} echo, {how}", parts))
-    wall = _wall_gate(ground, "largest")
+    for way in _ways(ground):
+        parts = [*way.band, interval, _surface_gate(ground, way.timing), way.wall]
+        found.append(_written(ground, f"interface to {way.echo} echo, {way.how}", parts))
+    wall = _wall_gate(ground, "largest", "peak")
     if wall and ground.records.steps_mm.size >= LEARNED_FROM:
         whole = _interval("whole_record", both, "all echoes of a record in one fit")
         if ground.wishes.element_diameter_mm is not None:
             whole += '\ndiffraction = "round_element"  # the element\'s diameter is stated'
-        parts = [whole, _surface_gate(ground, "peak"), wall("peak")]
-        found.append(_written(ground, "whole record", parts))
+        found.append(_written(ground, WHOLE, [whole, _surface_gate(ground, "peak"), wall]))
     return found
 
 
@@ -144,17 +133,34 @@ def _between(ground: Ground) -> list[Candidate]:
     heard = np.isfinite(second).all() and np.min(second) > 2.0 * OF_NOISE * ground.records.noise
     interval = _interval("echo_to_echo", ["wall", "second"], "between the first two wall echoes")
     surface = [_surface_gate(ground, "peak")] if ground.tracks.has_interface else []
-    for echo in ECHOES if heard else ():
-        wall = _wall_gate(ground, echo)
-        if wall is None:
-            continue
-        for timing, how in TIMINGS.items():
-            gates = [*surface, wall(timing), _second_gate(ground, echo, timing)]
-            parts = [*_band(ground, timing), interval, *gates]
-            found.append(_written(ground, f"echo to echo, {echo}, {how}", parts))
+    for way in _ways(ground) if heard else ():
+        gates = [*surface, way.wall, _second_gate(ground, way.echo, way.timing)]
+        parts = [*way.band, interval, *gates]
+        found.append(_written(ground, f"echo to echo, {way.echo}, {way.how}", parts))
     if ground.range_mm[1] <= TRAIN_MM and not ground.tracks.has_interface:
         found.append(_written(ground, "train of echoes", _train(ground)))
     return found
+
+
+class _Way(NamedTuple):
+    """A way to time the first back-wall echo: which one of its gate, how, and what it needs."""
+
+    echo: str
+    timing: str
+    how: str
+    band: list[str]
+    wall: str
+
+
+def _ways(ground: Ground) -> Iterator[_Way]:
+    """Yield the ways to time the first back-wall echo; none where the burst covers it."""
+    for echo in ECHOES:
+        for timing, how in TIMINGS.items():
+            wall = _wall_gate(ground, echo, timing)
+            if wall:
+                # A learned shape is its own filter.
+                band = [_band_pass(ground, BAND)] if timing == "peak" else []
+                yield _Way(echo, timing, how, band, wall)
 
 
 def _of_dual(ground: Ground) -> list[Candidate]:
@@ -174,7 +180,7 @@ def _of_dual(ground: Ground) -> list[Candidate]:
     found = []
     modes = [("time_zero_to_echo", "first arrival", "to the half-cycle that opens the echo")]
     if ground.wishes.dual is not None and records.steps_mm.size >= LEARNED_FROM:
-        modes.append(("whole_record", "whole record", "all arrivals of a record in one fit"))
+        modes.append(("whole_record", WHOLE, "all arrivals of a record in one fit"))
     for mode, name, what in modes:
         parts = [_band_pass(ground, ARRIVAL_BAND), _interval(mode, ["wall"], what), gate]
         found.append(_written(ground, name, parts))
@@ -191,8 +197,7 @@ def _probe(ground: Ground) -> str:
     records, tracks, wishes = ground.records, ground.tracks, ground.wishes
     lines = [
         "[probe]",
-        f'arrangement = "{tracks.arrangement}"     # '
-        + ("stated" if wishes.arrangement else "proposed by the echoes; confirm it"),
+        f'arrangement = "{tracks.arrangement}"     # stated',
         f"frequency_mhz = {records.frequency_mhz:.2f}        # middle of the echoes' −6 dB band",
         f"bandwidth_percent = {records.bandwidth_percent:.0f}      # its width",
     ]
@@ -208,8 +213,9 @@ def _probe(ground: Ground) -> str:
     if wishes.element_diameter_mm is not None and tracks.arrangement != "dual":
         lines.append(f"element_diameter_mm = {wishes.element_diameter_mm:g}  # stated")
     if wishes.dual is not None and tracks.arrangement == "dual":
-        for key in wishes.dual.__dataclass_fields__:
-            lines.append(f"{key} = {getattr(wishes.dual, key):g}  # stated, nominal")
+        lines += [
+            f"{key} = {size:g}  # stated, nominal" for key, size in wishes.dual._asdict().items()
+        ]
     return "\n".join(lines)
 
 
@@ -224,11 +230,6 @@ def _material(ground: Ground) -> list[str]:
         f"velocity_mm_per_us = {velocity:.3f}  # by the steps' echoes; places gates in mm\n"
         f"u_velocity_mm_per_us = {u:.3f}"
     ]
-
-
-def _band(ground: Ground, timing: str) -> list[str]:
-    """Return the filter that a timing method takes; a learned shape is its own."""
-    return [_band_pass(ground, BAND)] if timing == "peak" else []
 
 
 def _band_pass(ground: Ground, share: tuple[float, float]) -> str:
@@ -267,8 +268,8 @@ def _surface_gate(ground: Ground, timing: str) -> str:
     )
 
 
-def _wall_gate(ground: Ground, echo: str) -> _Gate | None:
-    """Return the gate of the first back-wall echo, by timing; None where the burst covers it."""
+def _wall_gate(ground: Ground, echo: str, timing: str) -> str:
+    """Return the gate of the first back-wall echo; "" where the burst covers it."""
     low, high = ground.range_mm
     start, why = BELOW * low, f"{BELOW:g} of the least wall wanted"
     if not ground.tracks.has_interface:
@@ -278,20 +279,16 @@ def _wall_gate(ground: Ground, echo: str) -> _Gate | None:
         if after > start:
             start, why = after, "where the transmit burst has died away"
         if start >= low:
-            return None
+            return ""
     threshold, reason = ground.threshold(ground.tracks.first)
     follows = 'follows = "surface"\n' if ground.tracks.has_interface else ""
-
-    def gate(timing: str) -> str:
-        return (
-            f'[[gate]]\nname = "wall"\n{follows}'
-            f"start_mm = {start:.2f}             # {why}\n"
-            f"stop_mm = {ABOVE * high:.2f}            # {ABOVE:g} of the greatest\n"
-            f"threshold = {threshold:.4f}         # {reason}\n"
-            f'echo = "{echo}"\ntiming = "{timing}"'
-        )
-
-    return gate
+    return (
+        f'[[gate]]\nname = "wall"\n{follows}'
+        f"start_mm = {start:.2f}             # {why}\n"
+        f"stop_mm = {ABOVE * high:.2f}            # {ABOVE:g} of the greatest\n"
+        f"threshold = {threshold:.4f}         # {reason}\n"
+        f'echo = "{echo}"\ntiming = "{timing}"'
+    )
 
 
 def _second_gate(ground: Ground, echo: str, timing: str) -> str:

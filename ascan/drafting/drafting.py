@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ascan.base.errors import fault
-from ascan.drafting.candidates import Ground, candidates
+from ascan.drafting.candidates import LEARNED_FROM, Ground, candidates
 from ascan.drafting.pulse import Records, records_of, some_of_each
 from ascan.drafting.tracks import Tracks, tracks_of
 from ascan.drafting.trials import Trial, tried
@@ -186,10 +186,10 @@ def _notes(ground: Ground, scan: Scan) -> list[str]:
         found.append("fewer than three steps: no step could be left out to try the others")
     if tracks.has_interface and np.isnan(tracks.delay_us):
         found.append(
-            "the interface echo's repeat is not in the records: delay_us is not known, and a whole "
-            "record may be up to the repeat only; record for longer, or state it"
+            "the interface echo's repeat is not in the records: delay_us is not known, and counts "
+            "as 0; record for longer, or state it"
         )
-    if steps_mm.size < 4 and (tracks.has_interface or tracks.arrangement == "dual"):
+    if steps_mm.size < LEARNED_FROM and (tracks.has_interface or tracks.arrangement == "dual"):
         found.append("four steps and more allow whole records, or a first arrival's path")
     if tracks.has_interface and wishes.element_diameter_mm is None:
         found.append("the element's diameter was not stated: diffraction is left out")

@@ -33,8 +33,8 @@ class Records:
         Their numbers in the scan.
     known_mm : ndarray, shape (n,)
         Step of each.
-    samples, envelope : ndarray, shape (n, width)
-        As shares of full scale; the envelope is 0 under the transmit burst.
+    envelope : ndarray, shape (n, width)
+        As a share of full scale; 0 under the transmit burst.
     time_us : ndarray, shape (n, width)
         After the trigger.
     rate_mhz, frequency_mhz, bandwidth_percent : float
@@ -47,7 +47,6 @@ class Records:
 
     rows: IntArray
     known_mm: FloatArray
-    samples: FloatArray
     envelope: FloatArray
     time_us: FloatArray
     rate_mhz: float
@@ -79,7 +78,7 @@ def records_of(scan: Scan, known_mm: FloatArray) -> Records:
         raise fault("steps", "no record stands on a step", remedy="name them: --step 10=0-4")
     rows = some_of_each(known_mm, ROWS_PER_STEP)
     recording, rate = scan.recording, scan.recording.sample_rate_mhz
-    samples = np.stack([scan.rows.read_block(int(row), int(row) + 1)[0] for row in rows])
+    samples = scan.choose(rows).rows.read_block(0, rows.size)
     samples = (samples.astype(np.float64) - recording.zero_code) / recording.full_scale
     whole = np.isfinite(samples).all(axis=1)
     rows, samples = rows[whole], samples[whole]
@@ -107,7 +106,6 @@ def records_of(scan: Scan, known_mm: FloatArray) -> Records:
     return Records(
         rows=rows,
         known_mm=np.asarray(known_mm[rows], np.float64),
-        samples=samples,
         envelope=envelope,
         time_us=time_us,
         rate_mhz=rate,

@@ -13,6 +13,7 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.drafting.pulse import Records
 from ascan.kernels.arrays import FloatArray
+from ascan.path.probe import SURFACED
 
 # Echoes of a train that count, and what a place without one costs against a full one.
 TEETH, EMPTY = 3, 0.2
@@ -65,7 +66,7 @@ class Tracks:
     @property
     def has_interface(self) -> bool:
         """Whether an echo of the wall's front opens the records."""
-        return self.arrangement in ("delay_line", "immersion")
+        return self.arrangement in SURFACED
 
 
 def tracks_of(records: Records, arrangement: str = "") -> Tracks:
@@ -82,14 +83,12 @@ def tracks_of(records: Records, arrangement: str = "") -> Tracks:
     AscanError
         Steps whose echoes contradict their labels.
     """
-    moving_us = _openings(records)
+    crests_us = _loud_crests(records)
     common = _comb(records, np.zeros(len(records.rows)), _origins(records, arrangement))
+    first = _comb(records, np.array([crests[0] for crests in crests_us]), np.zeros(1))
+    moving_us = _settled(records, first.velocity_mm_per_us, crests_us)
     moving = _comb(records, moving_us, np.zeros(1))
-    moving_us = _settled(records, moving.velocity_mm_per_us, moving_us)
-    moving = _comb(records, moving_us, np.zeros(1))
-    found = arrangement
-    if not found:
-        found = _arrangement(records, common, moving, moving_us)
+    found = arrangement or _arrangement(records, common, moving, moving_us)
     if found == "immersion":
         best, origin_us = moving, moving_us
     elif found == "delay_line":
@@ -113,41 +112,29 @@ class _Comb:
     velocity_mm_per_us: float
 
 
-def _openings(records: Records) -> FloatArray:
-    """Return when the first loud echo of each record comes: the crest within a period of it."""
-    out = np.empty(len(records.rows))
-    reach = int(1.5 * records.rate_mhz / records.frequency_mhz)
-    for k, own in enumerate(records.envelope):
-        first = int(np.argmax(own >= OPENS * own.max()))
-        out[k] = records.time_us[k, first + int(np.argmax(own[first : first + reach + 1]))]
+def _loud_crests(records: Records) -> list[FloatArray]:
+    """Return when the first loud stretches of each record have their crests."""
+    reach_us, out = 1.5 / records.frequency_mhz, []
+    for time_us, own in zip(records.time_us, records.envelope, strict=True):
+        loud = time_us[own >= OPENS * own.max()]
+        begins = loud[np.concatenate([[True], np.diff(loud) > reach_us])][:OPENINGS]
+        stretches = [(time_us >= begin) & (time_us <= begin + reach_us) for begin in begins]
+        out.append(np.array([time_us[np.where(each, own, -1.0).argmax()] for each in stretches]))
     return out
 
 
-def _settled(records: Records, velocity: float, openings_us: FloatArray) -> FloatArray:
+def _settled(records: Records, velocity: float, crests_us: list[FloatArray]) -> FloatArray:
     """Return openings of a path that moves; of several loud crests, the one that echoes follow.
 
     A burst ahead of the interface echo may be as loud.
     """
-    out, reach_us = openings_us.copy(), 1.5 / records.frequency_mhz
+    out = np.empty(len(records.rows))
     size, number = _compressed(records), np.arange(1, TEETH + 1)
-    for k, own in enumerate(records.envelope):
-        loud = records.time_us[k, own >= OPENS * own.max()]
-        begins = loud[np.concatenate([[True], np.diff(loud) > reach_us])][:OPENINGS]
-        crests = _crests_of(records, k, begins, reach_us)
+    for k, crests in enumerate(crests_us):
         place_us = crests[:, None] + 2.0 / velocity * records.known_mm[k] * number
         found = np.interp(place_us, records.time_us[k], size[k], right=0.0).sum(axis=1)
         out[k] = crests[int(found.argmax())]
     return out
-
-
-def _crests_of(records: Records, row: int, begins_us: FloatArray, reach_us: float) -> FloatArray:
-    """Return the crest that follows each beginning of a loud stretch."""
-    crests = []
-    for begin in begins_us:
-        here = (records.time_us[row] >= begin) & (records.time_us[row] <= begin + reach_us)
-        place = np.flatnonzero(here)
-        crests.append(records.time_us[row, place[int(records.envelope[row, place].argmax())]])
-    return np.array(crests)
 
 
 def _origins(records: Records, arrangement: str) -> FloatArray:
@@ -221,8 +208,8 @@ def _refuse_contrary(
     """Refuse steps whose echoes are those of another thickness, by half a period of time."""
     off = np.arange(-0.4, 0.4001, 0.005)
     told = []
-    for k, step in enumerate(records.steps_mm):
-        found = _teeth(records, origin_us, np.zeros(1), 2.0 / velocity * (1.0 + off))[k, 0]
+    teeth = _teeth(records, origin_us, np.zeros(1), 2.0 / velocity * (1.0 + off))[:, 0]
+    for step, found in zip(records.steps_mm, teeth, strict=True):
         best = int(found.argmax())
         beyond = abs(off[best]) > max(OFF, least_mm / step)
         if beyond and found[best] > found[off.size // 2] + BETTER:
@@ -248,7 +235,7 @@ def _tracks(records: Records, arrangement: str, velocity: float, origin_us: Floa
     second = _crests(records, origin_us + 4.0 / velocity * records.known_mm)[1]
     interface = np.zeros(first.size)
     delay_us = float("nan")
-    if arrangement in ("delay_line", "immersion"):
+    if arrangement in SURFACED:
         interface = _crests(records, origin_us)[1]
         delay_us = _delay(records, origin_us)
     return Tracks(

@@ -9,18 +9,17 @@ import numpy as np
 
 from ascan.base.errors import AscanError
 from ascan.base.flags import OF_RANGE, is_fatal, is_marked
-from ascan.drafting.candidates import Candidate
+from ascan.drafting.candidates import WHOLE, Candidate
 from ascan.engine.measuring import measure
 from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.learning.calibrating import calibrate
 from ascan.procedure.written import Procedure
+from ascan.survey.wrong import eighth_mm, tolerance_mm
 from ascan.waveform.noise import NoiseMeter
 from ascan.waveform.scan import Scan
 
 # So many copies of each record, with noise of its own size added.
 COPIES = 4
-# A value is wrong that is further off than this part of a wavelength, and than 1 % of the wall.
-WAVELENGTH, WALL = 0.125, 0.01
 # Spreads that differ by less are alike.
 ALIKE_MM = 0.003
 
@@ -59,7 +58,7 @@ class Trial:
         """
         share = round(10.0 * self.right * self.unmarked) / 10.0
         alike = -int(np.nan_to_num(self.spread_mm, nan=1e3) / ALIKE_MM)
-        whole = self.candidate.name == "whole record"
+        whole = self.candidate.name == WHOLE
         return (not self.reason, share, alike, whole, -self.spread_mm)
 
 
@@ -85,11 +84,12 @@ def tried(candidate: Candidate, scan: Scan, known_mm: FloatArray, seed: int) -> 
     except AscanError as problem:
         spent = time.monotonic() - began
         return Trial(candidate=candidate, reason=shortened(str(problem)), seconds=spent)
-    wrong_mm = WAVELENGTH * procedure.material.velocity_mm_per_us / procedure.probe.frequency_mhz
+    wrong_mm = eighth_mm(procedure.material.velocity_mm_per_us, procedure.probe.frequency_mhz)
     flags = np.asarray(readings.flags, np.uint32)
     read = ~is_fatal(flags) & np.isfinite(readings.thickness_mm)
     off = np.abs(readings.thickness_mm - walls_mm)
-    right = read & (off <= np.maximum(wrong_mm, WALL * walls_mm))
+    # Whatever u is stated: a wide one makes no candidate the better.
+    right = read & (off <= tolerance_mm(np.full(off.size, np.nan), walls_mm, wrong_mm))
     # Copies of the outer steps lie to both sides of the range.
     plain = right & ~is_marked(flags & ~OF_RANGE)
     left_out = _left_out(scan, procedure, known_mm)
@@ -131,7 +131,7 @@ def noisy_copies(
     """Return copies of the step records with noise of their own size added, and their walls."""
     rows = np.flatnonzero(np.isfinite(known_mm))
     recording, rng = scan.recording, np.random.default_rng(seed)
-    block = np.stack([scan.rows.read_block(int(row), int(row) + 1)[0] for row in rows])
+    block = scan.choose(rows).rows.read_block(0, rows.size)
     period = recording.sample_rate_mhz / procedure.probe.frequency_mhz
     taps = np.ones(1, np.float32)
     meter = NoiseMeter(taps, recording.zero_code, recording.step, period, False, False)

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from ascan.base.errors import fault
 from ascan.base.tables import checked_number
+from ascan.path.probe import ARRANGEMENTS
 
-ARRANGEMENTS = ("contact", "delay_line", "immersion", "dual")
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DualProbe:
+class DualProbe(NamedTuple):
     """Nominal dimensions of a dual probe, as `ascan.path.probe.Probe` has them."""
 
     wedge_height_mm: float

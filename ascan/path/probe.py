@@ -8,6 +8,7 @@ from ascan.base.errors import fault
 from ascan.base.tables import number, text
 from ascan.path.aperture import DualGeometry
 
+ARRANGEMENTS = ("contact", "delay_line", "immersion", "dual")
 # Probes that hear the wall's front.
 SURFACED = frozenset({"delay_line", "immersion"})
 # Velocity and density of what lies before the wall: the plastic of a delay line, or water.
@@ -46,7 +47,7 @@ class Probe:
     """
 
     name: str = text("unnamed")
-    arrangement: str = text(choices=("contact", "delay_line", "immersion", "dual"))
+    arrangement: str = text(choices=ARRANGEMENTS)
     frequency_mhz: float = number(least=0.01, most=200.0)
     bandwidth_percent: float = number(60.0, least=5.0, most=150.0)
     delay_us: float = number(0.0, least=0.0)

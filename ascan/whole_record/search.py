@@ -216,7 +216,7 @@ def find_front(
     most = 1.0 / np.cos(min(np.pi * NEAR / reach, 1.0))
     low, high = max(first - reach, 0), min(middle + reach + 1, samples.size)
     size, explains = fit_at(window, rails, pulse, low - 1)
-    before, own = np.copysign(np.sqrt(max(explains, 0.0)), size), 0.0
+    before = np.copysign(np.sqrt(max(explains, 0.0)), size)
     size, explains = fit_at(window, rails, pulse, low)
     here = np.copysign(np.sqrt(max(explains, 0.0)), size)
     for j in range(low, high):

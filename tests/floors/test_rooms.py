@@ -48,7 +48,7 @@ ROOMS: dict[str, tuple[float, str]] = {
         "procedure engine learning",
     ),
     "drafting": (
-        6, "waveform path results timing calibration procedure engine learning",
+        6, "waveform path results calibration survey procedure engine learning",
     ),
     "report": (
         6, "results uncertainty waveform calibration survey timing engine store",
