@@ -17,6 +17,7 @@ from ascan.checks.lesson import Lesson, Pass, StepReadings
 from ascan.finding.rows import Learned
 from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray, IntArray
 from ascan.kernels.jit import compiled
+from ascan.kernels.subsample import cosine_height
 from ascan.kernels.sums import dot
 from ascan.steps.learned_value import Kind, LearnedValue
 
@@ -180,11 +181,8 @@ def write_arrival_residuals(
             if found[k] > found[best]:
                 best = k
         if 0 < best < found.size - 1 and found[best] > 0.0:
-            # Three samples of a cosine tell its height.
-            here, turn = found[best], 0.5 * (found[best - 1] + found[best + 1]) / found[best]
-            slope = 0.5 * (found[best + 1] - found[best - 1])
-            top = here * here + slope * slope / max(1.0 - turn * turn, 1e-6)
-            shape_residual[row] = np.sqrt(max(1.0 - top, 0.0))
+            top = cosine_height(found[best - 1], found[best], found[best + 1])
+            shape_residual[row] = np.sqrt(max(1.0 - top * top, 0.0))
 
 
 def arrival_reach(period: float) -> int:

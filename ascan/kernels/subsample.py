@@ -32,6 +32,13 @@ DENSE_TAPS = _dense_taps()
 
 
 @compiled
+def cosine_height(before: float, middle: float, after: float) -> float:
+    """Return the height of the cosine through three samples, the middle one near its crest."""
+    turn, slope = 0.5 * (before + after) / middle, 0.5 * (after - before)
+    return float(np.sqrt(middle * middle + slope * slope / max(1.0 - turn * turn, 1e-6)))
+
+
+@compiled
 def peak_offset(before: Any, middle: Any, after: Any) -> Any:
     """Return how far a peak lies from its middle sample, in samples, within ±0.5.
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from ascan.kernels.arrays import AnyArray
 from ascan.kernels.jit import compiled, compiled_sums
+from ascan.kernels.subsample import cosine_height
 from ascan.kernels.sums import dot
 from ascan.whole_record.window import Window
 
@@ -133,15 +134,6 @@ def crest_offset(before: float, here: float, after: float) -> float:
 
 
 @compiled
-def crest_height(before: float, here: float, after: float) -> float:
-    """Return the height of the cosine of which three samples are known, the middle one largest."""
-    turn, slope = 0.5 * (before + after) / here, 0.5 * (after - before)
-    if not abs(turn) < 1.0:
-        return abs(here)
-    return float(np.sqrt(here * here + slope * slope / (1.0 - turn * turn)))
-
-
-@compiled
 def fit_at(
     window: Window, rails: AnyArray, pulse: tuple[AnyArray, int], place: int
 ) -> tuple[float, float]:
@@ -228,7 +220,7 @@ def find_front(
             and here != 0.0
             and not (upright and own < 0.0)
         ):
-            crest = min(crest_height(before, here, after), most * abs(here))
+            crest = min(cosine_height(before, here, after), most * abs(here))
             if crest > best:
                 best, height, place = crest, own * crest / abs(here), j
                 offset = crest_offset(before * before, here * here, after * after)

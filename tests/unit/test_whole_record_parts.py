@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from ascan.kernels.subsample import cosine_height
 from ascan.path.aperture import DualGeometry
 from ascan.whole_record.aperture import ApertureOperator
 from ascan.whole_record.bank import lay, make_bank
 from ascan.whole_record.columns import cholesky, lay_waves, solve_root
 from ascan.whole_record.operator import Operator
 from ascan.whole_record.pulse import PulseBasis, own_stretch
-from ascan.whole_record.search import crest_height, crest_offset
+from ascan.whole_record.search import crest_offset
 
 
 def gaussian(size: int, before: int, late: float) -> np.ndarray:
@@ -79,7 +80,7 @@ def test_crest_of_a_parabola() -> None:
 @pytest.mark.parametrize("turn", [0.2, 0.9, 1.25])
 def test_three_samples_tell_the_height_of_a_cosine(phase: float, turn: float) -> None:
     samples = -3.0 * np.cos(phase + turn * np.array([-1.0, 0.0, 1.0]))
-    assert crest_height(*samples) == pytest.approx(3.0, rel=1e-9)
+    assert cosine_height(*samples) == pytest.approx(3.0, rel=1e-9)
 
 
 def test_aperture_operator_gives_its_values_back() -> None:
