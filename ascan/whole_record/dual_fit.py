@@ -97,12 +97,15 @@ class Freed(NamedTuple):
         Variance of what is left.
     late : float
         By how many samples; beyond where the fit began.
+    second : float
+        The second echo's height over the first's.
     """
 
     mm: float
     gain: float
     left: float
     late: float
+    second: float
 
 
 @compiled
@@ -172,6 +175,9 @@ def fit_wall(window: Window, start_mm: float, aim: Aim, laid: Laid, work: Work) 
     return Wall(least, depth, inverse)
 
 
+NOT_FREED = Freed(np.nan, np.nan, np.inf, np.nan, np.nan)
+
+
 @compiled
 def late_by(first: int, last: int, columns: tuple[int, int], inverse: float, work: Work) -> Late:
     """Return by how many samples arrivals first..last come late."""
@@ -195,7 +201,7 @@ def fit_delayed(window: Window, wall: Wall, aim: Aim, laid: Laid, work: Work) ->
 
     ``work`` holds the fit of the record as it is, ``wall``, and is overwritten.
     """
-    period, nothing = laid.period, Freed(np.nan, np.nan, np.inf, np.nan)
+    period, nothing = laid.period, NOT_FREED
     left, depth, inverse = wall
     columns, delay = (aim.arrivals, WAVES), 0.0
     free = max(window.weight.sum() - aim.arrivals - WAVES - 2.0, 1.0)
@@ -216,4 +222,5 @@ def fit_delayed(window: Window, wall: Wall, aim: Aim, laid: Laid, work: Work) ->
         left, depth, inverse = fit_wall(window, depth, later, laid, work)
         if not np.isfinite(left):
             return nothing
-    return Freed(depth, inverse + (inverse * cross) ** 2 / energy, left / free, delay)
+    second = work.heights[2] / work.heights[0] if aim.arrivals > 2 else 0.0
+    return Freed(depth, inverse + (inverse * cross) ** 2 / energy, left / free, delay, second)

@@ -14,6 +14,7 @@ from ascan.kernels.sums import dot
 from ascan.whole_record.columns import WAVES, Work, against, lay_waves, take_off
 from ascan.whole_record.dual_fit import (
     LONGEST,
+    NOT_FREED,
     Aim,
     Freed,
     Laid,
@@ -35,8 +36,9 @@ OUTSIDE = np.uint32(Flag.GATE_OUTSIDE_RECORD)
 QUIET_PERIODS = 2.0
 # An arrival is taken in that begins so many periods before the window's end.
 WHOLE_PERIODS = 2.5
-# So many delays are begun from, `LONGEST` apart, until one leaves no more than noise.
-DELAYS = 4
+# So many delays are begun from, `LONGEST` apart, until one leaves no more than noise; they reach
+# over a period, for a delay of one looks like a thicker wall.
+DELAYS = 6
 
 # A model that left so much of the steps does not hold for the probe well enough to move a reading
 # off its first arrival.
@@ -269,13 +271,12 @@ def write_evidence(
         evidence.astray[row] = abs(wall.mm - begun.mm) / (period * begun.per_sample)
     if count > 2:
         share = max(MOST_LEFT_FREED * evidence.top[row], OF_USUAL * begun.usual_left)
-        most = max(MOST_LEFT * noise[row], share * heights[0])
-        found = freed(window, begun, (wall, most), laid, work)
-        if not heights[2] > 0.0:
-            found = Freed(np.nan, np.nan, np.nan, np.nan)
+        enough = MOST_LEFT * noise[row]
+        most = max(enough, share * heights[0])
+        found = freed(window, begun, (wall, enough, most), laid, work)
         # A record that is late as a whole is explained by no wall alone.
         if np.isfinite(found.mm):
-            little, evidence.second[row] = False, heights[2] / heights[0]
+            little, evidence.second[row] = False, found.second
         evidence.freed_mm[row], evidence.delay[row] = found.mm, found.late
         evidence.u_freed_mm[row] = colour * np.sqrt(found.gain * found.left)
         evidence.freed_left[row] = np.sqrt(found.left)
@@ -284,13 +285,16 @@ def write_evidence(
 
 @compiled
 def freed(
-    window: Window, begun: Begun, fitted: tuple[Wall, float], laid: Laid, work: Work
+    window: Window, begun: Begun, fitted: tuple[Wall, float, float], laid: Laid, work: Work
 ) -> Freed:
     """Return the fit if something delays all echoes alike; NaN where none explains the record.
 
-    ``fitted`` is the fit of the record as it is, and what may be left.
+    ``fitted`` is the fit of the record as it is, what noise leaves, and what may be left. A delay
+    of about a period looks like a thicker wall of which each echo is a cycle off: the one that
+    leaves least counts.
     """
-    wall, most = fitted
+    wall, enough, most = fitted
+    best = NOT_FREED
     for turn in range(DELAYS):
         delay, here = turn * LONGEST * laid.period, wall
         aim = Aim(begun.zero + delay, begun.arrivals, np.inf)
@@ -300,9 +304,11 @@ def freed(
             if not np.isfinite(here.left):
                 continue
         found = fit_delayed(window, here, aim, laid, work)
-        if np.sqrt(found.left) <= most:
-            return Freed(found.mm, found.gain, found.left, delay + found.late)
-    return Freed(np.nan, np.nan, np.nan, np.nan)
+        if found.left < best.left and found.second > 0.0:
+            best = Freed(found.mm, found.gain, found.left, delay + found.late, found.second)
+        if np.sqrt(best.left) <= enough:
+            break
+    return best if np.sqrt(best.left) <= most else NOT_FREED
 
 
 @compiled
