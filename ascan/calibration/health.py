@@ -9,6 +9,7 @@ HEALTH = {
     "enough_steps_read": "fewer than four of the steps are read right, others not: see rows left "
     "out",
     "every_step_used": "a step has no usable reading and is not in the fit: see rows left out",
+    "most_readings_used": "fewer than half of the step readings are in the fit: see rows left out",
     "no_step_misread": "a reading came out as another thickness than its step's and was left out: "
     "it may bear the wrong label, or its record is disturbed",
     "residuals_tested": "too few steps to test the fit: with no more steps than fitted values "
@@ -42,4 +43,5 @@ QUESTIONING = (
     "half_cycles_as_found",
     "readings_agree",
     "enough_steps_read",
+    "most_readings_used",
 )

@@ -40,6 +40,8 @@ def lines_of(calibration: Calibration) -> list[str]:
         )
     if conditions.get("rows_left_out", "none") != "none":
         out.append(f"left out: {conditions['rows_left_out']}")
+        if "readings_kept" in conditions:
+            out.append(f"readings used: {conditions['readings_kept']}")
     out += calibration.remarks
     if calibration.second is not None:
         out += ["second interval:", *(f"  {line}" for line in lines_of(calibration.second))]

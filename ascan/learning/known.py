@@ -86,9 +86,19 @@ class Known:
         ]
         return ", ".join(parts) or "none"
 
-    def is_whole(self, used: BoolArray) -> bool:
-        """Tell whether every named step has a row that is used."""
-        return bool(self.table_with(used).used.all())
+    def kept(self, used: BoolArray) -> str:
+        """Return how many of each step's readings are used."""
+        counts = np.bincount(self.ids[used], minlength=self.table.used.size)
+        every = np.bincount(self.ids, minlength=self.table.used.size)
+        steps = zip(self.table.thickness_mm, counts, every, strict=True)
+        return ", ".join(f"{mm:g} mm {count} of {of}" for mm, count, of in steps)
+
+    def health(self, used: BoolArray) -> dict[str, bool]:
+        """Return the health figures of which readings are used."""
+        return {
+            "every_step_used": bool(self.table_with(used).used.all()),
+            "most_readings_used": bool(2 * used.sum() >= used.size),
+        }
 
 
 def known_rows(

@@ -39,6 +39,7 @@ def conditions_of(
         "material": procedure.material.name,
         "rows_used": ", ".join(str(row) for row in known.rows[used].tolist()),
         "rows_left_out": known.told(flags, used),
+        "readings_kept": known.kept(used),
     }
 
 

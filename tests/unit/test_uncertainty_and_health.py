@@ -129,6 +129,18 @@ def test_a_step_without_a_usable_reading_is_told() -> None:
     assert "row 3 on 60 mm: no_echo" in calibration.conditions["rows_left_out"]
 
 
+@pytest.mark.parametrize(("bad", "good"), [(4, True), (5, False)])
+def test_a_calibration_on_fewer_than_half_of_its_readings_is_in_doubt(bad: int, good: bool) -> None:
+    known = np.repeat(STEPS[:4], 2)
+    thickness = known.copy()
+    thickness[[1, 3, 5, 7, 0][:bad]] = 60.0
+    calibration = calibrated(thickness, known)
+    assert calibration.health["most_readings_used"] is good
+    kept = calibration.conditions["readings_kept"].split(", ")
+    assert kept[1:] == [f"{step:g} mm 1 of 2" for step in STEPS[1:4]]
+    assert any("fewer than half" in text for text in calibration.warnings) is not good
+
+
 def test_echo_to_echo_offset_is_a_health_figure() -> None:
     text = """
     probe = { arrangement = "contact", frequency_mhz = 5.0 }

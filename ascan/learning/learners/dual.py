@@ -102,8 +102,7 @@ def _curve(
         ),
         steps=means.steps(best.residual_us / slope_at),
         table=on.steps,
-        health=_health(found, procedure, velocity)
-        | {"every_step_used": known.is_whole(found.usable)},
+        health=_health(found, procedure, velocity) | known.health(found.usable),
         signature=procedure.signature(known.scan.recording),
         conditions=conditions_of(known, procedure, found.usable, flags) | _told(found),
         arrivals=curve,

@@ -66,7 +66,7 @@ def learn_echoes(
         fit=dataclasses.replace(found.fit, lack_of_fit_us=lack_us),
         steps=found.steps,
         table=timed.steps,
-        health=health_of(found, procedure) | {"every_step_used": known.is_whole(usable)},
+        health=health_of(found, procedure) | known.health(usable),
         signature=procedure.signature(scan.recording),
         conditions=conditions_of(known, procedure, usable, times.flags) | tests_in_words(found),
         templates=shapes,

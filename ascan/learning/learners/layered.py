@@ -92,8 +92,8 @@ def calibrate_whole(
         steps=means.steps(0.5 * velocity * means.interval_us - means.thickness_mm),
         table=on.steps,
         health=_health(means, learned, procedure)
+        | known.health(usable)
         | {
-            "every_step_used": known.is_whole(usable),
             "enough_steps_read": means.thickness_mm.size
             >= min(LEAST_FOR_CURVE, known.table.used.size),
             "no_step_misread": not (misread & learned.used).any(),
