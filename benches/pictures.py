@@ -35,7 +35,7 @@ from ascan import Calibration, Procedure, measure
 from ascan.base.errors import AscanError
 from ascan.engine.binding import bind
 from ascan.kernels.arrays import FloatArray
-from ascan.report.png import save_png
+from ascan.report.picture import save_picture
 from ascan.report.waveform import waveform_figure
 from ascan.results.readings import Readings
 from ascan.survey.wrong import HIDDEN_MM, eighth_mm, off_mm, thinner_hidden, value_wrong
@@ -183,7 +183,7 @@ def draw(name: str, found: Worst, path: Path) -> None:
             low, high = axes.get_xlim()
             marked_true(axes, found)
             axes.set_xlim(low, high)
-    save_png(figure, path, dpi=110, replace=True)
+    save_picture(figure, path, dpi=110, replace=True)
 
 
 def main() -> int:

@@ -22,7 +22,7 @@ from ascan.commands.points import (
 from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
 from ascan.commands.surface import add_cell_options, cells_of, survey_of
 from ascan.report.cautions import CAUTION
-from ascan.report.png import save_png
+from ascan.report.picture import save_picture
 from ascan.report.surface import DPI, change_figure
 from ascan.results.readings import Readings
 from ascan.results.shown import length
@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("later", help="readings taken now")
     add_loss_options(parser)
     add_cell_options(parser)
-    parser.add_argument("-o", "--output", help="picture (.png) of the losses to write")
+    parser.add_argument("-o", "--output", help="picture (.png, .svg, .pdf) of the losses to write")
     parser.add_argument("--csv", help="table of the cells (.csv) to write")
     add_json(parser)
     add_common(parser)
@@ -49,7 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Compare cell by cell."""
-    outputs = [(args.output, "PNG"), (args.csv, "CSV")]
+    outputs = [(args.output, "picture"), (args.csv, "CSV")]
     check_outputs(args, [args.earlier, args.later], outputs)
     if args.output:
         need_library("matplotlib", "cli", "--output")
@@ -62,7 +62,7 @@ def run(args: argparse.Namespace) -> None:
     if args.output:
         title = f"{Path(args.earlier).name} to {Path(args.later).name}, {years:.2f} years"
         figure = change_figure(found.later, found.earlier, found.change, title=title)
-        save_png(figure, args.output, dpi=DPI, replace=args.replace)
+        save_picture(figure, args.output, dpi=DPI, replace=args.replace)
     written = [f"written: {path}" for path, _ in outputs if path]
     answer(args, found.data, [*found.lines, *left_open(now), *written, CAUTION])
 

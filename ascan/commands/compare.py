@@ -65,7 +65,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_steps(parser)
     parser.add_argument("--block-u-mm", type=float, metavar="MM", help="as for ascan calibrate")
     parser.add_argument("--csv", help="table (.csv) to write")
-    parser.add_argument("--picture", help="picture (.png) to write, of a scenario's table")
+    parser.add_argument("--picture", help="picture to write, of a scenario's table")
     add_common(parser)
 
 
@@ -76,7 +76,7 @@ def run(args: argparse.Namespace) -> None:
         raise fault("--picture", "is drawn of a scenario only", remedy="leave it out, or --step")
     if args.picture and importlib.util.find_spec("matplotlib") is None:
         raise fault("--picture", "needs matplotlib", remedy="pip install 'ascan[cli]'")
-    outputs = [(args.csv, "CSV"), (args.picture, "PNG")]
+    outputs = [(args.csv, "CSV"), (args.picture, "picture")]
     check_outputs(args, [args.source, args.procedure], outputs)
     if args.seed < 0:
         raise fault("--seed", f"is {args.seed}", allowed="0 or above")

@@ -1,4 +1,4 @@
-"""``ascan plot``: waveforms with their gates and picks, as PNG pictures."""
+"""``ascan plot``: a first look at a scan; with a procedure, waveforms with gates and picks."""
 
 from __future__ import annotations
 
@@ -16,6 +16,8 @@ from ascan.engine.blocks import walk
 from ascan.engine.pipeline import Pipeline
 from ascan.kernels.arrays import FloatArray
 from ascan.procedure.written import load_procedure
+from ascan.report.look import look_at
+from ascan.report.picture import save_picture
 from ascan.report.waveform import draw_waveform
 from ascan.results.shown import length, length_of, size_of
 from ascan.store.calibrations import load_calibration
@@ -31,7 +33,13 @@ MOST = 6
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("scan", help="the waveforms")
-    add_job_file(parser, "--procedure", job=PROCEDURE, help="procedure (TOML)")
+    add_job_file(
+        parser,
+        "--procedure",
+        job=PROCEDURE,
+        needed=False,
+        help="procedure (TOML): draw its gates and picks; without it, the scan as it is",
+    )
     add_job_file(
         parser,
         "--calibration",
@@ -56,7 +64,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "-o",
         "--output",
         job=f"{PAGES}/{{stem}}.png",
-        help="picture (.png) to write; of several waveforms the row is added to its name",
+        help="picture (.png, .svg, .pdf) to write; of several waveforms the row joins its name",
     )
     add_common(parser)
 
@@ -64,8 +72,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> None:
     """Draw the waveforms."""
     need_library("matplotlib", "cli", "plot")
-    inputs = [args.scan, args.procedure, args.calibration]
     scan = open_scan(args.scan)
+    if args.procedure is None:
+        look(args, scan)
+        return
+    inputs = [args.scan, args.procedure, args.calibration]
     calibration = load_calibration(args.calibration) if args.calibration else None
     pipeline = bind(load_procedure(args.procedure), scan.recording, calibration)
     rows = _rows(args, scan, pipeline)
@@ -83,7 +94,7 @@ def run(args: argparse.Namespace) -> None:
         if len(rows) == 1 and "output" not in args.filled_in
         else [target.with_name(f"{target.stem}-row{row}{target.suffix}") for row in rows]
     )
-    check_outputs(args, inputs, [(str(path), "PNG") for path in paths])
+    check_outputs(args, inputs, [(str(path), "picture") for path in paths])
     for row, path in zip(rows, paths, strict=True):
         waveform = scan.rows.read_block(row, row + 1)[0]
         title = f"{scan.name}, row {row}"
@@ -92,7 +103,20 @@ def run(args: argparse.Namespace) -> None:
     say(args, [f"picture {path}" for path in paths])
 
 
-def _rows(args: argparse.Namespace, scan: Scan, pipeline: Pipeline) -> list[int]:
+def look(args: argparse.Namespace, scan: Scan) -> None:
+    """Draw a scan as it is, and the first of the chosen rows alone."""
+    from matplotlib.figure import Figure
+
+    if args.flag:
+        raise fault("--flag", "needs a reading", remedy="give --procedure")
+    check_outputs(args, [args.scan], [(args.output, "picture")])
+    figure = Figure(figsize=(11.0, 8.0), layout="constrained")
+    look_at(figure, scan, _rows(args, scan, None)[0])
+    save_picture(figure, args.output, dpi=110, replace=args.replace)
+    say(args, [f"picture {args.output}"])
+
+
+def _rows(args: argparse.Namespace, scan: Scan, pipeline: Pipeline | None) -> list[int]:
     """Return the rows that the options choose."""
     if args.at:
         row, away_mm = _nearest(args.at, scan, args)
@@ -107,7 +131,7 @@ def _rows(args: argparse.Namespace, scan: Scan, pipeline: Pipeline) -> list[int]
             allowed = ", ".join(dict.fromkeys(names))
             raise fault("--point", f"'{args.point}' is not in the scan", allowed=allowed)
         return rows
-    if args.flag:
+    if args.flag and pipeline is not None:
         known = [str(flag.name).lower() for flag in Flag]
         if args.flag not in known:
             raise fault("--flag", f"is '{args.flag}'", allowed=", ".join(known))

@@ -14,7 +14,7 @@ from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
 from ascan.procedure.written import Procedure, load_procedure, tables_of
 from ascan.report.cautions import CAUTION
-from ascan.report.png import save_png
+from ascan.report.picture import save_picture
 from ascan.report.points import DPI, points_figure
 from ascan.results.readings import Readings
 from ascan.results.shown import length, size_of
@@ -38,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--point", default="point", help="that column (default: point)")
     parser.add_argument("--earlier", help="readings of the same points, taken before")
     add_loss_options(parser)
-    parser.add_argument("-o", "--output", help="picture (.png) to write")
+    parser.add_argument("-o", "--output", help="picture (.png, .svg, .pdf) to write")
     parser.add_argument("--csv", help="table (.csv) to write")
     add_json(parser)
     add_common(parser)
@@ -59,7 +59,7 @@ def add_loss_options(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Print a line for each point; keep what has changed with it."""
-    outputs = [(args.output, "PNG"), (args.csv, "CSV")]
+    outputs = [(args.output, "picture"), (args.csv, "CSV")]
     check_outputs(args, [args.readings, args.earlier], outputs)
     if args.output:
         need_library("matplotlib", "cli", "--output")
@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> None:
             file.append(table)
     if args.output:
         figure = points_figure(table, title=Path(args.readings).name, minimum_mm=minimum_mm)
-        save_png(figure, args.output, dpi=DPI, replace=args.replace)
+        save_picture(figure, args.output, dpi=DPI, replace=args.replace)
     written = [f"written: {path}" for path, _ in outputs if path]
     answer(args, _records(table), [*lines, *written, CAUTION])
 

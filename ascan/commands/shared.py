@@ -28,13 +28,14 @@ from ascan.waveform.scan import Progress, Scan
 
 # How files of each kind end, and what `schema.kind_of` finds in them; all else is HDF5.
 KINDS = {
-    "PNG": ("a PNG picture", (".png",)),
+    "picture": ("a picture", (".png", ".svg", ".pdf")),
     "HTML": ("an HTML page", (".html", ".htm")),
     "CSV": ("a CSV table", (".csv", ".txt")),
     "mesh": ("a mesh", FORMATS),
     "TOML": ("a procedure", (".toml",)),
 }
 TEXTS = ("HTML", "CSV", "mesh", "TOML")
+PICTURES = {".png": "PNG", ".svg": "text", ".pdf": "PDF"}
 HDF5 = ("an HDF5 file", (".h5", ".hdf5", ""))
 
 
@@ -178,6 +179,8 @@ def check_outputs(
         if path.is_dir():
             raise fault(name, "is a folder")
         stored = "text" if kind in TEXTS else kind
+        if kind == "picture":
+            stored = PICTURES[path.suffix.lower()]
         if path.exists() and schema.kind_of(path) != stored:
             raise fault(
                 name,

@@ -33,7 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("readings", help="readings file with positions")
     add_surface_options(parser)
-    parser.add_argument("-o", "--output", help="picture (.png) to write")
+    parser.add_argument("-o", "--output", help="picture (.png, .svg, .pdf) to write")
     parser.add_argument(
         "--joint",
         metavar="LENGTH",
@@ -79,7 +79,7 @@ def add_cell_options(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Print the figures; write picture, cells and mesh."""
-    outputs = [(args.output, "PNG"), (args.csv, "CSV"), (args.mesh, "mesh")]
+    outputs = [(args.output, "picture"), (args.csv, "CSV"), (args.mesh, "mesh")]
     named = named_scans(args)
     check_outputs(args, [args.readings, *(path for path, _ in named)], outputs)
     if args.output:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from itertools import cycle
 from pathlib import Path
 
-from ascan.report.png import save_png
+from ascan.report.picture import save_picture
 from ascan.results.compared import Cell
 
 # Told apart by marker and dash as well as by tone: read in grey print, too.
@@ -47,4 +47,4 @@ def draw_comparison(cells: Sequence[Cell], path: str | Path, *, replace: bool = 
         for side in ("top", "right"):
             axes.spines[side].set_visible(False)
     figure.legend(loc="outside lower center", ncols=min(len(methods), 3), frameon=False)
-    save_png(figure, path, dpi=150, replace=replace)
+    save_picture(figure, path, dpi=150, replace=replace)

@@ -15,7 +15,7 @@ import numpy as np
 
 from ascan.base.units import MM_PER_INCH, SHOWN_IN
 from ascan.kernels.arrays import BoolArray, FloatArray
-from ascan.report.png import save_png
+from ascan.report.picture import save_picture
 from ascan.report.scale import colour_map
 from ascan.report.waveform import INK
 from ascan.survey.cells import Cells, along
@@ -52,7 +52,7 @@ def draw_surface(
         Places to be pointed at, such as indications.
     """
     figure = surface_figure(cells, figures, title=title, marks=marks)
-    save_png(figure, path, dpi=DPI, replace=replace)
+    save_picture(figure, path, dpi=DPI, replace=replace)
 
 
 def surface_figure(

@@ -10,7 +10,7 @@ import numpy as np
 from ascan.base.flags import reasons
 from ascan.engine.pipeline import Pipeline
 from ascan.kernels.arrays import AnyArray, Columns, FloatArray
-from ascan.report.png import save_png
+from ascan.report.picture import save_picture
 from ascan.results.readings import Readings, gate_column
 from ascan.timing.gating import Gate
 from ascan.waveform.conditioning import condition_rows
@@ -39,7 +39,7 @@ def draw_waveform(
     path : str or Path
     """
     figure, columns = waveform_figure(pipeline, waveform, start_time_us, title=title)
-    save_png(figure, path, dpi=110, replace=replace)
+    save_picture(figure, path, dpi=110, replace=replace)
     return columns
 
 

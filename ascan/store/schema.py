@@ -136,7 +136,7 @@ def _own(group: h5py.Group, name: str, where: str) -> Any:
 
 
 def kind_of(path: str | Path) -> str:
-    """Return what an existing file is: its stated format, "HDF5", "PNG", "npz" or "text"."""
+    """Return what an existing file is: its stated format, "HDF5", "PNG", "PDF", "npz" or "text"."""
     with Path(path).open("rb") as file:
         head = file.read(8)
     if head == HDF5_HEAD:
@@ -144,6 +144,8 @@ def kind_of(path: str | Path) -> str:
             return str(found.attrs.get("format", "HDF5"))
     if head == b"\x89PNG\r\n\x1a\n":
         return "PNG"
+    if head.startswith(b"%PDF"):
+        return "PDF"
     return "npz" if head.startswith(b"PK") else "text"
 
 

@@ -11,6 +11,7 @@ from typing import Any, Protocol, Self
 import numpy as np
 import numpy.typing as npt
 
+from ascan.base.above import from_above
 from ascan.base.errors import did_you_mean, fault
 from ascan.base.picklable import Picklable
 from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
@@ -226,6 +227,26 @@ class Scan(Picklable):
         columns["scan_row"] = index
         source = ChosenRows(self.rows, tuple(index.tolist()))
         return Scan(source, self.recording, self.start_time_us[index], columns, self.name)
+
+    def plot(self, row: int = 0) -> dict[str, Any]:
+        """Return the matplotlib axes of a figure that shows the scan.
+
+        ``wave``: the waveform of ``row`` with its envelope; ``rows``: all rows side by side, time
+        downward (a B-scan); ``band``: mean spectrum and noise floor; ``codes``: how often each
+        amplitude occurs, beside the clip levels.
+
+        Parameters
+        ----------
+        row : int
+
+        Raises
+        ------
+        AscanError
+            A row that does not exist; matplotlib is not installed.
+        """
+        (number,) = _row_numbers([row], len(self), self.name).tolist()
+        axes: dict[str, Any] = from_above("plot_scan")(self, number)
+        return axes
 
     def blocks(self, size: int) -> Iterator[tuple[slice, AnyArray]]:
         """Yield (rows, waveforms) for successive blocks of at most ``size`` rows."""

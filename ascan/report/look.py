@@ -1,0 +1,172 @@
+"""A first look at waveforms, before any procedure: a record, its band, all rows, and the codes."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from ascan.kernels.arrays import AnyArray, FloatArray
+from ascan.report.waveform import BAND, INK, PICK, TRACE
+from ascan.waveform.scan import Scan
+
+# Rows and samples of a picture; of more rows evenly spaced ones are drawn, of more samples the
+# largest of neighbours.
+MOST_ROWS, MOST_SAMPLES = 600, 1200
+# What lies so far below the largest is drawn as nothing.
+DEPTH_DB = 60.0
+# A spectrum is of stretches of so many samples; the quietest share of them is the noise floor.
+STRETCH, QUIETEST = 256, 0.1
+PANELS = [["wave", "wave"], ["rows", "band"], ["rows", "codes"]]
+
+
+def look_at(figure: Any, scan: Scan, row: int) -> dict[str, Any]:
+    """Draw a scan into an empty matplotlib figure and return its axes.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+    scan : Scan
+    row : int
+        Whose waveform is drawn alone.
+
+    Returns
+    -------
+    axes : dict of str to Axes
+        ``wave``: the waveform, its envelope and the clip levels. ``rows``: all rows side by side,
+        time downward (a B-scan). ``band``: mean spectrum and noise floor. ``codes``: how often each
+        amplitude occurs.
+    """
+    axes = figure.subplot_mosaic(PANELS, height_ratios=[1.0, 0.8, 0.8], width_ratios=[1.5, 1.0])
+    rows = _some(len(scan))
+    samples = shares(scan, rows)
+    _draw_wave(axes["wave"], scan, row)
+    draw_rows(axes["rows"], scan, rows, samples)
+    _draw_band(axes["band"], samples, scan.recording.sample_rate_mhz)
+    _draw_codes(axes["codes"], samples, _rails(scan))
+    for each in axes.values():
+        each.tick_params(labelsize=8)
+        each.spines[["top", "right"]].set_visible(False)
+    return dict(axes)
+
+
+def plot_scan(scan: Scan, row: int = 0) -> dict[str, Any]:
+    """Return the axes of a new figure that shows a scan (`Scan.plot`)."""
+    from matplotlib import pyplot
+
+    return look_at(pyplot.figure(figsize=(11.0, 8.0), layout="constrained"), scan, row)
+
+
+def shares(scan: Scan, rows: AnyArray) -> FloatArray:
+    """Return waveforms of some rows as fractions of full scale; what is not finite is NaN."""
+    recording = scan.recording
+    found = np.concatenate([scan.rows.read_block(row, row + 1) for row in rows.tolist()])
+    out = (found.astype(np.float64) - recording.zero_code) / recording.full_scale
+    return np.where(np.isfinite(out), out, np.nan)
+
+
+def envelope_of(samples: FloatArray) -> FloatArray:
+    """Return the size of the analytic signal, each record's middle taken off; NaN counts as 0."""
+    from scipy.signal import hilbert
+
+    held = np.nan_to_num(samples - np.nanmedian(samples, axis=1, keepdims=True))
+    return np.asarray(np.abs(hilbert(held, axis=1)))
+
+
+def draw_rows(axes: Any, scan: Scan, rows: AnyArray, samples: FloatArray) -> None:
+    """Draw records side by side, their envelopes in dB, time downward: a B-scan."""
+    rate = scan.recording.sample_rate_mhz
+    finer = max(-(-samples.shape[1] // MOST_SAMPLES), 1)
+    padded = np.pad(envelope_of(samples), ((0, 0), (0, -samples.shape[1] % finer)))
+    size = padded.reshape(len(padded), -1, finer).max(axis=2)
+    step_us = finer / rate
+    start_us = scan.start_time_us[rows]
+    late = np.rint((start_us - start_us.min()) / step_us).astype(np.int64)
+    shown = np.full((len(size), size.shape[1] + int(late.max())), np.nan)
+    for own, begin, out in zip(size, late, shown, strict=True):
+        out[begin : begin + own.size] = own
+    largest = float(np.nanmax(shown)) or 1.0
+    with np.errstate(divide="ignore"):
+        level_db = np.maximum(20.0 * np.log10(shown / largest), -DEPTH_DB)
+    # Each record is as wide as its neighbours are apart; time runs downward.
+    first, last = float(rows[0]) - 0.5, float(rows[-1]) + 0.5
+    span_us = float(start_us.min()), float(start_us.min()) + shown.shape[1] * step_us
+    drawn = axes.imshow(
+        level_db.T,
+        aspect="auto",
+        cmap="Greys",
+        interpolation="nearest",
+        extent=(first, last, span_us[1], span_us[0]),
+        vmin=-DEPTH_DB,
+        vmax=0.0,
+    )
+    axes.set_facecolor(BAND)
+    axes.set_xlabel("row", fontsize=8)
+    axes.set_ylabel("time after transmit pulse, µs", fontsize=8)
+    every = "" if len(rows) == len(scan) else f" ({len(rows)} of {len(scan)} rows)"
+    axes.set_title(f"all rows, size in dB under the largest{every}", loc="left", fontsize=9)
+    bar = axes.figure.colorbar(drawn, ax=axes, pad=0.01, shrink=0.8)
+    bar.ax.tick_params(labelsize=7)
+
+
+def _some(count: int) -> AnyArray:
+    """Return rows evenly spaced over a scan, all of them where they are few."""
+    return np.unique(np.linspace(0, count - 1, min(count, MOST_ROWS)).astype(np.int64))
+
+
+def _rails(scan: Scan) -> list[float]:
+    """Return where the record clips, as fractions of full scale."""
+    recording = scan.recording
+    codes = np.array([recording.clip_low, recording.clip_high])
+    found = (codes - recording.zero_code) / recording.full_scale
+    return [float(level) for level in found if np.isfinite(level)]
+
+
+def _draw_wave(axes: Any, scan: Scan, row: int) -> None:
+    own = shares(scan, np.array([row]))
+    time_us = scan.start_time_us[row] + np.arange(own.size) / scan.recording.sample_rate_mhz
+    axes.plot(time_us, own[0], color=INK, linewidth=0.6, label="waveform")
+    axes.plot(time_us, envelope_of(own)[0], color=PICK, linewidth=0.7, label="envelope")
+    for level in _rails(scan):
+        axes.axhline(level, color=TRACE, linewidth=0.8, linestyle=(0, (4, 3)))
+    axes.set_xlim(time_us[0], time_us[-1])
+    axes.set_xlabel("time after transmit pulse, µs", fontsize=8)
+    axes.set_ylabel("fraction of full scale", fontsize=8)
+    # A dollar sign would begin a formula.
+    title = f"{scan.name}, row {row} (dashed: clips)".replace("$", r"\$")
+    axes.set_title(title, loc="left", fontsize=9)
+    axes.legend(fontsize=7, frameon=False, loc="upper right", ncols=2)
+
+
+def _draw_band(axes: Any, samples: FloatArray, rate_mhz: float) -> None:
+    """Draw the mean spectrum of all stretches, and that of the quietest."""
+    size = min(STRETCH, samples.shape[1])
+    held = np.nan_to_num(samples - np.nanmedian(samples, axis=1, keepdims=True))
+    cut = np.lib.stride_tricks.sliding_window_view(held, size, axis=1)[:, :: max(size // 2, 1)]
+    stretches = cut.reshape(-1, size)
+    power = np.abs(np.fft.rfft(stretches * np.hanning(size), axis=1)) ** 2
+    order = np.argsort(stretches.std(axis=1))
+    quiet = power[order[: max(int(QUIETEST * order.size), 1)]].mean(axis=0)
+    whole, mhz = power.mean(axis=0), np.fft.rfftfreq(size, 1.0 / rate_mhz)
+    top = float(whole.max()) or 1.0
+    for level, colour, label in ((whole, INK, "all records"), (quiet, TRACE, "noise floor")):
+        level_db = 10.0 * np.log10(np.maximum(level / top, 1e-12))
+        axes.plot(mhz, level_db, color=colour, linewidth=1.0, label=label)
+    # Above a quarter of the digitiser's rate few probes send.
+    axes.set_xlim(0.0, 0.25 * rate_mhz)
+    axes.set_ylim(max(-100.0, axes.get_ylim()[0]), 3.0)
+    axes.set_xlabel("frequency, MHz", fontsize=8)
+    axes.set_ylabel("dB", fontsize=8)
+    axes.set_title("mean spectrum; floor: the quietest tenth", loc="left", fontsize=9)
+    axes.legend(fontsize=7, frameon=False, loc="upper right")
+
+
+def _draw_codes(axes: Any, samples: FloatArray, rails: list[float]) -> None:
+    """Draw how many samples have each amplitude, and where the record clips."""
+    found = samples[np.isfinite(samples)]
+    axes.hist(found, bins=101, log=True, color=TRACE)
+    for level in rails:
+        axes.axvline(level, color=PICK, linewidth=0.9)
+    axes.set_xlabel("fraction of full scale (lines: declared clip levels)", fontsize=8)
+    axes.set_ylabel("samples", fontsize=8)
+    axes.set_title("amplitudes: flat tops stand as spikes", loc="left", fontsize=9)
