@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from typing import Any
 
 from ascan.base.errors import fault
 from ascan.commands.shared import (
@@ -13,14 +14,22 @@ from ascan.commands.shared import (
     answer,
     check_outputs,
     known_of,
+    need_library,
     say,
 )
+from ascan.drafting.beside import changes
 from ascan.drafting.drafting import Draft, draft_procedure
+from ascan.drafting.trials import Trial
 from ascan.drafting.wishes import DualProbe, Wishes
+from ascan.engine.binding import bind
 from ascan.path.probe import ARRANGEMENTS
+from ascan.procedure.written import Procedure, load_procedure
 from ascan.report.cautions import CAUTION
+from ascan.report.drafted import draft_figure
+from ascan.report.picture import save_picture
 from ascan.store.replacing import whole_file
 from ascan.store.scans import open_scan
+from ascan.waveform.scan import Scan
 
 EXAMPLE = (
     "ascan draft block.npz --step 5=0-4 --step 10=5-9 --step 20=10-14 --arrangement delay_line "
@@ -52,7 +61,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="nominal: wedge height (mm), its velocity (mm/µs), roof (degrees), element width, "
         "length and gap (mm)",
     )
+    asked.add_argument(
+        "--component", metavar="SCAN", help="RF waveforms of what is to be measured: looked at, too"
+    )
+    parser.add_argument(
+        "--beside",
+        action="append",
+        metavar="PROCEDURE",
+        help="a procedure (TOML) to try beside the draft: what it reaches, what would change",
+    )
     parser.add_argument("-o", "--output", required=True, help="procedure (TOML) to write")
+    parser.add_argument(
+        "--picture", help="picture to write: the block's records, their tracks, the gates"
+    )
     add_json(parser)
     add_common(parser)
 
@@ -60,11 +81,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> None:
     """Draft, write, and say what was seen, tried, and not known."""
     args.quiet |= args.json
-    check_outputs(args, [args.scan], [(args.output, "TOML")])
+    inputs = [args.scan, args.component, *(args.beside or [])]
+    check_outputs(args, inputs, [(args.output, "TOML"), (args.picture, "picture")])
+    if args.picture:
+        need_library("matplotlib", "cli", "--picture")
     scan = open_scan(args.scan)
-    draft = draft_procedure(
-        scan, known_of(scan, args), wishes_of(args), progress=Bar(args.quiet, "candidates")
-    )
+    known_mm = known_of(scan, args)
+    draft = draft_procedure(scan, known_mm, wishes_of(args), progress=Bar(args.quiet, "candidates"))
+    if args.picture:
+        figure = picture_of(scan, draft)
+        save_picture(figure, args.picture, dpi=110, replace=args.replace)
     with whole_file(args.output, replace=args.replace) as part:
         part.write_text(draft.text, encoding="utf-8")
     say(args, draft.lines())
@@ -92,7 +118,21 @@ def wishes_of(args: argparse.Namespace) -> Wishes:
         corroded=args.corroded,
         element_diameter_mm=args.element_diameter_mm,
         dual=DualProbe(*sizes) if sizes else None,
+        component=open_scan(args.component) if args.component else None,
+        beside=tuple(load_procedure(path).text for path in args.beside or []),
     )
+
+
+def picture_of(scan: Scan, draft: Draft) -> Any:
+    """Return a figure of the records that a draft looked at, their tracks and its gates."""
+    records, tracks = draft.records, draft.tracks
+    slowness = 2.0 / tracks.velocity_mm_per_us
+    expected_us = {
+        f"echo {n}": tracks.origin_us + n * slowness * records.known_mm for n in (1, 2, 3)
+    }
+    own = scan.choose(records.rows)
+    pipeline = bind(Procedure.from_text(draft.text), own.recording)
+    return draft_figure(own, records.known_mm, expected_us, pipeline)
 
 
 def _numbers(text: str | None, place: str, count: int, allowed: str) -> list[float]:
@@ -114,16 +154,22 @@ def data_of(path: str, draft: Draft) -> dict[str, object]:
         "arrangement": draft.tracks.arrangement,
         "velocity_mm_per_us": draft.tracks.velocity_mm_per_us,
         "frequency_mhz": draft.records.frequency_mhz,
-        "candidates": [
-            {
-                "name": trial.candidate.name,
-                "out": trial.reason,
-                "right": trial.right,
-                "unmarked": trial.unmarked,
-                "spread_mm": trial.spread_mm,
-                "left_out_mm": trial.left_out_mm,
-            }
-            for trial in draft.trials
+        "candidates": [_data(trial) for trial in draft.trials],
+        "beside": [
+            _data(trial) | {"changes": changes(trial.candidate.text, draft.text)}
+            for trial in draft.beside
         ],
         "to_note": list(draft.notes),
+    }
+
+
+def _data(trial: Trial) -> dict[str, object]:
+    return {
+        "name": trial.candidate.name,
+        "out": trial.reason,
+        "right": trial.right,
+        "unmarked": trial.unmarked,
+        "spread_mm": trial.spread_mm,
+        "left_out_mm": trial.left_out_mm,
+        "component": trial.read,
     }

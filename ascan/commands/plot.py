@@ -16,7 +16,7 @@ from ascan.engine.blocks import walk
 from ascan.engine.pipeline import Pipeline
 from ascan.kernels.arrays import FloatArray
 from ascan.procedure.written import load_procedure
-from ascan.report.look import look_at
+from ascan.report.look import look_figure
 from ascan.report.picture import save_picture
 from ascan.report.waveform import draw_waveform
 from ascan.results.shown import length, length_of, size_of
@@ -105,13 +105,10 @@ def run(args: argparse.Namespace) -> None:
 
 def look(args: argparse.Namespace, scan: Scan) -> None:
     """Draw a scan as it is, and the first of the chosen rows alone."""
-    from matplotlib.figure import Figure
-
     if args.flag:
         raise fault("--flag", "needs a reading", remedy="give --procedure")
     check_outputs(args, [args.scan], [(args.output, "picture")])
-    figure = Figure(figsize=(11.0, 8.0), layout="constrained")
-    look_at(figure, scan, _rows(args, scan, None)[0])
+    figure = look_figure(scan, _rows(args, scan, None)[0])
     save_picture(figure, args.output, dpi=110, replace=args.replace)
     say(args, [f"picture {args.output}"])
 

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ascan.base.errors import fault
+from ascan.drafting.component import Component
 from ascan.drafting.pulse import Records
 from ascan.drafting.tracks import Tracks
 from ascan.drafting.wishes import Wishes
@@ -48,6 +49,7 @@ class Ground:
     records: Records
     tracks: Tracks
     wishes: Wishes
+    component: Component | None = None
 
     @property
     def range_mm(self) -> tuple[float, float]:
@@ -62,16 +64,30 @@ class Ground:
         span_us = 2.0 / velocity * max(float(np.ptp(steps_mm)), float(steps_mm[0]))
         return velocity * max(0.005, 0.1 / self.records.frequency_mhz / span_us)
 
-    def threshold(self, heights: np.ndarray) -> tuple[float, str]:
-        """Return what an echo must reach, and why."""
-        lowest, noise = float(np.nanmin(heights)), self.records.noise
+    def threshold(self, echo: str) -> tuple[float, str]:
+        """Return what a first, second or interface echo must reach, and why."""
+        of_steps = float(np.nanmin(getattr(self.tracks, echo)))
+        lowest, noise, whose = of_steps, self.records.noise, "the steps'"
+        if self.component is not None:
+            noise = max(noise, self.component.noise)
+            low = self.component.low(echo)
+            lowest, whose = (low, "the component's") if low < lowest else (lowest, whose)
         wanted = max(OF_NOISE * noise, OF_LOWEST * lowest)
-        found = min(wanted, NEVER_ABOVE * lowest)
+        found = min(wanted, NEVER_ABOVE * of_steps)
         if found < wanted:
-            return found, f"half of the lowest echo, {lowest:.3f}"
+            return found, f"half of the lowest echo, {of_steps:.3f}"
         if OF_NOISE * noise > OF_LOWEST * lowest:
             return found, f"{OF_NOISE:g} times the noise of {noise:.4f}"
-        return found, f"{OF_LOWEST:g} of the lowest of the steps' echoes, {lowest:.3f}"
+        return found, f"{OF_LOWEST:g} of the lowest of {whose} echoes, {lowest:.3f}"
+
+    @property
+    def interface_us(self) -> tuple[float, float]:
+        """When the interface echo came, first and last, on the block and on the component."""
+        seen_us = [self.tracks.origin_us]
+        if self.component is not None:
+            seen_us.append(np.quantile(self.component.interface_us, (0.01, 0.99)))
+        every_us = np.concatenate(seen_us)
+        return float(every_us.min()), float(every_us.max())
 
 
 def candidates(ground: Ground) -> list[Candidate]:
@@ -254,15 +270,16 @@ def _range(ground: Ground) -> list[str]:
 
 
 def _surface_gate(ground: Ground, timing: str) -> str:
-    tracks = ground.tracks
-    margin = MARGIN_US[tracks.arrangement] + 0.2 * float(np.ptp(tracks.origin_us))
-    start = max(float(tracks.origin_us.min()) - margin, float(ground.records.time_us[:, 0].max()))
-    threshold, why = ground.threshold(tracks.interface)
+    early, late = ground.interface_us
+    margin = MARGIN_US[ground.tracks.arrangement] + 0.2 * (late - early)
+    start = max(early - margin, float(ground.records.time_us[:, 0].max()))
+    where = "the steps" if ground.component is None else "steps and component"
+    threshold, why = ground.threshold("interface")
     return (
         '[[gate]]\nname = "surface"\n'
-        f"start_us = {start:.2f}            # on the steps the interface echo came at "
-        f"{tracks.origin_us.min():.2f} to {tracks.origin_us.max():.2f} µs\n"
-        f"stop_us = {float(tracks.origin_us.max()) + margin:.2f}\n"
+        f"start_us = {start:.2f}            # on {where} the interface echo came at "
+        f"{early:.2f} to {late:.2f} µs\n"
+        f"stop_us = {late + margin:.2f}\n"
         f"threshold = {threshold:.4f}         # {why}\n"
         f'echo = "largest"\ntiming = "{timing}"'
     )
@@ -280,7 +297,7 @@ def _wall_gate(ground: Ground, echo: str, timing: str) -> str:
             start, why = after, "where the transmit burst has died away"
         if start >= low:
             return ""
-    threshold, reason = ground.threshold(ground.tracks.first)
+    threshold, reason = ground.threshold("first")
     follows = 'follows = "surface"\n' if ground.tracks.has_interface else ""
     return (
         f'[[gate]]\nname = "wall"\n{follows}'
@@ -293,7 +310,7 @@ def _wall_gate(ground: Ground, echo: str, timing: str) -> str:
 
 def _second_gate(ground: Ground, echo: str, timing: str) -> str:
     low, high = ground.range_mm
-    threshold, why = ground.threshold(ground.tracks.second)
+    threshold, why = ground.threshold("second")
     return (
         '[[gate]]\nname = "second"\nfollows = "wall"\n'
         f"start_mm = {BELOW * low:.2f}\nstop_mm = {ABOVE * high:.2f}\n"
@@ -309,7 +326,7 @@ def _train(ground: Ground) -> list[str]:
     origin = float(tracks.origin_us[0])
     start_us = max(origin + slowness * BELOW * low, records.burst_us)
     stop_us = min(origin + TRAIN_ECHOES * slowness * high, float(records.time_us[:, -1].min()))
-    threshold, why = ground.threshold(tracks.first)
+    threshold, why = ground.threshold("first")
     return [
         _interval("echo_to_echo", ["walls"], "the spacing of all echoes of a thin wall at once"),
         '[[gate]]\nname = "walls"\n'

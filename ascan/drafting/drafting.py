@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ascan.base.errors import fault
-from ascan.drafting.candidates import LEARNED_FROM, Ground, candidates
+from ascan.drafting.beside import changes
+from ascan.drafting.candidates import ABOVE, BELOW, LEARNED_FROM, Candidate, Ground, candidates
+from ascan.drafting.component import component_of
 from ascan.drafting.pulse import Records, records_of, some_of_each
 from ascan.drafting.tracks import Tracks, tracks_of
 from ascan.drafting.trials import Trial, tried
 from ascan.drafting.wishes import Wishes
 from ascan.kernels.arrays import FloatArray
+from ascan.procedure.written import Procedure
 from ascan.results.shown import length
 from ascan.waveform.flat_tops import flat_tops
 from ascan.waveform.scan import Progress, Scan, check_scan
@@ -39,6 +42,8 @@ class Draft:
     tracks : Tracks
     notes : tuple of str
         What could not be known, and what would make it better.
+    beside : tuple of Trial
+        Of the procedures that were to be tried beside it.
     """
 
     text: str
@@ -46,6 +51,7 @@ class Draft:
     records: Records
     tracks: Tracks
     notes: tuple[str, ...]
+    beside: tuple[Trial, ...] = ()
 
     def lines(self) -> list[str]:
         """Return in words what was seen, what was tried, and what to note."""
@@ -55,19 +61,27 @@ class Draft:
             f"{records.noise:.4f} of full scale",
             f"echoes of {tracks.arrangement}, {tracks.velocity_mm_per_us:.3f} mm/µs, lowest first "
             f"echo {np.nanmin(tracks.first):.3f} of full scale",
-            f"{'candidate':<52} right unmarked spread   left out   s",
+            f"{'candidate':<52} right unmarked spread   left out  component   s",
         ]
-        for trial in self.trials:
-            if trial.reason:
-                found.append(f"{trial.candidate.name:<52} out: {trial.reason}")
-                continue
-            left = "-" if np.isnan(trial.left_out_mm) else length(trial.left_out_mm)
-            right, unmarked = 100.0 * trial.right, 100.0 * trial.unmarked
-            found.append(
-                f"{trial.candidate.name:<52} {right:4.0f} % {unmarked:5.0f} %  "
-                f"{length(trial.spread_mm):<8} {left:<9} {trial.seconds:3.0f}"
-            )
+        found += [_row(trial) for trial in (*self.trials, *self.beside)]
+        for trial in self.beside:
+            told = changes(trial.candidate.text, self.text)
+            found.append(f"{trial.candidate.name}: {len(told)} keys would change")
+            found += [f"  {line}" for line in told]
         return found + [f"to note: {note}" for note in self.notes]
+
+
+def _row(trial: Trial) -> str:
+    """Return what a candidate reached, as a row of the table."""
+    name = f"{trial.candidate.name:<52}"
+    if trial.reason:
+        return f"{name} out: {trial.reason}"
+    left = "-" if np.isnan(trial.left_out_mm) else length(trial.left_out_mm)
+    read = "-" if np.isnan(trial.read) else f"{100.0 * trial.read:.0f} %"
+    return (
+        f"{name} {100.0 * trial.right:4.0f} % {100.0 * trial.unmarked:5.0f} %  "
+        f"{length(trial.spread_mm):<8} {left:<9} {read:<9} {trial.seconds:3.0f}"
+    )
 
 
 def draft_procedure(
@@ -127,13 +141,16 @@ def draft_procedure(
             allowed="contact, delay_line, immersion, dual: a wrong one is a wrong zero",
             remedy=f"if it is so, say --arrangement {tracks.arrangement}",
         )
-    ground = Ground(records=records, tracks=tracks, wishes=wishes)
+    ground = ground_of(records, tracks, wishes)
     few, few_mm = _few(scan, known)
-    asked, trials = candidates(ground), list[Trial]()
-    for k, candidate in enumerate(asked):
-        trials.append(tried(candidate, few, few_mm, SEED))
+    beside = _beside(wishes.beside)
+    asked, every = candidates(ground), list[Trial]()
+    component = None if ground.component is None else ground.component.scan
+    for candidate in (*asked, *beside):
+        every.append(tried(candidate, few, few_mm, SEED, component))
         if progress is not None:
-            progress(k + 1, len(asked))
+            progress(len(every), len(asked) + len(beside))
+    trials = every[: len(asked)]
     trials.sort(key=lambda trial: trial.rank, reverse=True)
     if trials[0].reason:
         told = "; ".join(f"{trial.candidate.name}: {trial.reason}" for trial in trials)
@@ -149,7 +166,29 @@ def draft_procedure(
         records=records,
         tracks=tracks,
         notes=tuple(_notes(ground, scan)),
+        beside=tuple(every[len(asked) :]),
     )
+
+
+def ground_of(records: Records, tracks: Tracks, wishes: Wishes) -> Ground:
+    """Return what candidates stand on, the component's own records included where there are any."""
+    ground = Ground(records=records, tracks=tracks, wishes=wishes)
+    if wishes.component is None:
+        return ground
+    check_scan(wishes.component)
+    low, high = ground.range_mm
+    reach_mm = np.array([BELOW * low, ABOVE * high])
+    seen = component_of(wishes.component, records, tracks, reach_mm)
+    return replace(ground, component=seen)
+
+
+def _beside(texts: tuple[str, ...]) -> list[Candidate]:
+    """Return written procedures as candidates, named by their titles."""
+    found = []
+    for number, text in enumerate(texts, 1):
+        title = Procedure.from_text(text, f"procedure {number} beside").title
+        found.append(Candidate(name=f"beside {number}: {title}"[:52], text=text))
+    return found
 
 
 def _seen(tracks: Tracks) -> str:
@@ -174,6 +213,8 @@ def _notes(ground: Ground, scan: Scan) -> list[str]:
     wishes, tracks, steps_mm = ground.wishes, ground.tracks, ground.records.steps_mm
     low, high = ground.range_mm
     found = flat_tops(scan).lines()
+    if ground.component is not None:
+        found += ground.component.lines(ground.range_mm)
     if steps_mm[0] > 1.05 * low:
         found.append(
             f"no step is as thin as {low:g} mm: below {steps_mm[0]:g} mm all will be marked"

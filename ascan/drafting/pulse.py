@@ -78,11 +78,7 @@ def records_of(scan: Scan, known_mm: FloatArray) -> Records:
         raise fault("steps", "no record stands on a step", remedy="name them: --step 10=0-4")
     rows = some_of_each(known_mm, ROWS_PER_STEP)
     recording, rate = scan.recording, scan.recording.sample_rate_mhz
-    samples = scan.choose(rows).rows.read_block(0, rows.size)
-    samples = (samples.astype(np.float64) - recording.zero_code) / recording.full_scale
-    whole = np.isfinite(samples).all(axis=1)
-    rows, samples = rows[whole], samples[whole]
-    samples = samples - np.median(samples, axis=1, keepdims=True) if rows.size else samples
+    rows, samples = samples_of(scan, rows)
     if not rows.size or not samples.std() > 0.0:
         raise fault(f"{scan.name}", "holds no signal on the steps", remedy="check rows and steps")
     if not ((samples > 0.0).any() and (samples < 0.0).any()) or recording.rectified:
@@ -92,7 +88,7 @@ def records_of(scan: Scan, known_mm: FloatArray) -> Records:
             remedy="record unrectified waveforms; a draft needs their half-cycles",
         )
     time_us = scan.start_time_us[rows][:, None] + np.arange(samples.shape[1]) / rate
-    envelope = _envelope(samples)
+    envelope = envelope_of(samples)
     coarse_mhz = _middle(_power(samples), rate, samples.shape[1])
     burst_us = _burst_end(envelope, time_us, 1.0 / coarse_mhz)
     envelope = np.where(time_us > burst_us, envelope, 0.0)
@@ -112,8 +108,36 @@ def records_of(scan: Scan, known_mm: FloatArray) -> Records:
         frequency_mhz=frequency,
         bandwidth_percent=bandwidth,
         burst_us=burst_us,
-        noise=float(np.median(NORMAL * np.median(np.abs(samples), axis=1))),
+        noise=noise_of(samples),
     )
+
+
+def samples_of(scan: Scan, rows: IntArray) -> tuple[IntArray, FloatArray]:
+    """Return rows that are finite, and their samples as shares of full scale, middle taken off."""
+    recording = scan.recording
+    samples = scan.choose(rows).rows.read_block(0, rows.size)
+    samples = (samples.astype(np.float64) - recording.zero_code) / recording.full_scale
+    whole = np.isfinite(samples).all(axis=1)
+    rows, samples = rows[whole], samples[whole]
+    return rows, samples - np.median(samples, axis=1, keepdims=True) if rows.size else samples
+
+
+def noise_of(samples: FloatArray) -> float:
+    """Return the standard deviation of what is between echoes, by the middle of all sizes."""
+    return float(np.median(NORMAL * np.median(np.abs(samples), axis=1)))
+
+
+def crests(
+    time_us: FloatArray, envelope: FloatArray, near_us: FloatArray, reach_us: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return time and height of each record's largest envelope so near to a time; NaN: outside."""
+    when, height = np.full(near_us.size, np.nan), np.full(near_us.size, np.nan)
+    for k, middle in enumerate(near_us):
+        here = np.flatnonzero(np.abs(time_us[k] - middle) <= reach_us)
+        if here.size and middle + reach_us < time_us[k, -1]:
+            top = here[int(envelope[k, here].argmax())]
+            when[k], height[k] = time_us[k, top], envelope[k, top]
+    return when, height
 
 
 def some_of_each(known_mm: FloatArray, count: int) -> IntArray:
@@ -133,7 +157,7 @@ def _near_clipping(samples: FloatArray, rails: tuple[float, float], period: floa
     return np.asarray(maximum_filter1d(beyond, 2 * int(PERIODS * period) + 1, axis=1))
 
 
-def _envelope(samples: FloatArray) -> FloatArray:
+def envelope_of(samples: FloatArray) -> FloatArray:
     """Return the size of the analytic signal."""
     from scipy.signal import hilbert
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ascan.base.errors import fault
-from ascan.drafting.pulse import Records
+from ascan.drafting.pulse import Records, crests
 from ascan.kernels.arrays import FloatArray
 from ascan.path.probe import SURFACED
 
@@ -130,10 +130,10 @@ def _settled(records: Records, velocity: float, crests_us: list[FloatArray]) -> 
     """
     out = np.empty(len(records.rows))
     size, number = _compressed(records), np.arange(1, TEETH + 1)
-    for k, crests in enumerate(crests_us):
-        place_us = crests[:, None] + 2.0 / velocity * records.known_mm[k] * number
+    for k, loud_us in enumerate(crests_us):
+        place_us = loud_us[:, None] + 2.0 / velocity * records.known_mm[k] * number
         found = np.interp(place_us, records.time_us[k], size[k], right=0.0).sum(axis=1)
-        out[k] = crests[int(found.argmax())]
+        out[k] = loud_us[int(found.argmax())]
     return out
 
 
@@ -251,14 +251,7 @@ def _tracks(records: Records, arrangement: str, velocity: float, origin_us: Floa
 
 def _crests(records: Records, near_us: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return time and height of the largest envelope within a period of a time, of each record."""
-    reach_us = 1.0 / records.frequency_mhz
-    when, height = np.full(near_us.size, np.nan), np.full(near_us.size, np.nan)
-    for k, middle in enumerate(near_us):
-        here = np.flatnonzero(np.abs(records.time_us[k] - middle) <= reach_us)
-        if here.size and middle + reach_us < records.time_us[k, -1]:
-            top = here[int(records.envelope[k, here].argmax())]
-            when[k], height[k] = records.time_us[k, top], records.envelope[k, top]
-    return when, height
+    return crests(records.time_us, records.envelope, near_us, 1.0 / records.frequency_mhz)
 
 
 def _delay(records: Records, origin_us: FloatArray) -> float:

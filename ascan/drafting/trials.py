@@ -14,6 +14,7 @@ from ascan.engine.measuring import measure
 from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.learning.calibrating import calibrate
 from ascan.procedure.written import Procedure
+from ascan.results.readings import Readings
 from ascan.survey.wrong import eighth_mm, tolerance_mm
 from ascan.waveform.noise import NoiseMeter
 from ascan.waveform.scan import Scan
@@ -37,6 +38,8 @@ class Trial:
         Shares of copies that are right, and of these that are unmarked.
     spread_mm : float
         Root mean square of their errors.
+    read : float
+        Share of the component's records that are read without a mark; NaN where none was given.
     left_out_mm : float
         The most that an inner step was off when it was not calibrated on; NaN where none was tried.
     seconds : float
@@ -47,22 +50,30 @@ class Trial:
     right: float = 0.0
     unmarked: float = 0.0
     spread_mm: float = float("nan")
+    read: float = float("nan")
     left_out_mm: float = float("nan")
     seconds: float = 0.0
 
     @property
     def rank(self) -> tuple[bool, float, int, bool, float]:
-        """The greater, the better: in, right and unmarked by tenths, then the spread.
+        """The greater, the better: in, right, unmarked and read by tenths, then the spread.
 
         Of two that spread about alike the whole record is the better: it holds between steps, too.
         """
-        share = round(10.0 * self.right * self.unmarked) / 10.0
+        read = 1.0 if np.isnan(self.read) else self.read
+        share = round(10.0 * self.right * self.unmarked * read) / 10.0
         alike = -int(np.nan_to_num(self.spread_mm, nan=1e3) / ALIKE_MM)
         whole = self.candidate.name == WHOLE
         return (not self.reason, share, alike, whole, -self.spread_mm)
 
 
-def tried(candidate: Candidate, scan: Scan, known_mm: FloatArray, seed: int) -> Trial:
+def tried(
+    candidate: Candidate,
+    scan: Scan,
+    known_mm: FloatArray,
+    seed: int,
+    component: Scan | None = None,
+) -> Trial:
     """Return what a candidate reaches on step records.
 
     Parameters
@@ -74,6 +85,8 @@ def tried(candidate: Candidate, scan: Scan, known_mm: FloatArray, seed: int) -> 
         Step of each record; NaN: none.
     seed : int
         Of the noise.
+    component : Scan, optional
+        Records of what is to be measured.
     """
     began = time.monotonic()
     try:
@@ -81,6 +94,7 @@ def tried(candidate: Candidate, scan: Scan, known_mm: FloatArray, seed: int) -> 
         fit = calibrate(scan, procedure, known_mm)
         copies, walls_mm = noisy_copies(scan, known_mm, procedure, seed)
         readings = measure(copies, procedure.on_block, fit)
+        of_component = np.nan if component is None else _plain(measure(component, procedure, fit))
     except AscanError as problem:
         spent = time.monotonic() - began
         return Trial(candidate=candidate, reason=shortened(str(problem)), seconds=spent)
@@ -104,9 +118,16 @@ def tried(candidate: Candidate, scan: Scan, known_mm: FloatArray, seed: int) -> 
         right=float(right.mean()),
         unmarked=float(plain.sum() / max(right.sum(), 1)),
         spread_mm=float(np.sqrt(np.mean(off[right] ** 2))) if right.any() else float("nan"),
+        read=of_component,
         left_out_mm=left_out,
         seconds=time.monotonic() - began,
     )
+
+
+def _plain(readings: Readings) -> float:
+    """Return the share of readings that have a value and no mark."""
+    flags = np.asarray(readings.flags, np.uint32)
+    return float(np.mean(~is_fatal(flags) & ~is_marked(flags & ~OF_RANGE)))
 
 
 def shortened(problem: str) -> str:

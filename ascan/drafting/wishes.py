@@ -8,6 +8,7 @@ from typing import NamedTuple
 from ascan.base.errors import fault
 from ascan.base.tables import checked_number
 from ascan.path.probe import ARRANGEMENTS
+from ascan.waveform.scan import Scan
 
 
 class DualProbe(NamedTuple):
@@ -36,6 +37,11 @@ class Wishes:
     element_diameter_mm : float, optional
         Of a round single element.
     dual : DualProbe, optional
+    component : Scan, optional
+        Records of what is to be measured: they, too, set thresholds and gates, and each candidate
+        is tried on them.
+    beside : tuple of str
+        Procedures (TOML) that are tried beside the draft.
 
     Examples
     --------
@@ -49,6 +55,8 @@ class Wishes:
     corroded: bool = False
     element_diameter_mm: float | None = None
     dual: DualProbe | None = None
+    component: Scan | None = None
+    beside: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.arrangement and self.arrangement not in ARRANGEMENTS:

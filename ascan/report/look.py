@@ -17,6 +17,7 @@ MOST_ROWS, MOST_SAMPLES = 600, 1200
 DEPTH_DB = 60.0
 # A spectrum is of stretches of so many samples; the quietest share of them is the noise floor.
 STRETCH, QUIETEST = 256, 0.1
+SIZE = (11.0, 8.0)
 PANELS = [["wave", "wave"], ["rows", "band"], ["rows", "codes"]]
 
 
@@ -41,8 +42,13 @@ def look_at(figure: Any, scan: Scan, row: int) -> dict[str, Any]:
     rows = _some(len(scan))
     samples = shares(scan, rows)
     _draw_wave(axes["wave"], scan, row)
-    draw_rows(axes["rows"], scan, rows, samples)
-    _draw_band(axes["band"], samples, scan.recording.sample_rate_mhz)
+    ends = float(rows[0]), float(rows[-1])
+    rate_mhz = scan.recording.sample_rate_mhz
+    draw_rows(axes["rows"], samples, scan.start_time_us[rows], rate_mhz, ends)
+    every = "" if len(rows) == len(scan) else f" ({len(rows)} of {len(scan)} drawn)"
+    axes["rows"].set_title(f"all rows{every}", loc="left", fontsize=9)
+    axes["rows"].set_xlabel("row", fontsize=8)
+    _draw_band(axes["band"], samples, rate_mhz)
     _draw_codes(axes["codes"], samples, _rails(scan))
     for each in axes.values():
         each.tick_params(labelsize=8)
@@ -50,11 +56,20 @@ def look_at(figure: Any, scan: Scan, row: int) -> dict[str, Any]:
     return dict(axes)
 
 
+def look_figure(scan: Scan, row: int) -> Any:
+    """Return a figure that shows a scan."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=SIZE, layout="constrained")
+    look_at(figure, scan, row)
+    return figure
+
+
 def plot_scan(scan: Scan, row: int = 0) -> dict[str, Any]:
-    """Return the axes of a new figure that shows a scan (`Scan.plot`)."""
+    """Return the axes of a figure that notebooks show (`Scan.plot`)."""
     from matplotlib import pyplot
 
-    return look_at(pyplot.figure(figsize=(11.0, 8.0), layout="constrained"), scan, row)
+    return look_at(pyplot.figure(figsize=SIZE, layout="constrained"), scan, row)
 
 
 def shares(scan: Scan, rows: AnyArray) -> FloatArray:
@@ -73,14 +88,26 @@ def envelope_of(samples: FloatArray) -> FloatArray:
     return np.asarray(np.abs(hilbert(held, axis=1)))
 
 
-def draw_rows(axes: Any, scan: Scan, rows: AnyArray, samples: FloatArray) -> None:
-    """Draw records side by side, their envelopes in dB, time downward: a B-scan."""
-    rate = scan.recording.sample_rate_mhz
+def draw_rows(
+    axes: Any, samples: FloatArray, start_us: FloatArray, rate_mhz: float, ends: tuple[float, float]
+) -> None:
+    """Draw records side by side, their envelopes in dB, time downward: a B-scan.
+
+    Parameters
+    ----------
+    axes : matplotlib.axes.Axes
+    samples : ndarray, shape (n, samples)
+        Fractions of full scale.
+    start_us : ndarray, shape (n,)
+        Time of sample 0 of each.
+    rate_mhz : float
+    ends : tuple of float
+        Where the first and the last record stand across.
+    """
     finer = max(-(-samples.shape[1] // MOST_SAMPLES), 1)
     padded = np.pad(envelope_of(samples), ((0, 0), (0, -samples.shape[1] % finer)))
     size = padded.reshape(len(padded), -1, finer).max(axis=2)
-    step_us = finer / rate
-    start_us = scan.start_time_us[rows]
+    step_us = finer / rate_mhz
     late = np.rint((start_us - start_us.min()) / step_us).astype(np.int64)
     shown = np.full((len(size), size.shape[1] + int(late.max())), np.nan)
     for own, begin, out in zip(size, late, shown, strict=True):
@@ -88,24 +115,26 @@ def draw_rows(axes: Any, scan: Scan, rows: AnyArray, samples: FloatArray) -> Non
     largest = float(np.nanmax(shown)) or 1.0
     with np.errstate(divide="ignore"):
         level_db = np.maximum(20.0 * np.log10(shown / largest), -DEPTH_DB)
-    # Each record is as wide as its neighbours are apart; time runs downward.
-    first, last = float(rows[0]) - 0.5, float(rows[-1]) + 0.5
-    span_us = float(start_us.min()), float(start_us.min()) + shown.shape[1] * step_us
+    half = 0.5 * (ends[1] - ends[0]) / max(len(size) - 1, 1) or 0.5
+    begin_us = float(start_us.min())
     drawn = axes.imshow(
         level_db.T,
         aspect="auto",
         cmap="Greys",
         interpolation="nearest",
-        extent=(first, last, span_us[1], span_us[0]),
+        extent=(
+            ends[0] - half,
+            ends[1] + half,
+            begin_us + (shown.shape[1] - 0.5) * step_us,
+            begin_us - 0.5 * step_us,
+        ),
         vmin=-DEPTH_DB,
         vmax=0.0,
     )
     axes.set_facecolor(BAND)
-    axes.set_xlabel("row", fontsize=8)
     axes.set_ylabel("time after transmit pulse, µs", fontsize=8)
-    every = "" if len(rows) == len(scan) else f" ({len(rows)} of {len(scan)} rows)"
-    axes.set_title(f"all rows, size in dB under the largest{every}", loc="left", fontsize=9)
     bar = axes.figure.colorbar(drawn, ax=axes, pad=0.01, shrink=0.8)
+    bar.set_label("size, dB under the largest", fontsize=7)
     bar.ax.tick_params(labelsize=7)
 
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from builders import SAMPLE_RATE_MHZ, burst, scan_of
 
 from ascan import AscanError, Procedure, Scan, Wishes, calibrate, draft_procedure, measure
 from ascan.base.flags import is_marked
+from ascan.drafting.beside import changes
+from ascan.drafting.drafting import ground_of
 from ascan.drafting.pulse import records_of
 from ascan.drafting.tracks import tracks_of
 from ascan.kernels.arrays import FloatArray
@@ -18,8 +22,13 @@ TIME_US = np.arange(3000) / SAMPLE_RATE_MHZ
 ORIGINS_US = {"contact": 0.4, "delay_line": 8.7, "immersion": 11.0}
 
 
-def records(arrangement: str, walls_mm: FloatArray, seed: int = 1) -> Scan:
-    """Return echoes of walls: three of each, behind an interface echo where there is one."""
+def records(
+    arrangement: str, walls_mm: FloatArray, seed: int = 1, *, loss: float = 0.7, height: float = 0.3
+) -> Scan:
+    """Return echoes of walls: three of each, behind an interface echo where there is one.
+
+    Each is ``loss`` times the one before.
+    """
     rng = np.random.default_rng(seed)
     origin_us = np.full(walls_mm.size, ORIGINS_US[arrangement])
     if arrangement == "immersion":
@@ -30,9 +39,9 @@ def records(arrangement: str, walls_mm: FloatArray, seed: int = 1) -> Scan:
         # The path's own repeat: the trigger is 0.3 µs before the sound leaves.
         signal += 0.1 * burst(TIME_US, 2.0 * origin_us - 0.3)
     for n in range(1, 4):
-        height = 0.3 * 0.7**n * rng.uniform(0.9, 1.1, walls_mm.size)
+        own = height * loss**n * rng.uniform(0.9, 1.1, walls_mm.size)
         echo = burst(TIME_US, origin_us + n * 2.0 * walls_mm / VELOCITY_MM_PER_US)
-        signal -= height[:, None] * echo
+        signal -= own[:, None] * echo
     return scan_of(signal.astype(np.float32), full_scale=1.0)
 
 
@@ -98,6 +107,48 @@ def test_coated_and_corroded_decide_before_any_spread() -> None:
         found = draft_procedure(scan, STEPS_MM, Wishes(arrangement="delay_line", **wishes))
         for trial in found.trials:
             assert any(trial.candidate.name.startswith(mode) for mode in modes)
+
+
+@pytest.mark.parametrize("arrangement", ORIGINS_US)
+def test_a_component_is_looked_at_too(arrangement: str) -> None:
+    """Its echoes are a fifth of the block's, and a second one is hardly there."""
+    walls_mm = np.random.default_rng(3).uniform(3.3, 17.0, 60)
+    corroded = records(arrangement, walls_mm, 4, loss=0.14)
+    scan = records(arrangement, STEPS_MM)
+    alone, with_it = (
+        ground_of(found := records_of(scan, STEPS_MM), tracks_of(found), wishes)
+        for wishes in (Wishes(), Wishes(component=corroded))
+    )
+    seen = with_it.component
+    assert seen is not None
+    # By envelopes in noise: to half a period, 0.1 µs.
+    assert np.abs(seen.walls_mm - walls_mm).max() < 0.3
+    # Behind a line some fall on its repeat.
+    assert seen.second_heard < 0.2
+    assert np.median(seen.first) == pytest.approx(0.3 * 0.14, abs=0.01)
+    assert seen.noise == pytest.approx(NOISE, rel=0.3)
+    assert with_it.threshold("first")[0] < alone.threshold("first")[0]
+    assert any("--corroded" in line for line in seen.lines(with_it.range_mm))
+    draft = draft_procedure(
+        scan, STEPS_MM, Wishes(arrangement=arrangement, component=corroded, corroded=True)
+    )
+    assert draft.trials[0].read >= 0.0
+    assert "component" in "\n".join(draft.lines())
+
+
+def test_a_procedure_is_tried_beside_the_draft() -> None:
+    wishes = Wishes(arrangement="contact")
+    first = draft_procedure(records("contact", STEPS_MM), STEPS_MM, wishes)
+    other = first.text.replace("frequency_mhz = ", "frequency_mhz = 1")
+    again = draft_procedure(
+        records("contact", STEPS_MM), STEPS_MM, replace(wishes, beside=(first.text, other))
+    )
+    same, changed = again.beside
+    assert same.spread_mm == again.trials[0].spread_mm
+    assert changes(same.candidate.text, again.text) == []
+    assert [line.split(":")[0] for line in changes(changed.candidate.text, again.text)] == [
+        "probe.frequency_mhz"
+    ]
 
 
 def test_one_step_and_thin_ones() -> None:
