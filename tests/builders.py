@@ -37,3 +37,47 @@ def wall_procedure(timing: str = '"peak"', extra: str = "", gate: str = "") -> P
 def scan_of(waveforms: FloatArray, **meaning: object) -> Scan:
     """Return a scan at 100 MHz."""
     return Scan.from_array(waveforms, sample_rate_mhz=SAMPLE_RATE_MHZ, **meaning)
+
+
+# Of `step_block` and `pitted_raster` of the synthetic scenarios.
+HEADER_PROCEDURE = """\
+title = "header, delay-line probe"
+
+[probe]
+name = "probe of the tests"
+arrangement = "delay_line"
+frequency_mhz = 5.0
+delay_us = 0.35
+
+[material]
+name = "steel"
+velocity_mm_per_us = 5.920
+
+[filter]
+kind = "band_pass"
+low_mhz = 2.0
+high_mhz = 8.0
+
+[[gate]]
+name = "surface"
+start_us = 8.0
+stop_us = 11.0
+threshold = 0.3
+half_cycles = "positive"
+
+[[gate]]
+name = "wall"
+follows = "surface"
+start_mm = 2.0
+stop_mm = 16.0
+threshold = 0.05
+half_cycles = "opposite"
+
+[interval]
+mode = "interface_to_echo"
+gates = ["surface", "wall"]
+
+[range]
+min_mm = 3.0
+max_mm = 12.0
+"""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib
 import importlib.metadata
 import io
@@ -11,7 +12,7 @@ import re
 import signal
 import sys
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from ascan.base import old_names
@@ -45,6 +46,7 @@ COMMANDS = {
     "compare": "compare timing methods on a scenario or on real steps",
     "verify": "try the engine on signals of known truth, figures beside limits",
     "plot": "draw waveforms with their gates and picks",
+    "warm-up": "compile once what the commands would compile when first used",
     "completion": "print what makes a shell complete these commands",
 }
 # Modules that are not called as their command is.
@@ -149,6 +151,33 @@ def _end_on_request() -> None:
             signal.signal(getattr(signal, name), interrupt)
 
 
+def _say_what_follows(args: argparse.Namespace) -> None:
+    from ascan.commands.following import following
+
+    for line in following(args):
+        print(f"next: {line}")
+
+
+@contextlib.contextmanager
+def _compiling_told(args: argparse.Namespace) -> Iterator[None]:
+    """Say that kernels are being compiled, where that takes long."""
+    if getattr(args, "quiet", False) or "ascan.kernels.jit" not in sys.modules:
+        yield
+        return
+    from ascan.kernels.compiling import end_watch, watch
+
+    def told(count: int, seconds: float) -> None:
+        once = "; kept for the next run (ascan warm-up does it at set-up)"
+        once = "" if args.command == "warm-up" else once
+        print(f"ascan: compiling, {count} parts in {seconds:.0f} s{once}", file=sys.stderr)
+
+    found = watch(told)
+    try:
+        yield
+    finally:
+        end_watch(found)
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code."""
     for stream in (sys.stdout, sys.stderr):
@@ -168,7 +197,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         else:
             SHOWN_IN.set("in" if getattr(args, "inch", False) else "mm")
             find_files(args)
-            code = args.run(args) or DONE
+            with _compiling_told(args):
+                code = args.run(args) or DONE
+            if not (getattr(args, "quiet", True) or getattr(args, "json", False)):
+                _say_what_follows(args)
         sys.stdout.flush()
     except AscanError as problem:
         print(f"ascan: {problem}", file=sys.stderr)

@@ -10,65 +10,38 @@ import numpy as np
 
 from ascan.base.errors import fault
 from ascan.base.flags import is_marked
-from ascan.commands.shared import progress_bar, say
+from ascan.commands.draft import picture_of
+from ascan.commands.shared import Bar, progress_bar, say
 from ascan.commands.synth import synthesis_of, synthetic_scan
+from ascan.drafting.drafting import draft_procedure
+from ascan.drafting.wishes import Wishes
 from ascan.engine.binding import bind
+from ascan.engine.pipeline import Pipeline
 from ascan.kernels.arrays import FloatArray
 from ascan.learning.calibrating import calibrate
 from ascan.procedure.written import Procedure
 from ascan.report.cautions import CAUTION
+from ascan.report.picture import save_picture
+from ascan.report.surface import draw_surface
 from ascan.report.waveform import draw_waveform
 from ascan.results.readings import Readings
+from ascan.results.summary import Summary
 from ascan.store.calibrations import save_calibration
 from ascan.store.readings import load_readings, write_csv
 from ascan.store.scans import open_scan, save_scan
 from ascan.store.stream import measure_to_file
+from ascan.survey.cells import pitch_of, to_cells
+from ascan.survey.figures import figures_of
+from ascan.survey.places import places_of
+from ascan.waveform.scan import Scan
 
 EXAMPLE = "ascan demo"
 MARKER = ".ascan-demo"
 SEED = 20261125
 BLOCK_U_MM = 0.005
-PROCEDURE = """\
-title = "Feed-water header of an invented pump house, delay-line probe"
-
-[probe]
-name = "demo probe"
-arrangement = "delay_line"
-frequency_mhz = 5.0
-delay_us = 0.35
-
-[material]
-name = "steel"
-velocity_mm_per_us = 5.920
-
-[filter]
-kind = "band_pass"
-low_mhz = 2.0
-high_mhz = 8.0
-
-[[gate]]
-name = "surface"
-start_us = 8.0
-stop_us = 11.0
-threshold = 0.3
-half_cycles = "positive"
-
-[[gate]]
-name = "wall"
-follows = "surface"
-start_mm = 2.0
-stop_mm = 16.0
-threshold = 0.05
-half_cycles = "opposite"
-
-[interval]
-mode = "interface_to_echo"
-gates = ["surface", "wall"]
-
-[range]
-min_mm = 3.0
-max_mm = 12.0
-"""
+# What no record can tell, and whoever holds the probe knows.
+ARRANGEMENT = "delay_line"
+TITLE = "feed-water header of an invented pump house"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -78,41 +51,56 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> None:
-    """Make the signals, calibrate, measure, compare with the truth, draw the thinnest place."""
+    """Make the signals, draft, calibrate, measure, compare with the truth, draw."""
     folder = _demo_folder(Path(args.folder))
-    procedure = Procedure.from_text(PROCEDURE, "demo procedure")
-    (folder / "procedure.toml").write_text(PROCEDURE, encoding="utf-8")
     block = synthetic_scan(synthesis_of("step_block"))
     component = synthetic_scan(synthesis_of("pitted_raster"))
     save_scan(block, folder / "block.h5", replace=True)
     save_scan(component, folder / "component.h5", replace=True, progress=progress_bar(args))
+    stored = open_scan(folder / "component.h5")
+    known_mm = _certified(block.columns["true_axis_mm"])
 
-    calibration = calibrate(
-        block, procedure, _certified(block.columns["true_axis_mm"]), u_known_mm=BLOCK_U_MM
-    )
+    wishes = Wishes(arrangement=ARRANGEMENT, component=stored, corroded=True)
+    draft = draft_procedure(block, known_mm, wishes, progress=Bar(args.quiet, "candidates"))
+    (folder / "procedure.toml").write_text(draft.text, encoding="utf-8")
+    procedure = Procedure.from_text(draft.text, "drafted procedure")
+    calibration = calibrate(block, procedure, known_mm, u_known_mm=BLOCK_U_MM)
     save_calibration(calibration, folder / "calibration.h5", replace=True)
     readings_path = folder / "readings.h5"
-    stored = open_scan(folder / "component.h5")
     summary = measure_to_file(
         stored, procedure, calibration, readings_path, replace=True, progress=progress_bar(args)
     )
     readings = load_readings(readings_path)
     write_csv(readings, folder / "readings.csv", replace=True)
 
-    lines = [f"{procedure.title} (invented; signals are synthetic)", "", *calibration.lines(), ""]
+    lines = [f"{TITLE}, {ARRANGEMENT} probe (invented; signals are synthetic)", ""]
+    lines += [*draft.lines(), "", *calibration.lines(), ""]
     lines += [*summary.lines(), *_against_truth(readings)]
-    row = summary.thinnest[2]
-    if row >= 0 and importlib.util.find_spec("matplotlib"):
-        draw_waveform(
-            bind(procedure, stored.recording, calibration),
-            stored.rows.read_block(row, row + 1)[0],
-            float(stored.start_time_us[row]),
-            folder / "thinnest.png",
-            title=f"thinnest place, row {row}",
-            replace=True,
-        )
-        lines.append(f"picture of the thinnest place: {folder / 'thinnest.png'}")
+    if importlib.util.find_spec("matplotlib"):
+        save_picture(picture_of(block, draft), folder / "draft.png", dpi=110, replace=True)
+        lines.append(f"the block, with its echoes and the gates: {folder / 'draft.png'}")
+        cells = to_cells(places_of(readings), cell_mm=pitch_of(places_of(readings)))
+        surface = figures_of(cells, ())
+        draw_surface(cells, surface, folder / "surface.png", title=TITLE, replace=True)
+        lines.append(f"the surface: {folder / 'surface.png'}")
+        lines += _thinnest(stored, bind(procedure, stored.recording, calibration), summary, folder)
     say(args, [*lines, f"files are in {folder}/", CAUTION])
+
+
+def _thinnest(scan: Scan, pipeline: Pipeline, summary: Summary, folder: Path) -> list[str]:
+    """Draw the waveform of the thinnest reading; return in words where."""
+    row = summary.thinnest[2]
+    if row < 0:
+        return []
+    draw_waveform(
+        pipeline,
+        scan.rows.read_block(row, row + 1)[0],
+        float(scan.start_time_us[row]),
+        folder / "thinnest.png",
+        title=f"thinnest place, row {row}",
+        replace=True,
+    )
+    return [f"the waveform of the thinnest place: {folder / 'thinnest.png'}"]
 
 
 def _demo_folder(folder: Path) -> Path:

@@ -94,16 +94,8 @@ def run(args: argparse.Namespace) -> None:
     with whole_file(args.output, replace=args.replace) as part:
         part.write_text(draft.text, encoding="utf-8")
     say(args, draft.lines())
-    steps = " ".join(f"--step {text}" for text in args.step or [])
-    step = steps or f"--known-column {args.known_column}"
-    say(
-        args,
-        [
-            f"procedure {args.output}: {draft.trials[0].candidate.name}; read it, and state what "
-            "only you know",
-            f"next: ascan calibrate {args.scan} --procedure {args.output} {step} -o calibration.h5",
-        ],
-    )
+    named = draft.trials[0].candidate.name
+    say(args, [f"procedure {args.output}: {named}; read it, and state what only you know"])
     answer(args, data_of(args.output, draft), [CAUTION])
 
 

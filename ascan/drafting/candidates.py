@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -264,8 +265,10 @@ def _interval(mode: str, gates: list[str], what: str) -> str:
 
 def _range(ground: Ground) -> list[str]:
     """Return the measuring range; one step alone gives none."""
-    low, high = ground.range_mm
-    why = "stated" if ground.wishes.range_mm else "of the steps"
+    (low, high), why = ground.range_mm, "stated"
+    if ground.wishes.range_mm is None:
+        # Within the steps, whatever their last digits.
+        low, high, why = math.ceil(100.0 * low) / 100.0, math.floor(100.0 * high) / 100.0, "steps"
     return [f"[range]\nmin_mm = {low:g}                # {why}\nmax_mm = {high:g}"] * (low < high)
 
 

@@ -23,7 +23,8 @@ from ascan.survey.change import CERTAIN, Change
 from ascan.survey.figures import Figures
 
 BARS, MOST_HIGH, WIDE, DPI = 48, 9.0, 10.0, 130
-# Cells without a reading: refused ones are crossed, ground without a position is ruled.
+# Cells whose reading bears a mark are dotted. Without a reading: refused ones are crossed, ground
+# without a position is ruled.
 REFUSED, EMPTY = "xxxx", "////"
 HATCH_INK = "#6d737c"
 # Of the first outline or limit, and the second.
@@ -71,6 +72,7 @@ def surface_figure(
             (cells.only_refused, REFUSED, "crossed: every position refused"),
             (cells.empty, EMPTY, "ruled: no position"),
         ],
+        dotted=(cells.with_care, "dotted: to be taken with care"),
         marks=marks,
     )
     return _figure(drawn)
@@ -117,6 +119,8 @@ class Map:
         Cells that are outlined.
     gaps : list of (ndarray of bool, str, str)
         Cells without a value: which, how they are hatched, and in words.
+    dotted : (ndarray of bool, str), optional
+        Cells with a value that bear a dot, and in words.
     limits_mm : tuple of float
     marks : tuple of (x_mm, y_mm, text)
     colours : colour map, optional
@@ -130,6 +134,7 @@ class Map:
     what: str
     outlines: Sequence[BoolArray]
     gaps: Sequence[tuple[BoolArray, str, str]]
+    dotted: tuple[BoolArray, str] | None = None
     limits_mm: tuple[float, ...] = ()
     marks: tuple[tuple[float, float, str], ...] = ()
     colours: Any = None
@@ -173,7 +178,11 @@ def _figure(drawn: Map) -> Any:
     limits = [limit / size for limit in drawn.limits_mm]
     share = cells.area_mm2 / cells.area_mm2.sum()
     _draw_shares(shares, (values, share), (colours, span), limits, unit)
-    left_out = ";  ".join(f"{told}, {100.0 * share[gap].sum():.1f} %" for gap, _, told in gaps)
+    shown = [(gap, told) for gap, _, told in gaps]
+    if drawn.dotted is not None:
+        _dot(ground, (x, y), drawn.dotted[0])
+        shown.insert(0, drawn.dotted)
+    left_out = ";  ".join(f"{told}, {100.0 * share[each].sum():.1f} %" for each, told in shown)
     shares.set_xlabel(f"{drawn.what}, {unit}        {left_out}", fontsize=8)
     for axes in (ground, shares):
         axes.tick_params(labelsize=8)
@@ -232,6 +241,17 @@ def _draw_ground(
                 x, y, np.ma.masked_where(~chosen, chosen.astype(float)),
                 cmap=ListedColormap(["white"]), hatch=hatch, edgecolor=HATCH_INK, linewidth=0.0,
             )  # fmt: skip
+
+
+def _dot(axes: Any, edges: Any, chosen: Any) -> None:
+    """Draw a dot, ringed in white, in cells that are chosen: seen on every colour."""
+    x, y = (0.5 * (each[1:] + each[:-1]) for each in edges)
+    lines, columns = np.nonzero(chosen)
+    # As large as cells leave room for.
+    box = axes.figure.get_size_inches()[0] * 72.0 * 0.9 / max(x.size, 1)
+    size = float(np.clip(0.3 * box, 0.6, 4.0))
+    for ink, wide in (("white", 1.8), (INK, 1.0)):
+        axes.plot(x[columns], y[lines], ".", color=ink, ms=wide * size, mew=0.0, rasterized=True)
 
 
 def _outline(axes: Any, edges: Any, chosen: Any, dash: Any) -> None:

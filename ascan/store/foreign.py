@@ -20,12 +20,16 @@ from ascan.store.foreign_arrays import (
     mat_rows,
     rows_in,
 )
+from ascan.store.foreign_columns import table_of
 from ascan.store.foreign_layout import ROWS_FIRST, USES, ForeignLayout
-from ascan.store.foreign_text import numbers_in
+from ascan.store.foreign_text import grid_of
 from ascan.store.scans import UNREADABLE
-from ascan.waveform.recording import STORED_TYPES, check_meaning, recording_for
+from ascan.store.sidecar import load_sidecar, meant_by
+from ascan.waveform.recording import MEANING, STORED_TYPES, check_meaning, recording_for
 from ascan.waveform.scan import ArrayRows, Scan
 
+# A rate by printed times, and one that is stated, may differ by so much of it.
+RATES_ALIKE = 1e-3
 ENDINGS = {".mat": "mat", ".csv": "text", ".txt": "text"}
 
 
@@ -33,9 +37,10 @@ def read_foreign(
     path: str | Path,
     layout: ForeignLayout | None = None,
     *,
-    sample_rate_mhz: float,
-    start_time_us: float | Sequence[float] | FloatArray = 0.0,
+    sample_rate_mhz: float | None = None,
+    start_time_us: float | Sequence[float] | FloatArray | None = None,
     columns: Mapping[str, Any] | None = None,
+    sidecar: str | Path | None = None,
     **meaning: Any,
 ) -> Scan:
     r"""Return the waveforms of a file that another program wrote.
@@ -48,14 +53,18 @@ def read_foreign(
     path : str or Path
     layout : ForeignLayout, optional
         How the waveforms lie in the file, where the file does not show it.
-    sample_rate_mhz : float
-        Samples per µs.
-    start_time_us : float or ndarray, shape (rows,)
-        Time of sample 0 after the transmit pulse, in µs.
+    sample_rate_mhz : float, optional
+        Samples per µs; needed where neither a time column nor the sidecar tells it.
+    start_time_us : float or ndarray, shape (rows,), optional
+        Time of sample 0 after the transmit pulse, in µs; without it the file's own, else 0.
     columns : mapping, optional
         One value per waveform under each name.
+    sidecar : str or Path, optional
+        TOML that states the sample rate, the start, the meaning of codes, the gain
+        (`ascan.store.sidecar`). A text file may hold the same in its comments. What the caller
+        states goes before the sidecar, that before the file.
     **meaning
-        As for `Scan.from_array`; nothing but the caller says what a code means.
+        As for `Scan.from_array`.
 
     Returns
     -------
@@ -71,7 +80,7 @@ def read_foreign(
     >>> import tempfile
     >>> file = Path(tempfile.mkdtemp()) / "two.txt"
     >>> _ = file.write_text("0 9 -8 7 -6 5 -4 3\n0 8 -7 6 -5 4 -3 2\n")
-    >>> layout = ForeignLayout(delimiter=" ", dtype="int8")
+    >>> layout = ForeignLayout(dtype="int8")
     >>> read_foreign(file, layout, sample_rate_mhz=50.0)
     <Scan 'two.txt': 2 waveforms of 8 samples, int8, 50 MHz>
     """
@@ -84,8 +93,14 @@ def read_foreign(
     layout = layout or ForeignLayout()
     kind = _kind_of(file, layout.kind)
     _refuse_idle(layout, kind, str(path))
-    rows, indices = READERS[kind](file, layout)
+    found = READERS[kind](file, layout)
+    rows, meant = found.rows, dict(found.meant)
     try:
+        beside = load_sidecar(sidecar) if sidecar else {}
+        if sample_rate_mhz is None:
+            sample_rate_mhz = beside.get("sample_rate_mhz")
+        rate = _rate(meant, sample_rate_mhz, str(path))
+        meant |= beside
         name = rows.dtype.name
         if name not in STORED_TYPES:
             raise fault(
@@ -94,9 +109,15 @@ def read_foreign(
                 allowed=", ".join(STORED_TYPES),
                 remedy="convert them to one of these without scaling",
             )
-        recording = recording_for(rows.dtype, sample_rate_mhz=sample_rate_mhz, **meaning)
-        times = np.asarray(start_time_us)
-        return Scan(rows, recording, times, {**indices, **(columns or {})}, file.name)
+        stated = {k: v for k, v in meaning.items() if v is not None and v is not False}
+        of_all = {key: meant[key] for key in MEANING if key in meant} | stated
+        recording = recording_for(rows.dtype, sample_rate_mhz=rate, **of_all)
+        own = dict(found.columns)
+        start = own.pop("start_us", meant.get("start_us", 0.0))
+        if "gain_db" in meant:
+            own = {"gain_db": np.full(rows.shape[0], float(meant["gain_db"]))} | own
+        times = np.asarray(start if start_time_us is None else start_time_us)
+        return Scan(rows, recording, times, {**own, **(columns or {})}, file.name)
     except BaseException:
         if isinstance(rows, DatasetRows):
             rows.close()
@@ -113,7 +134,7 @@ def _kind_of(path: Path, stated: str) -> str:
     with path.open("rb") as file:
         head = file.read(6)
     if head.startswith(b"PK"):
-        raise fault(str(path), "is an archive", remedy="a .npz scan needs no adopting")
+        raise fault(str(path), "is an archive", remedy="a .npz scan needs no import")
     kind = stated or ("npy" if head == b"\x93NUMPY" else ENDINGS.get(path.suffix.lower(), ""))
     if not kind:
         raise fault(
@@ -122,10 +143,30 @@ def _kind_of(path: Path, stated: str) -> str:
     return kind
 
 
+def _rate(meant: Mapping[str, Any], stated: float | None, place: str) -> float:
+    """Return the sample rate that is stated, or that the file shows."""
+    shown = meant.get("sample_rate_mhz")
+    if stated is None and shown is None:
+        raise fault(
+            place,
+            "does not say how many samples are in a µs",
+            remedy="state sample_rate_mhz (--sample-rate-mhz), or name its time column",
+        )
+    if stated is None:
+        return float(meant["sample_rate_mhz"])
+    if shown is not None and abs(float(stated) / float(shown) - 1.0) > RATES_ALIKE:
+        raise fault(
+            place,
+            f"has {shown:g} samples in a µs by its own time, and {stated:g} are stated",
+            remedy="one of them is wrong: mend it",
+        )
+    return float(stated)
+
+
 def _refuse_idle(layout: ForeignLayout, kind: str, place: str) -> None:
     """Refuse what is stated of a layout but has no meaning for the kind of file."""
     for field in dataclasses.fields(layout):
-        if field.name in ("kind", *USES[kind]) or getattr(layout, field.name) == field.default:
+        if field.name in ("kind", *USES[kind]) or not getattr(layout, field.name):
             continue
         raise fault(
             place,
@@ -145,8 +186,15 @@ def _npy_rows(path: Path, layout: ForeignLayout) -> Found:
 
 
 def _text_rows(path: Path, layout: ForeignLayout) -> Found:
-    array = numbers_in(path, layout.delimiter, layout.skip_lines, layout.dtype)
-    return rows_in(array, axes_of(array.shape, layout.order, str(path), assume=ROWS_FIRST))
+    grid = grid_of(path, layout.delimiter, layout.skip_lines)
+    table = table_of(grid, layout, path)
+    meant = meant_by(grid.comments)
+    if table.clock is not None:
+        meant |= {"sample_rate_mhz": table.clock.rate_mhz, "start_us": table.clock.start_us}
+    samples = table.samples
+    if samples.shape[1] == 1 and not table.columns:
+        samples = samples.T
+    return Found(ArrayRows(samples), table.columns, meant)
 
 
 def _binary_rows(path: Path, layout: ForeignLayout) -> Found:
@@ -174,7 +222,7 @@ def _binary_rows(path: Path, layout: ForeignLayout) -> Found:
         }
     )
     rows = np.memmap(path, dtype=row, mode="c", offset=layout.skip_bytes, shape=(count,))
-    return ArrayRows(rows["samples"]), {}
+    return Found(ArrayRows(rows["samples"]))
 
 
 READERS: dict[str, Callable[[Path, ForeignLayout], Found]] = {

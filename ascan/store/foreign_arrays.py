@@ -6,7 +6,8 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from types import MappingProxyType
+from typing import Any, NamedTuple
 
 import h5py
 import numpy as np
@@ -18,7 +19,15 @@ from ascan.store.foreign_layout import ROWS_FIRST, SAMPLES_FIRST
 from ascan.store.scans import UNREADABLE
 from ascan.waveform.scan import ArrayRows, RowSource
 
-Found = tuple[RowSource, Mapping[str, IntArray]]
+
+class Found(NamedTuple):
+    """Waveforms, what is known of each by columns, and what the file says of all (`MEANT`)."""
+
+    rows: RowSource
+    columns: Mapping[str, AnyArray] = MappingProxyType({})
+    meant: Mapping[str, Any] = MappingProxyType({})
+
+
 MOST_LISTED = 20
 # What `scipy.io.whosmat` calls the arrays of numbers, and the type that each stands for.
 NUMBERS = {f"{sign}int{bits}": f"{sign}int{bits}" for sign in ("", "u") for bits in (8, 16, 32, 64)}
@@ -94,7 +103,7 @@ def rows_in(array: AnyArray, axes: Axes) -> Found:
     """Return the waveforms of an array in memory or mapped into it."""
     if axes.samples_first and array.ndim > 1:
         array = np.moveaxis(array, 0, -1)
-    return ArrayRows(array.reshape(axes.shape)), axes.index_columns()
+    return Found(ArrayRows(array.reshape(axes.shape)), axes.index_columns())
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +172,7 @@ def hdf5_rows(path: Path, name: str, order: str) -> Found:
                 group = schema.subgroup(group, part, str(path))
             item = schema.dataset(group, last, str(path))
             axes = axes_of(item.shape, order, f"{path}: {item.name}")
-            return DatasetRows(item, axes), axes.index_columns()
+            return Found(DatasetRows(item, axes), axes.index_columns())
     except BaseException:
         file.close()
         raise

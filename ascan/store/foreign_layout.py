@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import operator
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from ascan.base.errors import fault
 from ascan.waveform.recording import STORED_TYPES
@@ -12,7 +13,7 @@ ROWS_FIRST, SAMPLES_FIRST = "rows_first", "samples_first"
 # What of a layout each kind of file needs; anything else that is stated is a misunderstanding.
 USES = {
     "npy": ("order",),
-    "text": ("order", "dtype", "delimiter", "skip_lines"),
+    "text": ("order", "dtype", "delimiter", "skip_lines", "columns", "drop"),
     "mat": ("dataset", "order"),
     "hdf5": ("dataset", "order"),
     "binary": ("dtype", "samples", "skip_bytes", "row_header_bytes", "byte_order"),
@@ -49,9 +50,15 @@ class ForeignLayout:
     byte_order : str
         ``little`` (the default) or ``big`` (binary).
     delimiter : str
-        What stands between two cells (text); a blank for any number of blanks and tabs.
+        What stands between two cells (text); a blank for any number of blanks and tabs; "" where
+        the lines show it.
     skip_lines : int
-        Lines at the top that hold no waveform (text).
+        Lines at the top that hold neither names nor waveforms (text).
+    columns : mapping of str to str
+        What columns are that their names do not tell (text): ``{"1": "x_mm", "Pos": "y_in"}``; a
+        column without a name goes by its number.
+    drop : tuple of str
+        Columns that are left out (text).
 
     Examples
     --------
@@ -70,8 +77,10 @@ class ForeignLayout:
     skip_bytes: int = 0
     row_header_bytes: int = 0
     byte_order: str = ""
-    delimiter: str = ","
+    delimiter: str = ""
     skip_lines: int = 0
+    columns: Mapping[str, str] = field(default_factory=dict)
+    drop: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for name, choices in WORDS.items():
@@ -86,5 +95,5 @@ class ForeignLayout:
                 raise fault(name, f"is {count!r}", allowed="a whole number") from None
             if count < 0:
                 raise fault(name, f"is {count}", allowed="0 or more")
-        if not self.delimiter:
-            raise fault("delimiter", f"is {self.delimiter!r}", allowed="a text, such as ';'")
+        object.__setattr__(self, "columns", dict(self.columns))
+        object.__setattr__(self, "drop", tuple(self.drop))

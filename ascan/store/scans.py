@@ -101,7 +101,11 @@ def open_scan(path: str | Path) -> Scan:
         return _open_npz(place)
     if head == schema.HDF5_HEAD:
         return _open_hdf5(place)
-    raise fault(str(path), "is neither a .npz nor an HDF5 file")
+    raise fault(
+        str(path),
+        "is neither a .npz nor an HDF5 file",
+        remedy=f"read the file of another program first: ascan import {path} -o scan.h5",
+    )
 
 
 def _open_npz(path: Path) -> Scan:

@@ -8,6 +8,7 @@ from typing import TypeVar
 import numpy as np
 
 from ascan.base.errors import fault
+from ascan.base.flags import is_marked
 from ascan.kernels.arrays import BoolArray, FloatArray, IntArray
 from ascan.survey.places import Places
 
@@ -70,6 +71,11 @@ class Cells:
     def u_mm(self) -> FloatArray:
         """Its combined standard uncertainty."""
         return self.of_least(self.places.u_mm)
+
+    @property
+    def with_care(self) -> BoolArray:
+        """Cells whose least reading bears a mark, shape (ny, nx)."""
+        return np.asarray(self.of_least(is_marked(self.places.flags).astype(np.float64)) == 1.0)
 
     @property
     def only_refused(self) -> BoolArray:

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from builders import HEADER_PROCEDURE
 
 import ascan
 from ascan.base.flags import Flag
 from ascan.commands.change import compare_surfaces
 from ascan.commands.cli import COMMANDS, main
-from ascan.commands.demo import PROCEDURE
 from ascan.report.scale import ramp
 from ascan.report.surface import change_figure
 from ascan.store.job import Survey, load_job
@@ -44,7 +44,7 @@ noise = 0.004
 def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the folder of a job that was calibrated, checked and measured, and go there."""
     folder = tmp_path_factory.mktemp("jobs")
-    (folder / "wall.toml").write_text(PROCEDURE + "\n[decision]\nminimum_mm = 6.0\n")
+    (folder / "wall.toml").write_text(HEADER_PROCEDURE + "\n[decision]\nminimum_mm = 6.0\n")
     (folder / "raster.toml").write_text(RASTER)
     job = folder / "plate"
     assert main(["job", str(job), "--procedure", str(folder / "wall.toml"), "--quiet"]) == 0

@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from ascan import Procedure
 from ascan.commands.cli import COMMANDS, main
-from ascan.commands.demo import PROCEDURE as DEMO_PROCEDURE
 from ascan.examples import PROCEDURE, plate_scan
 from ascan.store.scans import save_scan
 
@@ -157,8 +157,12 @@ def test_demo(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "against the truth" in said
     made = {path.name for path in Path("out").iterdir()}
     wanted = "block.h5 component.h5 calibration.h5 readings.h5 readings.csv thinnest.png"
+    wanted += " draft.png surface.png"
     assert made == {".ascan-demo", "procedure.toml", *wanted.split()}
-    assert Path("out/procedure.toml").read_text() == DEMO_PROCEDURE
+    drafted = Procedure.from_text(Path("out/procedure.toml").read_text())
+    assert drafted.interval.mode in ("whole_record", "interface_to_echo")
+    clean = said.split("readings without a flag: ")[1].split(" % ")[0]
+    assert float(clean) > 99.0
 
 
 WRONG = {
@@ -205,8 +209,8 @@ WRONG = {
     "demo --folder .": "holds files that are not a demo's",
     "synth nothing -o s9.h5": "is no scenario",
     "synth wall.toml -o s9.h5": "is no good scenario",
-    "export component.npz -o component.txt": ".csv for readings, .h5 for a scan",
-    "export component.npz -o component.csv": "is no HDF5 file",
+    "export component.npz -o component.txt": ".csv, or .h5 for a scan",
+    "export wall.toml -o wall.csv": "is no HDF5 file",
     "plot component.npz --procedure wall.toml --row 60 -o p9.png": "allowed: 0 to 59",
     "plot component.npz --procedure wall.toml --row x -o p9.png": "numbers and ranges",
 }

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from builders import HEADER_PROCEDURE
 
 import ascan
 from ascan.commands.cli import main
-from ascan.commands.demo import PROCEDURE
 
 NAMES = ["N1", "N2", "N3"]
 SCENARIO = """
@@ -50,7 +50,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("points")
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
-        Path("wall.toml").write_text(PROCEDURE)
+        Path("wall.toml").write_text(HEADER_PROCEDURE)
         assert main(["synth", "step_block", "-o", "block.h5", "--quiet"]) == 0
         steps = "--known-column true_axis_mm --block-u-mm 0.005 -o c.h5 --quiet"
         assert main(["calibrate", "block.h5", "--procedure", "wall.toml", *steps.split()]) == 0

@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 from ascan_synthetic.scenario import load_scenario
 from ascan_synthetic.synthesis import Synthesis
-from builders import SAMPLE_RATE_MHZ, SIGMA_US, burst, scan_of, wall_procedure
+from builders import HEADER_PROCEDURE, SAMPLE_RATE_MHZ, SIGMA_US, burst, scan_of, wall_procedure
 
 from ascan import AscanError, Flag, Procedure, Readings, Scan, calibrate, measure, time_echoes
-from ascan.commands.demo import PROCEDURE
 from ascan.commands.synth import synthetic_scan
 from ascan.timing import Picks, Traits
 from ascan.uncertainty.decision import Verdict
@@ -245,7 +244,7 @@ def test_random_uncertainty_is_not_too_small(timing: str, condition: str, rate: 
 def test_no_flagged_reading_is_accepted_outright() -> None:
     """Flags that come last, by what a reading foretells, count in the verdict, too."""
     procedure = Procedure.from_text(
-        PROCEDURE
+        HEADER_PROCEDURE
         + "\n[decision]\nminimum_mm = 3.0\n[uncertainty]\ncomponent_velocity_percent = 0.1\n"
     )
     block = synthetic_scan(Synthesis(load_scenario("step_block")))
