@@ -19,10 +19,12 @@ def burst(time_us: FloatArray, arrival_us: FloatArray | float) -> FloatArray:
 
 
 def wall_procedure(timing: str = '"peak"', extra: str = "", gate: str = "") -> Procedure:
-    """Return a procedure: one gate from 2 to 9 µs, pulse to echo, contact probe."""
+    """Return a procedure: one gate from 2 to 9 µs, pulse to echo, contact probe; no filter."""
+    plain = "" if "filter" in extra else 'filter = { kind = "none" }'
     return Procedure.from_text(f"""
     probe = {{ arrangement = "contact", frequency_mhz = 5.0 }}
     interval = {{ mode = "time_zero_to_echo", gates = ["wall"] }}
+    {plain}
     {extra}
     [[gate]]
     name = "wall"

@@ -48,6 +48,8 @@ def bind(
     check_procedure(procedure)
     if calibration is not None:
         check_calibration(calibration)
+    made_with = None if calibration is None else calibration.signature
+    procedure = procedure.meant_for(recording, made_with)
     check_recording(procedure, recording)
     if calibration is not None:
         calibration.check_signature(procedure.signature(recording))

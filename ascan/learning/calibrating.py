@@ -62,6 +62,7 @@ def calibrate(
     """
     check_scan(scan)
     check_procedure(procedure)
+    procedure = procedure.meant_for(scan.recording)
     known = known_rows(scan, known_mm, u_known_mm)
     calibration = _learn(known, procedure)
     if conditions is not None:

@@ -22,6 +22,7 @@ from ascan.procedure.layout import layout_of
 from ascan.procedure.rules import check_tables
 from ascan.procedure.signature import signature_of
 from ascan.procedure.tables import Coating, Interval, MeasuringRange
+from ascan.procedure.usual import as_meant, filled_in
 from ascan.timing.gating import Gate, gate_from_table, in_words_of_today
 from ascan.uncertainty.allowances import Allowances
 from ascan.uncertainty.decision import Decision
@@ -40,6 +41,8 @@ class Procedure(Picklable):
         Every limit of the self-checks, by key.
     text : str
         The TOML it was read from, kept in every file that is written with it.
+    left_out : tuple of str
+        What it leaves out (`ascan.procedure.usual`): ``filter``, and gates without a timing.
 
     Examples
     --------
@@ -64,6 +67,7 @@ class Procedure(Picklable):
     uncertainty: Allowances = field(default_factory=Allowances)
     decision: Decision | None = None
     text: str = text("")
+    left_out: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "checks", MappingProxyType(dict(self.checks)))
@@ -91,8 +95,8 @@ class Procedure(Picklable):
         ... stop_mm = 30.0
         ... threshold = 0.2
         ... ''')
-        >>> procedure.gates[0].timing.name
-        'peak'
+        >>> procedure.gates[0].timing.name, procedure.filter.kind
+        ('correlation', 'none')
         """
         try:
             table = tomllib.loads(content)
@@ -167,6 +171,12 @@ class Procedure(Picklable):
             return "fitted"
         return "kept" if self.filter.kind == "none" else "filtered"
 
+    def meant_for(
+        self, recording: Recording, made_with: Mapping[str, Any] | None = None
+    ) -> Procedure:
+        """Return it with what it leaves out as these records and this calibration have it."""
+        return as_meant(self, recording, made_with)
+
     def signature(self, recording: Recording) -> dict[str, Any]:
         """Return all that decides what a time means; a calibration is bound to it."""
         return signature_of(self, recording)
@@ -188,7 +198,7 @@ _TABLES: dict[str, type] = {
 
 
 def _from_table(table: Mapping[str, Any], content: str) -> Procedure:
-    table = renamed(table, TABLES, "procedure")
+    table, left_out = filled_in(renamed(table, TABLES, "procedure"))
     known = ["title", *_TABLES, "checks", "gate"]
     for key in table:
         if key not in known:
@@ -211,6 +221,7 @@ def _from_table(table: Mapping[str, Any], content: str) -> Procedure:
         title=title,
         gates=tuple(gate_from_table(gate, _gate_place(gate, k)) for k, gate in enumerate(gates)),
         text=content,
+        left_out=left_out,
         **parts,
     )
 

@@ -56,8 +56,9 @@ class Gate:
     follows : str
         A gate above this one: the window then begins with its echo.
     timing : str or table
-        Timing method (see `ascan.timing`). Left out: ``peak``, and of first arrivals half-way up
-        their flank.
+        Timing method (see `ascan.timing`). Left out: ``correlation`` with the shape that the
+        calibration learns (``peak`` of rectified records), and of first arrivals half-way up their
+        flank.
     """
 
     name: str = text()
@@ -71,7 +72,7 @@ class Gate:
     min_spacing_mm: float = number(0.4, above=0.0)
     max_spacing_mm: float = number(6.0, above=0.0)
     follows: str = text("")
-    timing: TimingMethod = field(metadata={"left_out": "peak"})
+    timing: TimingMethod = field(metadata={"left_out": "correlation"})
 
     def __post_init__(self) -> None:
         place = f"gate '{self.name}'"

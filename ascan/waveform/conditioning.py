@@ -29,7 +29,9 @@ class Filter:
     Attributes
     ----------
     kind : str
-        ``none``, ``band_pass``, or ``gaussian``.
+        ``none``, ``band_pass``, or ``gaussian``. Without the table: none where all gates are timed
+        by learned shapes, for trains, whole records of single elements and rectified records; else
+        the probe's band, 0.4 to 1.6 of its frequency (0.3 to 1.8 of a dual probe's).
     low_mhz, high_mhz : float, optional
         Edges of a ``band_pass``.
     centre_mhz, bandwidth_mhz : float, optional

@@ -120,8 +120,8 @@ def train_flags(arrivals: list[float], delay: float = 0.4) -> Flag:
 
 
 def test_uneven_echoes_against_the_surface() -> None:
-    assert train_flags([4.0, 5.5, 7.0]) == Flag(0)
-    assert train_flags([4.0, 5.5, 8.6]) == Flag.UNEVEN_SPACING
+    assert train_flags([4.0, 5.4, 6.8]) == Flag(0)
+    assert train_flags([4.0, 5.4, 8.6]) == Flag.UNEVEN_SPACING
 
 
 def test_surface_repeat() -> None:
