@@ -26,6 +26,11 @@ HEALTH = {
     "used differ in shape, or one of them is not a back-wall echo",
     "half_cycles_as_found": "a step was moved by whole half-cycles against what its own echo "
     "shows: it may be mislabelled by about half a wavelength, or its echo disturbed",
+    "delay_stated": "probe.delay_us is 0: a whole record needs the delay from the trigger to the "
+    "sound leaving the probe, and is worse without; the interface echo and its repeat tell it, "
+    "twice the echo's time less the repeat's ('ascan draft' finds it)",
+    "dimensions_stated": "the dual probe's dimensions are not stated: between the steps its path "
+    "is a plain curve, many times worse than by nominal dimensions",
     "repeatability_tested": "no step was read twice: what coupling adds is not known and not in u",
     "repeatable": "repeated readings on one step scatter by more than a tenth of a period: "
     "unsteady coupling, or the timed half-cycle changes",

@@ -16,6 +16,7 @@ from ascan.learning.left_out import left_out_steps
 from ascan.learning.second_trips import SecondTrip, second_trips
 from ascan.path.aperture import DualGeometry
 from ascan.path.material import Material
+from ascan.path.probe import Probe
 from ascan.procedure.tables import MeasuringRange
 from ascan.whole_record.aperture import ApertureOperator
 from ascan.whole_record.columns import WAVES
@@ -164,7 +165,7 @@ def means_of(count: int) -> Any:
 
 
 STEEL: Any = SimpleNamespace(
-    range=MeasuringRange(), probe=SimpleNamespace(frequency_mhz=5.0),
+    range=MeasuringRange(), probe=Probe(arrangement="delay_line", frequency_mhz=5.0, delay_us=0.3),
     material=Material(), interval_material=Material(),
     layout=SimpleNamespace(mode=SimpleNamespace(velocity_ratio=1.0)),
 )  # fmt: skip
@@ -278,3 +279,11 @@ def test_a_window_that_would_begin_ahead_of_the_record_begins_with_it(
     monkeypatch.setattr(apertures, "_start", lambda *_: None)
     _, windows = apertures._learned(picked, procedure, nominal)
     assert windows.begin.tolist() == [0, 0, 500 - 110]
+
+
+@pytest.mark.parametrize(("delay_us", "stated"), [(0.0, False), (0.3, True)])
+def test_a_delay_that_is_not_stated_is_told(delay_us: float, stated: bool) -> None:
+    probe = Probe(arrangement="delay_line", frequency_mhz=5.0, delay_us=delay_us)
+    learned: Any = SimpleNamespace(velocity_mm_per_us=V, p_value=0.5, lack_of_fit_mm=0.0)
+    how = SimpleNamespace(**(vars(STEEL) | {"probe": probe}))
+    assert layered._health(means_of(4), learned, how)["delay_stated"] is stated  # type: ignore[arg-type]

@@ -122,6 +122,7 @@ def _health(
         "residuals_explained": bool(best.misfit <= CURVE_MISFIT and usual),
         "half_cycles_as_found": not any(found.shifted.values()),
         "velocity_plausible": is_plausible(velocity_mm_per_us, procedure),
+        "dimensions_stated": procedure.probe.geometry() is not None,
         **repeats(means, means.repeatability_us, procedure),
     }
 

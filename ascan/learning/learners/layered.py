@@ -116,5 +116,6 @@ def _health(means: StepMeans, learned: RecordFit, procedure: Procedure) -> dict[
         "residuals_tested": means.thickness_mm.size >= LEAST_FOR_CURVE,
         "residuals_explained": not learned.p_value < CERTAIN or learned.lack_of_fit_mm < slight_mm,
         "velocity_plausible": is_plausible(velocity, procedure),
+        "delay_stated": procedure.probe.is_dual or procedure.probe.delay_us != 0.0,
         **repeats(means, means.repeatability_us, procedure),
     }
