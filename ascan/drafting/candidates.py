@@ -109,6 +109,15 @@ def candidates(ground: Ground) -> list[Candidate]:
         found += make(ground)
     if (not wishes.corroded or wishes.coated) and not dual:
         found += _between(ground)
+    if not found and not dual and not interface:
+        clear_us, (low, _) = ground.records.burst_us, ground.range_mm
+        raise fault(
+            "draft",
+            f"the transmit burst has died away by {clear_us:.2f} µs, later than the first echo of "
+            f"{low:g} mm",
+            allowed="walls whose first echo stands clear of it, or whose second one is heard",
+            remedy="a delay line or a dual probe measures thinner walls",
+        )
     if not found:
         raise fault(
             "draft",

@@ -11,7 +11,7 @@ from ascan.drafting.beside import changes
 from ascan.drafting.candidates import ABOVE, BELOW, LEARNED_FROM, Candidate, Ground, candidates
 from ascan.drafting.component import component_of
 from ascan.drafting.pulse import Records, records_of, some_of_each
-from ascan.drafting.tracks import Tracks, tracks_of
+from ascan.drafting.tracks import INCHES_BELOW_MM, Tracks, tracks_of
 from ascan.drafting.trials import Trial, tried
 from ascan.drafting.wishes import Wishes
 from ascan.kernels.arrays import FloatArray
@@ -24,8 +24,6 @@ from ascan.waveform.scan import Progress, Scan, check_scan
 SEED = 7
 # So many records of each step choose; the chosen procedure is then calibrated on all.
 CHOOSE_BY = 3
-# Steps that are all thinner may have been given in inches.
-INCHES_BELOW_MM = 1.5
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -142,7 +140,7 @@ def draft_procedure(
             remedy=f"if it is so, say --arrangement {tracks.arrangement}",
         )
     ground = ground_of(records, tracks, wishes)
-    few, few_mm = _few(scan, known)
+    few, few_mm = _few(scan, records)
     beside = _beside(wishes.beside)
     asked, every = candidates(ground), list[Trial]()
     component = None if ground.component is None else ground.component.scan
@@ -154,11 +152,12 @@ def draft_procedure(
     trials.sort(key=lambda trial: trial.rank, reverse=True)
     if trials[0].reason:
         told = "; ".join(f"{trial.candidate.name}: {trial.reason}" for trial in trials)
-        thin = float(records.steps_mm[-1]) < INCHES_BELOW_MM
         raise fault(
             "draft",
             f"no candidate reads its own steps ({told})",
-            remedy="steps are in mm: are these inches?" if thin else "look at the records",
+            remedy="steps are in mm: are these inches?"
+            if records.steps_mm[-1] < INCHES_BELOW_MM
+            else f"look at the records: ascan plot {scan.name} -o look.png",
         )
     return Draft(
         text=trials[0].candidate.text,
@@ -202,10 +201,10 @@ def _seen(tracks: Tracks) -> str:
     return f"{tracks.arrangement} ({at})"
 
 
-def _few(scan: Scan, known_mm: FloatArray) -> tuple[Scan, FloatArray]:
-    """Return some records of each step."""
-    rows = some_of_each(known_mm, CHOOSE_BY)
-    return scan.choose(rows.tolist()), known_mm[rows]
+def _few(scan: Scan, records: Records) -> tuple[Scan, FloatArray]:
+    """Return some records of each step, of those that hold an echo."""
+    some = some_of_each(records.known_mm, CHOOSE_BY)
+    return scan.choose(records.rows[some].tolist()), records.known_mm[some]
 
 
 def _notes(ground: Ground, scan: Scan) -> list[str]:
@@ -215,6 +214,9 @@ def _notes(ground: Ground, scan: Scan) -> list[str]:
     found = flat_tops(scan).lines()
     if ground.component is not None:
         found += ground.component.lines(ground.range_mm)
+    if ground.records.silent:
+        looked = ground.records.silent + len(ground.records.rows)
+        found.append(f"{ground.records.silent} of {looked} step records hold no echo: left out")
     if steps_mm[0] > 1.05 * low:
         found.append(
             f"no step is as thin as {low:g} mm: below {steps_mm[0]:g} mm all will be marked"

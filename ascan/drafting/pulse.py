@@ -18,6 +18,8 @@ LEAST_MHZ, MOST_OF_RATE = 0.2, 0.45
 # all that follows; it has ended where so little of it is left.
 NEAR_TRIGGER_US, BURST, BURST_LEFT = 1.0, 0.3, 0.1
 LOUD = 0.9
+# Of a burst and of an echo, what it is at least over what is usual in a record.
+ABOVE_NOISE = 6.0
 # Samples are taken off their record's middle, which moves them off the rails by so little.
 OFFSET = 0.01
 NORMAL = 1.4826
@@ -43,6 +45,8 @@ class Records:
         When the transmit burst has ended; before the record where it holds none.
     noise : float
         Standard deviation, share of full scale.
+    silent : int
+        Records of steps that were looked at and hold no echo; they are left out.
     """
 
     rows: IntArray
@@ -54,6 +58,7 @@ class Records:
     bandwidth_percent: float
     burst_us: float
     noise: float
+    silent: int = 0
 
     @property
     def steps_mm(self) -> FloatArray:
@@ -92,6 +97,12 @@ def records_of(scan: Scan, known_mm: FloatArray) -> Records:
     coarse_mhz = _middle(_power(samples), rate, samples.shape[1])
     burst_us = _burst_end(envelope, time_us, 1.0 / coarse_mhz)
     envelope = np.where(time_us > burst_us, envelope, 0.0)
+    heard = envelope.max(axis=1) > ABOVE_NOISE * NORMAL * np.median(np.abs(samples), axis=1)
+    if not heard.any():
+        raise fault(f"{scan.name}", "holds no echo on the steps", remedy="mend gain and coupling")
+    silent, rows = int((~heard).sum()), rows[heard]
+    samples, envelope, time_us = samples[heard], envelope[heard], time_us[heard]
+    steps_mm = np.unique(known_mm[rows])
     # Of thin steps echoes run into each other.
     thickest = known_mm[rows] == steps_mm[-1]
     codes = np.array([recording.clip_low, recording.clip_high])
@@ -109,6 +120,7 @@ def records_of(scan: Scan, known_mm: FloatArray) -> Records:
         bandwidth_percent=bandwidth,
         burst_us=burst_us,
         noise=noise_of(samples),
+        silent=silent,
     )
 
 
@@ -181,7 +193,9 @@ def _burst_end(envelope: FloatArray, time_us: FloatArray, period_us: float) -> f
     early = float(time_us.min())
     usual, clock = np.median(envelope, axis=0), np.median(time_us, axis=0)
     head = clock <= early + 2.0 * period_us
-    if early > NEAR_TRIGGER_US or usual[head].max() < BURST * usual.max():
+    # Where half of the records hold nothing, what is usual is noise.
+    least = max(BURST * usual.max(), ABOVE_NOISE * np.median(usual))
+    if early > NEAR_TRIGGER_US or usual[head].max() < least:
         return early - period_us
     # The loudest records ring longest.
     most = np.quantile(envelope, LOUD, axis=0)

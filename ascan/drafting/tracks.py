@@ -6,19 +6,20 @@ record, are sought under all steps together; what stands at the origin says how 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ascan.base.errors import fault
+from ascan.base.units import MM_PER_INCH
+from ascan.drafting.labels import check_labels
 from ascan.drafting.pulse import Records, crests
+from ascan.drafting.teeth import FASTEST, SLOWEST, TEETH, compressed, teeth
 from ascan.kernels.arrays import FloatArray
 from ascan.path.probe import SURFACED
 
-# Echoes of a train that count, and what a place without one costs against a full one.
-TEETH, EMPTY = 3, 0.2
-# Velocities that are tried, mm/µs, so far apart as a share.
-SLOWEST, FASTEST, APART = 2.2, 7.2, 0.0025
+# Velocities that are tried are so far apart, as a share.
+APART = 0.0025
 # Origins that are tried, µs apart; a probe in contact sends no later than this.
 ORIGINS_US, CONTACT_US = 0.03, 2.0
 # Of one step: one origin for all fits if its comb finds so much of what one for each record does.
@@ -31,8 +32,8 @@ WALL_LIKE = 0.2
 OPENS = 0.4
 # So many loud crests of a record are looked at.
 OPENINGS = 6
-# A label is contradicted by a spacing so far off it, which fits so much better.
-OFF, BETTER, DUAL_MM = 0.04, 0.12, 1.0
+# Steps that are all thinner may have been given in inches.
+INCHES_BELOW_MM = 1.5
 # A delay from the trigger to the sound may be so long, µs.
 MOST_DELAY_US = 1.5
 
@@ -85,7 +86,8 @@ def tracks_of(records: Records, arrangement: str = "") -> Tracks:
     """
     crests_us = _loud_crests(records)
     common = _comb(records, np.zeros(len(records.rows)), _origins(records, arrangement))
-    first = _comb(records, np.array([crests[0] for crests in crests_us]), np.zeros(1))
+    first = _comb(records, np.array([own_us[0] for own_us in crests_us]), np.zeros(1))
+    _refuse_inches(records, crests_us, (common, first))
     moving_us = _settled(records, first.velocity_mm_per_us, crests_us)
     moving = _comb(records, moving_us, np.zeros(1))
     found = arrangement or _arrangement(records, common, moving, moving_us)
@@ -97,12 +99,32 @@ def tracks_of(records: Records, arrangement: str = "") -> Tracks:
         origin_us = np.full(len(records.rows), best.origin_us)
     else:
         best, origin_us = common, np.full(len(records.rows), common.origin_us)
-    # The path of a dual probe's sound is bent: thin steps come late.
-    least_mm = (
-        DUAL_MM if found == "dual" else 0.25 * best.velocity_mm_per_us / records.frequency_mhz
-    )
-    _refuse_contrary(records, best.velocity_mm_per_us, origin_us, least_mm)
+    # Wrong labels find a wrong origin; the echo that opens a record needs none.
+    opens_us = moving_us if found in SURFACED else origin_us
+    check_labels(records, best.velocity_mm_per_us, (origin_us, opens_us), dual=found == "dual")
     return _tracks(records, found, best.velocity_mm_per_us, origin_us)
+
+
+def _refuse_inches(
+    records: Records, crests_us: list[FloatArray], found: tuple[_Comb, _Comb]
+) -> None:
+    """Refuse small steps under which a comb fits plainly better if they are in inches.
+
+    ``found`` are those of a common origin, and of one at the first crest of each record.
+    """
+    if records.steps_mm[-1] >= INCHES_BELOW_MM:
+        return
+    in_mm = replace(records, known_mm=MM_PER_INCH * records.known_mm)
+    common = _comb(in_mm, np.zeros(len(records.rows)), _origins(records, ""))
+    first = _comb(in_mm, np.array([own_us[0] for own_us in crests_us]), np.zeros(1))
+    pairs = zip((common, first), found, strict=True)
+    if any(better.score > PLAINLY * own.score for better, own in pairs):
+        told = ", ".join(f"{step:g}" for step in records.steps_mm)
+        raise fault(
+            "steps",
+            f"are {told} mm, and echo as {MM_PER_INCH:g} times as much",
+            remedy="give them in mm: are these inches?",
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +151,7 @@ def _settled(records: Records, velocity: float, crests_us: list[FloatArray]) -> 
     A burst ahead of the interface echo may be as loud.
     """
     out = np.empty(len(records.rows))
-    size, number = _compressed(records), np.arange(1, TEETH + 1)
+    size, number = compressed(records), np.arange(1, TEETH + 1)
     for k, loud_us in enumerate(crests_us):
         place_us = loud_us[:, None] + 2.0 / velocity * records.known_mm[k] * number
         found = np.interp(place_us, records.time_us[k], size[k], right=0.0).sum(axis=1)
@@ -144,32 +166,10 @@ def _origins(records: Records, arrangement: str) -> FloatArray:
     return np.arange(0.0 if early <= CONTACT_US else early - 4.0, max(stop, 0.1), ORIGINS_US)
 
 
-def _compressed(records: Records) -> FloatArray:
-    """Return envelopes over their largest, drawn together: low echoes count, too."""
-    tops = records.envelope.max(axis=1, keepdims=True)
-    return np.asarray(np.sqrt(records.envelope / np.maximum(tops, 1e-12)))
-
-
-def _teeth(
-    records: Records, shift_us: FloatArray, origins_us: FloatArray, slowness: FloatArray
-) -> FloatArray:
-    """Return what combs find, shape (steps, origins, slownesses): full teeth less empty ones."""
-    size, number = _compressed(records), np.arange(1, TEETH + 1)
-    out = np.zeros((records.steps_mm.size, origins_us.size, slowness.size))
-    for k, step in enumerate(records.steps_mm):
-        rows = np.flatnonzero(records.of_step(step))
-        for row in rows:
-            place_us = shift_us[row] + origins_us[:, None, None] + slowness[:, None] * step * number
-            inside = place_us <= records.time_us[row, -1]
-            found = np.interp(place_us, records.time_us[row], size[row], left=0.0)
-            out[k] += np.where(inside, found - EMPTY, 0.0).sum(axis=2) / rows.size
-    return out
-
-
 def _comb(records: Records, shift_us: FloatArray, origins_us: FloatArray) -> _Comb:
     """Return the comb that fits best under all steps."""
     velocity = np.exp(np.arange(np.log(SLOWEST), np.log(FASTEST), APART))
-    score = _teeth(records, shift_us, origins_us, 2.0 / velocity).mean(axis=0)
+    score = teeth(records, shift_us, origins_us, 2.0 / velocity).mean(axis=0)
     origin, fastest = np.unravel_index(int(score.argmax()), score.shape)
     return _Comb(float(score.max()), float(origins_us[origin]), float(velocity[fastest]))
 
@@ -200,27 +200,6 @@ def _arrangement(records: Records, common: _Comb, moving: _Comb, openings_us: Fl
     if abs(number / nearest - 1.0) < WALL_LIKE and off_us < 1.5 * period_us:
         return "contact" if origin_us < CONTACT_US else "dual"
     return from_interface
-
-
-def _refuse_contrary(
-    records: Records, velocity: float, origin_us: FloatArray, least_mm: float
-) -> None:
-    """Refuse steps whose echoes are those of another thickness, by half a period of time."""
-    off = np.arange(-0.4, 0.4001, 0.005)
-    told = []
-    teeth = _teeth(records, origin_us, np.zeros(1), 2.0 / velocity * (1.0 + off))[:, 0]
-    for step, found in zip(records.steps_mm, teeth, strict=True):
-        best = int(found.argmax())
-        beyond = abs(off[best]) > max(OFF, least_mm / step)
-        if beyond and found[best] > found[off.size // 2] + BETTER:
-            told.append((step, step * (1.0 + off[best])))
-    if told and records.steps_mm.size > 1:
-        named = ", ".join(f"{step:g} mm echoes as {found:.2f} mm" for step, found in told)
-        raise fault(
-            "steps",
-            f"contradict their echoes: {named} (at the others' {velocity:.2f} mm/µs)",
-            remedy="check which rows stand on which step",
-        )
 
 
 def _tracks(records: Records, arrangement: str, velocity: float, origin_us: FloatArray) -> Tracks:

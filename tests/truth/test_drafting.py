@@ -23,11 +23,16 @@ ORIGINS_US = {"contact": 0.4, "delay_line": 8.7, "immersion": 11.0}
 
 
 def records(
-    arrangement: str, walls_mm: FloatArray, seed: int = 1, *, loss: float = 0.7, height: float = 0.3
+    arrangement: str,
+    walls_mm: FloatArray,
+    seed: int = 1,
+    *,
+    loss: float = 0.7,
+    late_us: FloatArray | float = 0.0,
 ) -> Scan:
     """Return echoes of walls: three of each, behind an interface echo where there is one.
 
-    Each is ``loss`` times the one before.
+    Each is ``loss`` times the one before, and comes ``late_us`` late.
     """
     rng = np.random.default_rng(seed)
     origin_us = np.full(walls_mm.size, ORIGINS_US[arrangement])
@@ -39,8 +44,8 @@ def records(
         # The path's own repeat: the trigger is 0.3 µs before the sound leaves.
         signal += 0.1 * burst(TIME_US, 2.0 * origin_us - 0.3)
     for n in range(1, 4):
-        own = height * loss**n * rng.uniform(0.9, 1.1, walls_mm.size)
-        echo = burst(TIME_US, origin_us + n * 2.0 * walls_mm / VELOCITY_MM_PER_US)
+        own = 0.3 * loss**n * rng.uniform(0.9, 1.1, walls_mm.size)
+        echo = burst(TIME_US, origin_us + late_us + n * 2.0 * walls_mm / VELOCITY_MM_PER_US)
         signal -= own[:, None] * echo
     return scan_of(signal.astype(np.float32), full_scale=1.0)
 
@@ -96,6 +101,49 @@ def test_a_step_that_bears_the_wrong_label_is_named(arrangement: str) -> None:
     labels = np.where(STEPS_MM == 5.3, 7.0, STEPS_MM)
     with pytest.raises(AscanError, match=r"7 mm echoes as 5\.[23]"):
         draft_procedure(records(arrangement, STEPS_MM), labels, Wishes(arrangement=arrangement))
+
+
+@pytest.mark.parametrize("arrangement", ORIGINS_US)
+def test_labels_in_reverse_are_told(arrangement: str) -> None:
+    with pytest.raises(AscanError, match="run the other way than their echoes"):
+        draft_procedure(
+            records(arrangement, STEPS_MM), STEPS_MM[::-1], Wishes(arrangement=arrangement)
+        )
+
+
+@pytest.mark.parametrize("arrangement", ORIGINS_US)
+def test_a_component_is_no_block(arrangement: str) -> None:
+    steps_mm = np.repeat([3.1, 5.3, 9.7, 17.9], 5)
+    walls_mm = np.random.default_rng(9).uniform(3.0, 18.0, steps_mm.size)
+    with pytest.raises(AscanError, match="is this a component's scan|contradict their echoes"):
+        draft_procedure(records(arrangement, walls_mm), steps_mm, Wishes(arrangement=arrangement))
+
+
+@pytest.mark.parametrize("arrangement", ["contact", "delay_line"])
+def test_a_painted_step_is_named(arrangement: str) -> None:
+    """0.3 mm of paint delays all echoes of a step by 0.26 µs, and leaves their spacing."""
+    late = np.where(STEPS_MM == 9.7, 0.26, 0.0)
+    with pytest.raises(
+        AscanError, match=r"late as a whole.*9\.7 mm by 0\.2[0-9] µs; is it painted"
+    ):
+        draft_procedure(
+            records(arrangement, STEPS_MM, late_us=late), STEPS_MM, Wishes(arrangement=arrangement)
+        )
+
+
+def test_records_without_an_echo_are_left_out() -> None:
+    """Half of them, one step whole: what is left is drafted from, and told."""
+    scan = records("contact", STEPS_MM)
+    waves = scan.rows.read_block(0, len(scan)).copy()
+    lost = np.arange(len(scan)) % 2 == 0
+    lost[STEPS_MM == 3.1] = True
+    waves[lost] = NOISE * np.random.default_rng(2).standard_normal((int(lost.sum()), TIME_US.size))
+    draft = draft_procedure(scan_of(waves, full_scale=1.0), STEPS_MM, Wishes(arrangement="contact"))
+    assert draft.records.steps_mm.tolist() == [5.3, 9.7, 17.9]
+    assert any(f"{int(lost.sum())} of 12 step records hold no echo" in each for each in draft.notes)
+    waves[:] = waves[0]
+    with pytest.raises(AscanError, match="holds no echo on the steps"):
+        draft_procedure(scan_of(waves, full_scale=1.0), STEPS_MM, Wishes(arrangement="contact"))
 
 
 def test_coated_and_corroded_decide_before_any_spread() -> None:
