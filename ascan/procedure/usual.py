@@ -46,9 +46,11 @@ def filled_in(table: Mapping[str, Any]) -> tuple[dict[str, Any], tuple[str, ...]
         return dict(table), ()
     out, left_out = dict(table), []
     whole = any(gate.get("echo") == "train" for gate in gates) or mode.models_record
+    # Two echoes of an interval are timed alike, or differ by what their methods do.
+    usual = PLAIN if any("timing" in gate for gate in gates) else SINGLE
     for gate, name in zip(gates, names, strict=True):
         if "timing" not in gate and not whole and gate.get("echo") != "first_arrival":
-            gate["timing"] = SINGLE
+            gate["timing"] = usual
             left_out.append(name)
     out["gate"] = gates
     shaped = all(_takes_shape(gate) for gate in gates)

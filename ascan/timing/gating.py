@@ -56,9 +56,9 @@ class Gate:
     follows : str
         A gate above this one: the window then begins with its echo.
     timing : str or table
-        Timing method (see `ascan.timing`). Left out: ``correlation`` with the shape that the
-        calibration learns (``peak`` of rectified records), and of first arrivals half-way up their
-        flank.
+        Timing method (see `ascan.timing`). Left out by all gates: ``correlation`` with the shape
+        that the calibration learns (``peak`` of rectified records); by some: ``peak``; of first
+        arrivals half-way up their flank.
     """
 
     name: str = text()

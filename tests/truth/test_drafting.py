@@ -115,7 +115,7 @@ def test_labels_in_reverse_are_told(arrangement: str) -> None:
 def test_a_component_is_no_block(arrangement: str) -> None:
     steps_mm = np.repeat([3.1, 5.3, 9.7, 17.9], 5)
     walls_mm = np.random.default_rng(9).uniform(3.0, 18.0, steps_mm.size)
-    with pytest.raises(AscanError, match="is this a component's scan|contradict their echoes"):
+    with pytest.raises(AscanError, match=r"is this a component.s scan|contradict their echoes"):
         draft_procedure(records(arrangement, walls_mm), steps_mm, Wishes(arrangement=arrangement))
 
 

@@ -58,6 +58,29 @@ def test_what_is_left_out(text: str, timing: str, band: tuple[float, float] | No
         assert (procedure.filter.low_mhz, procedure.filter.high_mhz) == pytest.approx(band)
 
 
+def test_echoes_of_an_interval_are_timed_alike() -> None:
+    """One gate that states its method leaves the other at a peak, as it was."""
+    text = """
+    probe = { arrangement = "contact", frequency_mhz = 5.0 }
+    interval = { mode = "echo_to_echo", gates = ["wall", "second"] }
+    [[gate]]
+    name = "wall"
+    start_mm = 3.0
+    stop_mm = 20.0
+    threshold = 0.1
+    [[gate]]
+    name = "second"
+    follows = "wall"
+    start_mm = 3.0
+    stop_mm = 20.0
+    threshold = 0.1
+    """
+    methods = [gate.timing.name for gate in Procedure.from_text(text).gates]
+    assert methods == ["correlation", "correlation"]
+    one = text.replace('name = "wall"\n', 'name = "wall"\n    timing = "peak"\n')
+    assert [gate.timing.name for gate in Procedure.from_text(one).gates] == ["peak", "peak"]
+
+
 def test_the_band_ends_below_half_the_rate() -> None:
     coarse = Scan.from_array(np.zeros((1, 200)), sample_rate_mhz=12.5, full_scale=1.0)
     meant = Procedure.from_text(PEAK).meant_for(coarse.recording)
