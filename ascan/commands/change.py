@@ -29,7 +29,13 @@ from ascan.results.shown import length
 from ascan.store.job import Survey
 from ascan.store.readings import csv_file, load_readings
 from ascan.survey.cells import Cells, pitch_of, to_cells
-from ascan.survey.change import Change, change_between, remaining_years
+from ascan.survey.change import (
+    Change,
+    change_between,
+    least_years,
+    remaining_years,
+    told_years,
+)
 from ascan.survey.places import places_of
 
 EXAMPLE = "ascan change last-year.h5 readings.h5 --years 1.0 --minimum 6 --csv change.csv"
@@ -110,6 +116,9 @@ def compare_surfaces(
         table["remaining_years"], table["u_remaining_years"] = remaining_years(
             table["later_mm"], later.u_mm.ravel(), minimum_mm, change
         )
+        table["years_at_least"] = least_years(
+            table["later_mm"], later.u_mm.ravel(), minimum_mm, change
+        )
     data, lines = _summary(table, change, minimum_mm, same, later.cell_mm)
     unknown, told = _not_known_now(table, later)
     told += [*same_signals(before, now), *unlike_procedures(before, now)]
@@ -183,22 +192,24 @@ def _summary(
         f"{length(float(change.u_rate_mm_per_year[worst]))}",
     ]
     if minimum_mm is not None:
-        life = table["remaining_years"]
+        life, at_least = table["remaining_years"], table["years_at_least"]
         under = table["later_mm"] < minimum_mm
         data["cells_below_minimum"] = int(under.sum())
         if under.any():
             lines.append(f"BELOW THE MINIMUM of {length(minimum_mm)} now: {int(under.sum())} cells")
-        soonest = int(np.nanargmin(np.where(under, np.inf, np.nan_to_num(life, nan=np.inf))))
-        data["soonest_years"] = float(life[soonest])
-        data["u_soonest_years"] = float(table["u_remaining_years"][soonest])
+        soonest = int(np.nanargmin(np.where(under, np.inf, np.nan_to_num(at_least, nan=np.inf))))
+        data |= {
+            "soonest_years_at_least": float(at_least[soonest]),
+            "soonest_years": float(life[soonest]),
+            "u_soonest_years": float(table["u_remaining_years"][soonest]),
+        }
         x_mm, y_mm = (float(table[name][soonest]) for name in ("x_mm", "y_mm"))
         data |= {"soonest_x_mm": x_mm, "soonest_y_mm": y_mm}
-        told = "no cell above it has lost anything"
-        if np.isfinite(life[soonest]):
-            told = (
-                f"{life[soonest]:.1f} years, u {table['u_remaining_years'][soonest]:.1f}, at x "
-                f"{length(x_mm, 1)}, y {length(y_mm, 1)}, if the rate went on; it foresees "
-                "nothing, the governing code and the engineer decide"
-            )
-        lines.append(f"soonest at the minimum of {length(minimum_mm)}, of those above it: {told}")
+        lost = bool(change.thinner[soonest])
+        told = told_years(float(life[soonest]), float(at_least[soonest]), lost)
+        lines.append(
+            f"soonest at the minimum of {length(minimum_mm)}, of those above it: {told}, at x "
+            f"{length(x_mm, 1)}, y {length(y_mm, 1)}, if the rate went on; it foresees nothing, "
+            "the governing code and the engineer decide"
+        )
     return data, lines

@@ -20,7 +20,13 @@ from ascan.results.readings import Readings
 from ascan.results.shown import length, size_of
 from ascan.store.job import PROCEDURE
 from ascan.store.readings import csv_file, load_readings
-from ascan.survey.change import Change, change_between, remaining_years
+from ascan.survey.change import (
+    Change,
+    change_between,
+    least_years,
+    remaining_years,
+    told_years,
+)
 from ascan.survey.spots import NAMELESS, Spot, spots_of, unread
 from ascan.uncertainty.allowances import MEANINGS
 
@@ -233,6 +239,7 @@ def _lost(
         table["remaining_years"], table["u_remaining_years"] = remaining_years(
             least, u, minimum_mm, change
         )
+        table["years_at_least"] = least_years(least, u, minimum_mm, change)
     return table
 
 
@@ -261,12 +268,12 @@ def _grown(table: dict[str, Any], k: int) -> str:
         told += " LOSS"
     if table["thicker"][k]:
         told += " THICKER than before: doubt one of the two"
-    years = float(table["remaining_years"][k]) if "remaining_years" in table else np.nan
+    if "remaining_years" not in table:
+        return told
+    years, at_least = (float(table[name][k]) for name in ("remaining_years", "years_at_least"))
     if years == 0.0:
-        told += "; not above the minimum now"
-    elif table["thinner"][k] and np.isfinite(years):
-        told += f"; at that rate {years:.1f} years to the minimum"
-    return told
+        return told + "; not above the minimum now"
+    return f"{told}; to the minimum: {told_years(years, at_least, bool(table['thinner'][k]))}"
 
 
 def _head(compared: bool) -> list[str]:

@@ -1,7 +1,7 @@
 """A surface from its readings: places, cells, figures, joins, changes, named points."""
 
 from ascan.survey.cells import Area, Cells, Coverage, coverage_of, pitch_of, to_cells
-from ascan.survey.change import Change, change_between, remaining_years
+from ascan.survey.change import Change, change_between, least_years, remaining_years
 from ascan.survey.differences import Differences, Outcome, differences_between
 from ascan.survey.figures import Below, Figures, figures_of
 from ascan.survey.height_map import HeightMap, under_beam
@@ -13,9 +13,35 @@ from ascan.survey.spots import Spot, spots_of
 from ascan.survey.wrong import Truth, thinner_hidden, value_wrong
 
 __all__ = [
-    "Area", "Below", "Cells", "Change", "Coverage", "Differences", "Figures", "HeightMap",
-    "Outcome", "Overlap", "Placement", "Places", "Score", "Spot", "Truth", "change_between",
-    "coverage_of", "differences_between", "figures_of", "indications_of", "join", "pitch_of",
-    "places_of", "remaining_years", "score", "spots_of", "thinner_hidden", "to_cells",
-    "under_beam", "value_wrong",
+    "Area",
+    "Below",
+    "Cells",
+    "Change",
+    "Coverage",
+    "Differences",
+    "Figures",
+    "HeightMap",
+    "Outcome",
+    "Overlap",
+    "Placement",
+    "Places",
+    "Score",
+    "Spot",
+    "Truth",
+    "change_between",
+    "coverage_of",
+    "differences_between",
+    "figures_of",
+    "indications_of",
+    "join",
+    "least_years",
+    "pitch_of",
+    "places_of",
+    "remaining_years",
+    "score",
+    "spots_of",
+    "thinner_hidden",
+    "to_cells",
+    "under_beam",
+    "value_wrong",
 ]  # fmt: skip

@@ -12,6 +12,8 @@ from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray
 # A change is one where it exceeds so many of its standard uncertainties (coverage of 95 %): of a
 # wall that did not change, noise takes this share beyond them either way (normal distribution).
 CERTAIN, BY_CHANCE = 2.0, 0.02275
+# Of a bound that holds at 95 %, in standard uncertainties (normal distribution, one-sided).
+ONE_SIDED = 1.6449
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -24,6 +26,8 @@ class Change:
         Earlier less later; NaN where either has no thickness.
     rate_mm_per_year, u_rate_mm_per_year : ndarray
     years : float
+    u_of_later_mm : ndarray
+        What of a loss's u is the later reading's own.
     """
 
     loss_mm: FloatArray
@@ -31,6 +35,7 @@ class Change:
     rate_mm_per_year: FloatArray
     u_rate_mm_per_year: FloatArray
     years: float
+    u_of_later_mm: FloatArray
 
     def columns(self) -> dict[str, AnyArray]:
         """Return losses and rates as columns, and which are more than uncertainty explains."""
@@ -106,6 +111,7 @@ def change_between(
         rate_mm_per_year=loss / years,
         u_rate_mm_per_year=u / years,
         years=years,
+        u_of_later_mm=u_random_mm[1] if same_calibration else np.hypot(u_random_mm[1], second),
     )
 
 
@@ -137,3 +143,65 @@ def remaining_years(
     known = (rate > 0.0) & (left > 0.0)
     life = np.where(np.isnan(rate), np.nan, life)
     return np.where(left <= 0.0, 0.0, life), np.where(known, u, np.nan)
+
+
+def least_years(
+    later_mm: FloatArray, u_later_mm: FloatArray, minimum_mm: float, change: Change
+) -> FloatArray:
+    """Return the years that each place has left at least, at 95 %, if its rate goes on.
+
+    0 where the wall may be at the minimum already, infinite where it grew for certain (doubt one of
+    the two surveys), NaN where it is not known. Where no loss is proven it is all that can be said.
+
+    Parameters
+    ----------
+    later_mm, u_later_mm : ndarray, shape (n,)
+        Thicknesses now, and their combined standard uncertainty.
+    minimum_mm : float
+    change : Change
+        Of the same places.
+
+    References
+    ----------
+    The life is a ratio of two quantities with errors, wall left over rate: Fieller's limits (E. C.
+    Fieller, J. R. Stat. Soc. B 16, 175, 1954, from memory) are exact for normal errors, whether or
+    not the rate differs from 0. Years T belong to the interval where wall left less T times the
+    rate differs from 0 by no more than 1.645 of its standard uncertainties (one-sided).
+    """
+    left, rate = later_mm - minimum_mm, change.rate_mm_per_year
+    k2 = ONE_SIDED * ONE_SIDED
+    # A wall that reads thick makes the wall left larger and the loss smaller.
+    shared = -(change.u_of_later_mm**2) / change.years
+    a = rate**2 - k2 * change.u_rate_mm_per_year**2
+    b = -2.0 * (left * rate - k2 * shared)
+    c = left**2 - k2 * u_later_mm**2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        root = np.sqrt(np.maximum(b * b - 4.0 * a * c, 0.0))
+        # Both roots without a difference of nearly equal numbers.
+        q = -0.5 * (b + np.copysign(root, b))
+        roots = np.stack([q / a, c / q])
+        first = np.where(roots > 0.0, roots, np.inf).min(axis=0)
+    out = np.where(b * b - 4.0 * a * c < 0.0, np.inf, first)
+    out = np.where((left <= 0.0) | (c <= 0.0), 0.0, out)
+    return np.where(np.isnan(left + rate), np.nan, out)
+
+
+def told_years(years: float, at_least: float, lost: bool) -> str:
+    """Return a remaining life in words: a figure where a loss is shown, and what holds at 95 %.
+
+    Examples
+    --------
+    >>> told_years(12.0, 8.4, True)
+    '12.0 years at that rate, at 95 % not less than 8.4'
+    >>> told_years(np.inf, 14.2, False)
+    'no loss shown; at 95 % not less than 14.2 years'
+    """
+    if np.isnan(at_least):
+        return "how long it lasts is not known"
+    if at_least == 0.0:
+        return "may be at the minimum now"
+    if np.isinf(at_least):
+        return "read thicker than before: no rate, doubt one of the two"
+    if lost and np.isfinite(years):
+        return f"{years:.1f} years at that rate, at 95 % not less than {at_least:.1f}"
+    return f"no loss shown; at 95 % not less than {at_least:.1f} years"

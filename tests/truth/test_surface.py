@@ -14,7 +14,7 @@ from ascan.base.errors import AscanError
 from ascan.kernels.arrays import FloatArray
 from ascan.report.surface_lines import surface_lines
 from ascan.survey.cells import Area, coverage_of, pitch_of, to_cells
-from ascan.survey.change import change_between, remaining_years
+from ascan.survey.change import change_between, least_years, remaining_years
 from ascan.survey.figures import expected_extreme, figures_of
 from ascan.survey.indications import indications_of
 from ascan.survey.joining import Placement, join, placed
@@ -212,6 +212,42 @@ def test_loss_rate_and_remaining_life() -> None:
     assert abs(shared.u_loss_mm[0] - 0.03 * np.sqrt(2.0)) < 1e-12
     with pytest.raises(AscanError, match="years"):
         change_between(earlier, later, (u, u), (u, u), 0.0, same_calibration=True)
+
+
+@pytest.mark.parametrize("lost_mm", [0.02, 0.1, 0.5, 2.0])
+@pytest.mark.parametrize("same_calibration", [True, False])
+def test_a_life_is_not_less_than_its_bound(lost_mm: float, same_calibration: bool) -> None:
+    """The bound holds in 95 % of surveys, whether or not a loss is shown (u of a loss: 0.05 mm)."""
+    rng, n, years = np.random.default_rng(11), 40_000, 3.0
+    u, common = np.full(n, 0.03), np.full(n, 0.02)
+    true_life = (9.0 - lost_mm - 6.0) / (lost_mm / years)
+    shared = 0.02 * rng.standard_normal((2, n))
+    shared[1] = shared[0] if same_calibration else shared[1]
+    earlier, later = (
+        wall + each + 0.03 * rng.standard_normal(n)
+        for wall, each in zip((9.0, 9.0 - lost_mm), shared, strict=True)
+    )
+    change = change_between(
+        earlier, later, (u, u), (common, common), years, same_calibration=same_calibration
+    )
+    bound = least_years(later, np.hypot(u, common), 6.0, change)
+    held = np.mean(true_life >= bound)
+    # A wall that read thicker than before has no bound, and says so; chance makes some do so.
+    assert held == pytest.approx(0.95, abs=0.006)
+
+
+def test_bounds_of_a_life_that_need_no_draws() -> None:
+    """At the minimum, lost, unread, grown; and with no error at all, the life itself."""
+    earlier = np.array([10.0, 6.1, np.nan, 8.0, 10.0])
+    later = np.array([9.0, 6.02, 9.0, 9.0, 9.0])
+    u, none = np.array([0.03, 0.03, 0.03, 0.03, 1e-9]), np.zeros(5)
+    change = change_between(earlier, later, (u, u), (none, none), 4.0, same_calibration=True)
+    bound = least_years(later, u, 6.0, change)
+    assert 9.0 < bound[0] < 12.0
+    assert bound[1] == 0.0
+    assert np.isnan(bound[2])
+    assert np.isinf(bound[3])
+    assert bound[4] == pytest.approx(12.0, abs=1e-6)
 
 
 def test_losses_are_covered_by_their_uncertainty() -> None:
