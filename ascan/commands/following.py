@@ -33,6 +33,7 @@ FOLLOWING: dict[str, tuple[str, ...]] = {
     "points": ("budget {readings} --calibration CALIBRATION",),
     "map": ("change EARLIER {readings} -o losses.png", "export {readings} -o readings.csv"),
     "change": ("points {later} --earlier {earlier}",),
+    "extremes": ("map {readings} -o surface.png",),
     "diff": ("info {later}",),
     "score": ("map {readings} -o surface.png",),
     "budget": ("job-report {readings} --calibration {calibration} -o report.html",),
