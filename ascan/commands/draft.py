@@ -164,4 +164,5 @@ def _data(trial: Trial) -> dict[str, object]:
         "spread_mm": trial.spread_mm,
         "left_out_mm": trial.left_out_mm,
         "component": trial.read,
+        "lost_mm": list(trial.lost_mm),
     }

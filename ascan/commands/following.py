@@ -51,7 +51,9 @@ FOLLOWING: dict[str, tuple[str, ...]] = {
         "plot {is_scan} -o look.png",
         f"draft {{is_scan}} {STEPS} -o procedure.toml",
         "measure COMPONENT --procedure PROCEDURE --calibration {is_calibration} -o readings.h5",
-        "map {is_readings} -o surface.png",
+        "map {mapped} -o surface.png",
+        "points {named}",
+        "export {is_readings} -o readings.csv",
     ),
 }
 MOST = 2
@@ -60,6 +62,10 @@ MOST = 2
 def following(args: argparse.Namespace) -> list[str]:
     """Return the commands that usually follow the one that ran."""
     known = {name: value for name, value in vars(args).items() if isinstance(value, str)}
+    for name, value in vars(args).items():
+        # An option that may be repeated, given once.
+        if isinstance(value, list) and len(value) == 1 and isinstance(value[0], str):
+            known[name] = value[0]
     known |= dict(_looked_up(args))
     found = []
     for line in FOLLOWING.get(args.command, ()):
@@ -78,11 +84,7 @@ def _looked_up(args: argparse.Namespace) -> Iterator[tuple[str, str]]:
         column = f"--known-column {args.known_column}"
         yield "steps", " ".join(f"--step {text}" for text in args.step or []) or column
     elif args.command == "measure":
-        columns = set(next(iter(read_blocks(args.output, 1))).columns)
-        if {"x_mm", "y_mm"} <= columns or {"x_mm", "angle_deg"} <= columns:
-            yield "mapped", args.output
-        if "point" in columns:
-            yield "named", args.output
+        yield from _by_columns(args.output)
     elif args.command == "plot" and not args.procedure:
         yield "unread", args.scan
     elif args.command == "info":
@@ -91,3 +93,14 @@ def _looked_up(args: argparse.Namespace) -> Iterator[tuple[str, str]]:
         kinds[schema.READINGS] = "readings"
         if kind in kinds:
             yield f"is_{kinds[kind]}", args.file
+        if kind == schema.READINGS:
+            yield from _by_columns(args.file)
+
+
+def _by_columns(path: str) -> Iterator[tuple[str, str]]:
+    """Yield readings that have places on a surface, or names of points."""
+    columns = set(next(iter(read_blocks(path, 1))).columns)
+    if {"x_mm", "y_mm"} <= columns or {"x_mm", "angle_deg"} <= columns:
+        yield "mapped", path
+    if "point" in columns:
+        yield "named", path

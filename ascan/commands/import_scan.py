@@ -30,6 +30,8 @@ EXAMPLE = (
     "ascan import raw.bin --kind binary --dtype int16 --samples 1000 --sample-rate-mhz 100 "
     "-o scan.h5"
 )
+# Records that reach less of full scale are of a receiver with another one.
+LITTLE = 0.03
 ORDERS = ("rows_first", "samples_first")
 # Delimiters that a shell makes hard to write.
 NAMED = {"tab": "\t", "blank": " "}
@@ -180,8 +182,8 @@ def placed_scan(args: argparse.Namespace) -> Scan:
 def lines_of(scan: Scan) -> list[str]:
     """Return in words what was read: clock, levels, columns, and the first records."""
     recording, start_us = scan.recording, scan.start_time_us
-    first = scan.rows.read_block(0, 1).astype(np.float64)
-    reach = float(np.nanmax(np.abs(first - recording.zero_code), initial=0.0))
+    some = scan.rows.read_block(0, min(len(scan), 50)).astype(np.float64)
+    reach = float(np.nanmax(np.abs(some - recording.zero_code), initial=0.0))
     begins = f"{start_us.min():g}"
     if np.ptp(start_us) > 0.0:
         begins += f" to {start_us.max():g}"
@@ -189,8 +191,15 @@ def lines_of(scan: Scan) -> list[str]:
     told = [
         f"{recording.sample_rate_mhz:g} samples in a µs; each {last_us:g} µs long, from "
         f"{begins} µs after the trigger",
-        f"full scale taken as {recording.full_scale:g}, the first reaches {reach:g}",
+        f"full scale taken as {recording.full_scale:g}; the first {len(some)} reach {reach:g}",
     ]
+    share = reach / recording.full_scale
+    if reach and not LITTLE < share <= 1.0 + 1e-9:
+        likely = 2.0 ** np.ceil(np.log2(reach))
+        told.append(
+            f"THAT IS {share:.3g} OF FULL SCALE: thresholds and clipping are shares of it; state "
+            f"it (--full-scale {likely:g}?), and where it clips (--clip-low, --clip-high)"
+        )
     for name, values in scan.columns.items():
         shown = ", ".join(f"{value}" for value in values[:3].tolist())
         told.append(f"column {name}: {shown}{', ...' if values.size > 3 else ''}")

@@ -274,7 +274,11 @@ def known_of(scan: Scan, args: argparse.Namespace) -> FloatArray:
         except ValueError:
             value = np.nan
         if not equals or not np.isfinite(value):
-            raise fault("--step", f"is '{text}'", allowed="MM=ROWS, such as 10=0,7-20")
+            raise fault(
+                "--step",
+                f"is '{text}'",
+                allowed="MM=ROWS, such as 10=0,7-20: the step in mm, with a decimal point",
+            )
         for row in rows_of(rows, len(scan), "--step"):
             if not np.isnan(known[row]):
                 raise fault("--step", f"names row {row} twice, as {known[row]:g} and {value:g} mm")

@@ -12,8 +12,9 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.drafting.component import Component
 from ascan.drafting.pulse import Records
-from ascan.drafting.tracks import Tracks
+from ascan.drafting.tracks import OPENS, Tracks
 from ascan.drafting.wishes import Wishes
+from ascan.kernels.arrays import FloatArray
 from ascan.path.material import Material
 
 # Of the lowest first echo a threshold takes so much, of the noise so many deviations, and never
@@ -31,6 +32,8 @@ TRAIN_MM, TRAIN_ECHOES = 6.0, 10
 # Whole records are learned from so many steps, as first arrivals are.
 LEARNED_FROM = 4
 WHOLE = "whole record"
+# Another echo is plainly lower that reaches less than this share of it.
+PLAINLY_LESS = 0.9
 # What a gate of the interface echo is wider than the steps', µs: behind a line, in water.
 MARGIN_US = {"delay_line": 1.0, "immersion": 2.0}
 
@@ -287,14 +290,32 @@ def _surface_gate(ground: Ground, timing: str) -> str:
     start = max(early - margin, float(ground.records.time_us[:, 0].max()))
     where = "the steps" if ground.component is None else "steps and component"
     threshold, why = ground.threshold("interface")
+    echo, reason = "largest", ""
+    if not opens_largest(ground.records, ground.tracks.origin_us, (start, late + margin)):
+        # A clipped or a repeated one may be higher; what comes first and is loud opens the record.
+        echo, threshold = "first", OPENS * float(np.nanmin(ground.tracks.interface))
+        why = f"{OPENS:g} of the steps' lowest interface echo"
+        reason = "             # a later one is as high in some records"
     return (
         '[[gate]]\nname = "surface"\n'
         f"start_us = {start:.2f}            # on {where} the interface echo came at "
         f"{early:.2f} to {late:.2f} µs\n"
         f"stop_us = {late + margin:.2f}\n"
         f"threshold = {threshold:.4f}         # {why}\n"
-        f'echo = "largest"\ntiming = "{timing}"'
+        f'echo = "{echo}"{reason}\ntiming = "{timing}"'
     )
+
+
+def opens_largest(records: Records, origin_us: FloatArray, gate_us: tuple[float, float]) -> bool:
+    """Tell whether the interface echo is the largest of a gate in every record, plainly."""
+    reach_us, most = 1.5 / records.frequency_mhz, PLAINLY_LESS * records.rail
+    for own, clock, origin in zip(records.envelope, records.time_us, origin_us, strict=True):
+        inside = (clock >= gate_us[0]) & (clock <= gate_us[1])
+        near = inside & (np.abs(clock - origin) <= reach_us)
+        top = min(float(own[near].max(initial=0.0)) * PLAINLY_LESS, most)
+        if float(own[inside & ~near].max(initial=0.0)) > top:
+            return False
+    return True
 
 
 def _wall_gate(ground: Ground, echo: str, timing: str) -> str:

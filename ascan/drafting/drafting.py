@@ -26,6 +26,15 @@ SEED = 7
 CHOOSE_BY = 3
 
 
+LEGEND = [
+    "  right: share of noisy copies of the step records read right; unmarked: of these; spread: "
+    "rms of their errors;",
+    "  left out: most that an inner step was off, not calibrated on; component: share of its "
+    "records read unmarked.",
+    "  The first: most steps read, then most right, then most unmarked, then least spread.",
+]
+
+
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class Draft:
     """A drafted procedure and what it rests on.
@@ -59,14 +68,24 @@ class Draft:
             f"{records.noise:.4f} of full scale",
             f"echoes of {tracks.arrangement}, {tracks.velocity_mm_per_us:.3f} mm/µs, lowest first "
             f"echo {np.nanmin(tracks.first):.3f} of full scale",
-            f"{'candidate':<52} right unmarked spread   left out  component   s",
+            f"{'candidate':<52} right unmarked spread   left out  component",
         ]
         found += [_row(trial) for trial in (*self.trials, *self.beside)]
+        found += LEGEND
         for trial in self.beside:
+            found.append(_against(trial, self.trials[0]))
             told = changes(trial.candidate.text, self.text)
             found.append(f"{trial.candidate.name}: {len(told)} keys would change")
             found += [f"  {line}" for line in told]
         return found + [f"to note: {note}" for note in self.notes]
+
+
+def _against(trial: Trial, best: Trial) -> str:
+    """Return how a procedure beside the draft stands against it."""
+    if trial.reason:
+        return f"{trial.candidate.name} is out: {trial.reason}"
+    word = "BETTER than" if trial.rank > best.rank else "no better than"
+    return f"{trial.candidate.name} is {word} the draft by this table"
 
 
 def _row(trial: Trial) -> str:
@@ -76,10 +95,13 @@ def _row(trial: Trial) -> str:
         return f"{name} out: {trial.reason}"
     left = "-" if np.isnan(trial.left_out_mm) else length(trial.left_out_mm)
     read = "-" if np.isnan(trial.read) else f"{100.0 * trial.read:.0f} %"
+    lost = ", ".join(f"{step:g}" for step in trial.lost_mm)
     return (
         f"{name} {100.0 * trial.right:4.0f} % {100.0 * trial.unmarked:5.0f} %  "
-        f"{length(trial.spread_mm):<8} {left:<9} {read:<9} {trial.seconds:3.0f}"
-    )
+        f"{length(trial.spread_mm):<8} {left:<9} {read:<9}"
+        + f" loses the step of {lost} mm"
+        * bool(lost)
+    ).rstrip()
 
 
 def draft_procedure(

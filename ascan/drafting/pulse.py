@@ -47,6 +47,8 @@ class Records:
         Standard deviation, share of full scale.
     silent : int
         Records of steps that were looked at and hold no echo; they are left out.
+    rail : float
+        Where they clip, share of full scale; of two echoes that do, neither is the larger.
     """
 
     rows: IntArray
@@ -59,6 +61,7 @@ class Records:
     burst_us: float
     noise: float
     silent: int = 0
+    rail: float = 1.0
 
     @property
     def steps_mm(self) -> FloatArray:
@@ -121,6 +124,7 @@ def records_of(scan: Scan, known_mm: FloatArray) -> Records:
         burst_us=burst_us,
         noise=noise_of(samples),
         silent=silent,
+        rail=float(min(abs(low), abs(high))),
     )
 
 

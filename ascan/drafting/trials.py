@@ -40,6 +40,8 @@ class Trial:
         Root mean square of their errors.
     read : float
         Share of the component's records that are read without a mark; NaN where none was given.
+    lost_mm : tuple of float
+        Steps of which less than half is read right.
     left_out_mm : float
         The most that an inner step was off when it was not calibrated on; NaN where none was tried.
     seconds : float
@@ -51,20 +53,26 @@ class Trial:
     unmarked: float = 0.0
     spread_mm: float = float("nan")
     read: float = float("nan")
+    lost_mm: tuple[float, ...] = ()
     left_out_mm: float = float("nan")
     seconds: float = 0.0
 
     @property
-    def rank(self) -> tuple[bool, float, int, bool, float]:
-        """The greater, the better: in, right, unmarked and read by tenths, then the spread.
+    def rank(self) -> tuple[bool, int, int, int, int, bool, float]:
+        """The greater, the better: in, steps read, right, unmarked, read by tenths, then spread.
 
         Of two that spread about alike the whole record is the better: it holds between steps, too.
         """
         read = 1.0 if np.isnan(self.read) else self.read
-        share = round(10.0 * self.right * self.unmarked * read) / 10.0
-        alike = -int(np.nan_to_num(self.spread_mm, nan=1e3) / ALIKE_MM)
-        whole = self.candidate.name == WHOLE
-        return (not self.reason, share, alike, whole, -self.spread_mm)
+        return (
+            not self.reason,
+            -len(self.lost_mm),
+            round(10.0 * self.right),
+            round(10.0 * self.unmarked * read),
+            -int(np.nan_to_num(self.spread_mm, nan=1e3) / ALIKE_MM),
+            self.candidate.name == WHOLE,
+            -self.spread_mm,
+        )
 
 
 def tried(
@@ -107,6 +115,8 @@ def tried(
     # Copies of the outer steps lie to both sides of the range.
     plain = right & ~is_marked(flags & ~OF_RANGE)
     left_out = _left_out(scan, procedure, known_mm)
+    steps_mm = np.unique(walls_mm)
+    lost = [float(step) for step in steps_mm if right[walls_mm == step].mean() < 0.5]
     reason = ""
     if right.mean() < 0.5:
         reason = f"read {100.0 * right.mean():.0f} % of its own steps right"
@@ -119,6 +129,7 @@ def tried(
         unmarked=float(plain.sum() / max(right.sum(), 1)),
         spread_mm=float(np.sqrt(np.mean(off[right] ** 2))) if right.any() else float("nan"),
         read=of_component,
+        lost_mm=tuple(lost),
         left_out_mm=left_out,
         seconds=time.monotonic() - began,
     )

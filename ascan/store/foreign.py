@@ -138,7 +138,10 @@ def _kind_of(path: Path, stated: str) -> str:
     kind = stated or ("npy" if head == b"\x93NUMPY" else ENDINGS.get(path.suffix.lower(), ""))
     if not kind:
         raise fault(
-            str(path), "does not show what it is", allowed=", ".join(USES), remedy="state its kind"
+            str(path),
+            "does not show what it is",
+            allowed=", ".join(USES),
+            remedy="state its kind (--kind)",
         )
     return kind
 

@@ -50,6 +50,8 @@ SLOWEST_US = 1.0
 UNEVEN = 0.02
 # So many columns from each end that have no names are compared with their neighbours.
 ENDS, FEWEST_LINES = 8, 5
+# Lines shorter than this, and so many times as many, are samples of records in columns.
+SHORT, TALL = 100, 10
 
 
 class Clock(NamedTuple):
@@ -83,6 +85,13 @@ def table_of(grid: Grid, layout: ForeignLayout, path: Path) -> Table:
     if not samples:
         raise fault(str(path), "holds no samples beside its named columns")
     numbers = numbers_of(grid, samples, layout.dtype, path)
+    if not layout.order and 1 < len(samples) < SHORT and len(grid.cells) > TALL * len(samples):
+        raise fault(
+            str(path),
+            f"holds {len(grid.cells)} lines of {len(samples)} samples",
+            allowed="records in lines, which are longer",
+            remedy="if they stand in columns, say --order samples-first (order='samples_first')",
+        )
     if not grid.names and not layout.columns and not layout.drop:
         _refuse_unlike(numbers, path)
     columns: dict[str, AnyArray] = {}
@@ -116,7 +125,8 @@ def _names(grid: Grid, layout: ForeignLayout, path: Path) -> dict[int, tuple[str
                     f"{path}: column '{name}'",
                     "is neither known nor a sample",
                     allowed=", ".join((*KNOWN, TIME)) + ", with their units, such as x_mm",
-                    remedy=f"say --column '{name}=NAME' to keep it, or --drop '{name}'",
+                    remedy=f"say what it is (--column '{name}=time_us', or '{name}=x_mm', or "
+                    f"another name), or --drop '{name}'",
                 )
     if layout.order == SAMPLES_FIRST or _records_named(grid, layout):
         found = {k: each for k, each in found.items() if each[0] in ("", TIME)}
@@ -192,7 +202,7 @@ def _clock(grid: Grid, k: int, unit: str, path: Path) -> Clock:
     """Return the clock of a column of times, which must be even."""
     place = f"{path}: column {k + 1}"
     if unit not in TIMES:
-        raise _no_unit(place, "time", TIMES)
+        raise _no_unit(place, "time", TIMES, _name_of(grid, k))
     factor = TIMES[unit]
     time_us = factor * numbers_of(grid, [k], "", path)[:, 0]
     step_us = float(time_us[-1] - time_us[0]) / max(time_us.size - 1, 1)
@@ -235,22 +245,31 @@ def _column(grid: Grid, k: int, word: str, unit: str, path: Path) -> dict[str, A
     place = f"{path}: column {k + 1} ({word})"
     cells = [row[k].strip() for row in grid.cells]
     if word == TIME:
+        if not unit and _all_numbers(cells, grid):
+            # It may count samples, or be when each record was taken.
+            raise _no_unit(place, word, TIMES, _name_of(grid, k))
         return {"time_s": np.array([_seconds(cell, grid, place) for cell in cells])}
     name, units = KNOWN.get(word, (word, NO_UNIT))
     if name == "point" or (word not in KNOWN and not _all_numbers(cells, grid)):
         return {name: np.array(cells)}
     if units is not NO_UNIT and unit not in units:
-        raise _no_unit(place, word, units)
+        raise _no_unit(place, word, units, _name_of(grid, k))
     values = np.array([number_in(cell, grid, place) for cell in cells]) * units.get(unit, 1.0)
     return {name: values}
 
 
-def _no_unit(place: str, word: str, units: dict[str, float]) -> Exception:
+def _name_of(grid: Grid, k: int) -> str:
+    """Return how a column is called on the command line."""
+    return grid.names[k] if grid.names else str(k + 1)
+
+
+def _no_unit(place: str, word: str, units: dict[str, float], name: str) -> Exception:
     return fault(
         place,
         "states no unit that is known",
         allowed=", ".join(units),
-        remedy=f"name it {word}_{next(iter(units))}, or say --column NAME={word}_UNIT",
+        remedy=f"name it {word}_{next(iter(units))}, or say --column '{name}={word}_"
+        f"{next(iter(units))}'",
     )
 
 

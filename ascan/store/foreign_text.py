@@ -79,7 +79,12 @@ def grid_of(path: Path, delimiter: str, skip_lines: int) -> Grid:
     for (number, _), each in zip(numbered, cells, strict=True):
         if len(each) != len(cells[0]):
             told = f"has {len(each)} cells, the first has {len(cells[0])}"
-            raise fault(f"{path}: line {number}", told, remedy="make all lines equally long")
+            raise fault(
+                f"{path}: line {number}",
+                told,
+                remedy="leave out what stands above the table (--skip-lines), or make all lines "
+                "equally long",
+            )
     comma = between != "," and any(DECIMAL_COMMA.fullmatch(cell) for cell in cells[-1])
     names: tuple[str, ...] = ()
     if _is_header(cells, comma):
