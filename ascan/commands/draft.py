@@ -70,6 +70,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="PROCEDURE",
         help="a procedure (TOML) to try beside the draft: what it reaches, what would change",
     )
+    parser.add_argument(
+        "--take",
+        type=int,
+        default=1,
+        metavar="NUMBER",
+        help="write another candidate than the first of the table",
+    )
     parser.add_argument("-o", "--output", required=True, help="procedure (TOML) to write")
     parser.add_argument(
         "--picture", help="picture to write: the block's records, their tracks, the gates"
@@ -89,12 +96,12 @@ def run(args: argparse.Namespace) -> None:
     known_mm = known_of(scan, args)
     draft = draft_procedure(scan, known_mm, wishes_of(args), progress=Bar(args.quiet, "candidates"))
     if args.picture:
-        figure = picture_of(scan, draft)
+        figure = picture_of(scan, draft, args.take)
         save_picture(figure, args.picture, dpi=110, replace=args.replace)
     with whole_file(args.output, replace=args.replace) as part:
-        part.write_text(draft.text, encoding="utf-8")
+        part.write_text(draft.text_of(args.take), encoding="utf-8")
     say(args, draft.lines())
-    named = draft.trials[0].candidate.name
+    named = draft.trials[args.take - 1].candidate.name
     say(args, [f"procedure {args.output}: {named}; read it, and state what only you know"])
     answer(args, data_of(args.output, draft), [CAUTION])
 
@@ -115,7 +122,7 @@ def wishes_of(args: argparse.Namespace) -> Wishes:
     )
 
 
-def picture_of(scan: Scan, draft: Draft) -> Any:
+def picture_of(scan: Scan, draft: Draft, number: int = 1) -> Any:
     """Return a figure of the records that a draft looked at, their tracks and its gates."""
     records, tracks = draft.records, draft.tracks
     slowness = 2.0 / tracks.velocity_mm_per_us
@@ -123,7 +130,7 @@ def picture_of(scan: Scan, draft: Draft) -> Any:
         f"echo {n}": tracks.origin_us + n * slowness * records.known_mm for n in (1, 2, 3)
     }
     own = scan.choose(records.rows)
-    pipeline = bind(Procedure.from_text(draft.text), own.recording)
+    pipeline = bind(Procedure.from_text(draft.text_of(number)), own.recording)
     return draft_figure(own, records.known_mm, expected_us, pipeline)
 
 

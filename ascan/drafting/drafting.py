@@ -15,6 +15,7 @@ from ascan.drafting.tracks import INCHES_BELOW_MM, Tracks, tracks_of
 from ascan.drafting.trials import Trial, tried
 from ascan.drafting.wishes import Wishes
 from ascan.kernels.arrays import FloatArray
+from ascan.path.material import Material
 from ascan.procedure.written import Procedure
 from ascan.results.shown import length
 from ascan.waveform.flat_tops import flat_tops
@@ -22,6 +23,8 @@ from ascan.waveform.scan import Progress, Scan, check_scan
 
 # Seed of the noise that copies of the steps get.
 SEED = 7
+# A velocity so far off steel's is told: a wrong sample rate looks like another material.
+UNUSUAL = 0.05
 # So many records of each step choose; the chosen procedure is then calibrated on all.
 CHOOSE_BY = 3
 
@@ -60,6 +63,21 @@ class Draft:
     notes: tuple[str, ...]
     beside: tuple[Trial, ...] = ()
 
+    def text_of(self, number: int) -> str:
+        """Return the procedure of a candidate, by its number in the table, from 1.
+
+        Raises
+        ------
+        AscanError
+            No such candidate, or one that is out.
+        """
+        if not 1 <= number <= len(self.trials):
+            raise fault("candidate", f"is {number}", allowed=f"1 to {len(self.trials)}")
+        trial = self.trials[number - 1]
+        if trial.reason:
+            raise fault(f"candidate {number}", f"is out: {trial.reason}")
+        return trial.candidate.text
+
     def lines(self) -> list[str]:
         """Return in words what was seen, what was tried, and what to note."""
         tracks, records = self.tracks, self.records
@@ -70,7 +88,9 @@ class Draft:
             f"echo {np.nanmin(tracks.first):.3f} of full scale",
             f"{'candidate':<52} right unmarked spread   left out  component",
         ]
-        found += [_row(trial) for trial in (*self.trials, *self.beside)]
+        for number, trial in enumerate(self.trials, 1):
+            found.append(_row(trial, f"{number:2d} "))
+        found += [_row(trial, "") for trial in self.beside]
         found += LEGEND
         for trial in self.beside:
             found.append(_against(trial, self.trials[0]))
@@ -88,9 +108,9 @@ def _against(trial: Trial, best: Trial) -> str:
     return f"{trial.candidate.name} is {word} the draft by this table"
 
 
-def _row(trial: Trial) -> str:
+def _row(trial: Trial, number: str) -> str:
     """Return what a candidate reached, as a row of the table."""
-    name = f"{trial.candidate.name:<52}"
+    name = f"{number}{trial.candidate.name:<{52 - len(number)}}"
     if trial.reason:
         return f"{name} out: {trial.reason}"
     left = "-" if np.isnan(trial.left_out_mm) else length(trial.left_out_mm)
@@ -236,6 +256,12 @@ def _notes(ground: Ground, scan: Scan) -> list[str]:
     found = flat_tops(scan).lines()
     if ground.component is not None:
         found += ground.component.lines(ground.range_mm)
+    usual, velocity = Material().velocity_mm_per_us, tracks.velocity_mm_per_us
+    if abs(velocity / usual - 1.0) > UNUSUAL and tracks.arrangement != "dual":
+        found.append(
+            f"the block's velocity is {velocity:.2f} mm/µs, steel's {usual:.2f}: is it another "
+            "material, or the sample rate wrong?"
+        )
     if ground.records.silent:
         looked = ground.records.silent + len(ground.records.rows)
         found.append(f"{ground.records.silent} of {looked} step records hold no echo: left out")

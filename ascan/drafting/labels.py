@@ -117,7 +117,11 @@ def _refuse_contrary(records: Records, velocity: float, origin_us: FloatArray, d
         best = int(own.argmax())
         beyond = abs(off[best]) > max(OFF, least_mm / step) and step > resolved_mm
         if beyond and own[best] > own[off.size // 2] + BETTER:
-            told.append(f"{step:g} mm echoes as {step * (1.0 + off[best]):.2f} mm")
+            rows = ", ".join(str(row) for row in records.rows[records.of_step(step)])
+            told.append(
+                f"{step:g} mm echoes as {step * (1.0 + off[best]):.2f} mm (rows {rows} and more "
+                "on it)"
+            )
     if told:
         raise fault(
             "steps",
