@@ -26,8 +26,8 @@ FOLLOWING: dict[str, tuple[str, ...]] = {
     "measure": (
         "map {mapped} -o surface.png",
         "points {named}",
-        "budget {output} --calibration {calibration}",
-        "plot {scan} --procedure {procedure} --calibration {calibration} -o waveform.png",
+        "budget {output} --calibration {calibrations}",
+        "plot {scan} --procedure {procedure} --calibration {calibrations} -o waveform.png",
     ),
     "apply-checks": ("job-report {output} --calibration CALIBRATION -o report.html",),
     "points": ("budget {readings} --calibration CALIBRATION",),
@@ -37,6 +37,7 @@ FOLLOWING: dict[str, tuple[str, ...]] = {
     "diff": ("info {later}",),
     "score": ("map {readings} -o surface.png",),
     "budget": ("job-report {readings} --calibration {calibration} -o report.html",),
+    "job-report": ("info {readings}",),
     "study": ("plan --procedure PROCEDURE --wall-mm 10 --steps-mm 5,10,20 --block-u-mm 0.01",),
     "export": ("info {file}",),
     "synth": ("plot {output} -o look.png",),
