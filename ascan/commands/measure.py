@@ -24,6 +24,7 @@ from ascan.procedure.written import load_procedure
 from ascan.report.cautions import CAUTION
 from ascan.report.deciding import decision_lines
 from ascan.results.readings import Readings
+from ascan.results.shown import length
 from ascan.store import schema
 from ascan.store.calibrations import load_calibration
 from ascan.store.job import CALIBRATION, PROCEDURE, READINGS
@@ -34,6 +35,8 @@ from ascan.survey.neighbours import isolated_readings
 from ascan.uncertainty.allowances import MEANINGS
 from ascan.waveform.flat_tops import flat_tops
 
+# From this probability of being wrong on, the other value is told with a reading.
+TOLD = 0.1
 EXAMPLE = (
     "ascan measure component.npz --procedure wall.toml --calibration calibration.h5 "
     "-o readings.h5 --csv readings.csv"
@@ -165,5 +168,15 @@ def second_look(rows: list[int]) -> list[str]:
 
 
 def _one_by_one(readings: Readings) -> list[str]:
-    each = zip(readings.scan_rows, readings, strict=True)
-    return [f"row {row:>4}  {reading}" for row, reading in each]
+    """Return each reading in a line: value, marks by name, and what it may be instead."""
+    columns, out = readings.columns, list[str]()
+    for row, reading in zip(readings.scan_rows, readings, strict=True):
+        value = "no thickness"
+        if np.isfinite(reading.thickness_mm):
+            value = f"{length(reading.thickness_mm)}, u {length(reading.u_mm)}"
+        told = names(int(reading.flags))
+        other_mm = float(columns["alternative_mm"][len(out)])
+        if float(columns["p_wrong"][len(out)]) > TOLD and np.isfinite(other_mm):
+            told += f"; or {length(other_mm)}"
+        out.append(f"row {row:>4}  {value}  {told}".rstrip())
+    return out

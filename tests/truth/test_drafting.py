@@ -11,9 +11,11 @@ from builders import SAMPLE_RATE_MHZ, burst, scan_of
 from ascan import AscanError, Procedure, Scan, Wishes, calibrate, draft_procedure, measure
 from ascan.base.flags import is_marked
 from ascan.drafting.beside import changes
+from ascan.drafting.candidates import Candidate, opens_largest
 from ascan.drafting.drafting import ground_of
 from ascan.drafting.pulse import records_of
 from ascan.drafting.tracks import tracks_of
+from ascan.drafting.trials import Trial
 from ascan.kernels.arrays import FloatArray
 
 VELOCITY_MM_PER_US, NOISE = 5.93, 0.003
@@ -144,6 +146,47 @@ def test_records_without_an_echo_are_left_out() -> None:
     waves[:] = waves[0]
     with pytest.raises(AscanError, match="holds no echo on the steps"):
         draft_procedure(scan_of(waves, full_scale=1.0), STEPS_MM, Wishes(arrangement="contact"))
+
+
+def test_an_interface_echo_that_clips_as_another_does_is_sought_first() -> None:
+    """Water whose repeat clips, too, on the thick step: the largest of the gate may be either."""
+    rng = np.random.default_rng(4)
+    origin_us = 8.0 + 0.5 * rng.uniform(-1.0, 1.0, STEPS_MM.size)
+    signal = NOISE * rng.standard_normal((STEPS_MM.size, TIME_US.size))
+    for late_us, height in ((0.0, 2.0), (3.0, 1.6)):
+        signal += height * burst(TIME_US, origin_us + late_us)
+    for n in range(1, 4):
+        signal -= 0.2 * 0.6**n * burst(TIME_US, origin_us + n * 2.0 * STEPS_MM / VELOCITY_MM_PER_US)
+    scan = scan_of(np.clip(signal, -1.0, 1.0).astype(np.float32), full_scale=1.0)
+    found = records_of(scan, STEPS_MM)
+    assert found.rail == 1.0
+    both, one = (origin_us.min() - 1.0, origin_us.max() + 4.0), (origin_us.min() - 1.0, 9.0)
+    at = origin_us[found.rows]
+    assert not opens_largest(found, at, both)
+    assert opens_largest(found, at, one)
+
+
+def test_a_step_that_is_read_goes_before_a_small_spread() -> None:
+    few = Trial(candidate=Candidate(name="a", text=""), right=0.7, unmarked=0.9, spread_mm=0.001)
+    lost = replace(few, lost_mm=(25.0,))
+    more = replace(few, right=1.0, unmarked=0.4, spread_mm=0.02)
+    assert more.rank > few.rank > lost.rank
+    assert replace(more, reason="read no step").rank < lost.rank
+
+
+def test_another_candidate_is_taken_by_its_number() -> None:
+    draft = draft_procedure(records("contact", STEPS_MM), STEPS_MM, Wishes(arrangement="contact"))
+    assert draft.text_of(1) == draft.text
+    second = draft.trials[1]
+    if not second.reason:
+        assert draft.text_of(2) == second.candidate.text != draft.text
+    for number in (0, len(draft.trials) + 1):
+        with pytest.raises(AscanError, match=f"is {number}; allowed: 1 to"):
+            draft.text_of(number)
+    out = [k for k, trial in enumerate(draft.trials, 1) if trial.reason]
+    for number in out[:1]:
+        with pytest.raises(AscanError, match="is out"):
+            draft.text_of(number)
 
 
 def test_coated_and_corroded_decide_before_any_spread() -> None:
