@@ -13,12 +13,16 @@ from __future__ import annotations
 
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from ascan_synthetic.synthesis import Synthesis
 from ordinary import WAYS, ordinary
+from physics.plane_records import AS_CALIBRATED, chosen, records, stored_responses
+from plane_trials import MIDDLE_MM, PLANE, SHOES, block_of, receivers, walls_of
 from setups import Setup, every_setup, known_of, scan_of
+from trial import of_records
 
 from ascan import Procedure, Scan, calibrate, measure, open_scan
 from ascan.base.errors import AscanError
@@ -35,6 +39,13 @@ BLOCKS = 20
 PROBE = DualProbe(
     wedge_height_mm=8.0, wedge_velocity_mm_per_us=2.35, roof_deg=3.5, element_width_mm=5.0,
     element_length_mm=8.0, element_gap_mm=1.0,
+)  # fmt: skip
+
+# Of the strips in `plane_trials`.
+STRIPS = DualProbe(
+    wedge_height_mm=MIDDLE_MM, wedge_velocity_mm_per_us=SHOES.wedge.longitudinal_mm_per_us,
+    roof_deg=SHOES.roof_deg, element_width_mm=SHOES.width_mm, element_length_mm=24.0,
+    element_gap_mm=SHOES.gap_mm,
 )  # fmt: skip
 
 
@@ -93,6 +104,43 @@ def percent(found: tuple[float, float, float, int]) -> tuple[float, float, float
     return rms, 100.0 * right, 100.0 * plain, silent
 
 
+def by_elastic(rows: int, seed: int) -> None:
+    """Print the same for plane elastic waves: plain walls, one draft for each receiver."""
+    print("plane elastic waves, plain walls: drafted / hand-written")
+    for name, (kind, text) in PLANE.items():
+        kept, procedure = stored_responses(kind), Procedure.from_text(text)
+        for number, receiver in enumerate(receivers(kind, seed)):
+            drawn = block_of(kept, replace(receiver, seed=receiver.seed + 50))
+            block = block_of(kept, receiver)
+            flat = walls_of(kept, "flat")
+            some = flat if len(flat.codes) else walls_of(kept, AS_CALIBRATED)
+            some = chosen(some, np.resize(np.arange(len(some.codes)), rows))
+            made = records(some, replace(receiver, seed=receiver.seed + 90), kept)
+            of_draft, trial = (
+                of_records(name, procedure, one, made, "flat") for one in (drawn, block)
+            )
+            wishes = Wishes(
+                arrangement=procedure.probe.arrangement, dual=STRIPS if kind == "dual" else None
+            )
+            try:
+                draft = draft_procedure(of_draft.block, of_draft.known_mm, wishes)
+                ours = Procedure.from_text(draft.text)
+                found = [
+                    percent(
+                        scored(how, trial.block, trial.known_mm, trial.component, trial.axis_mm)
+                    )
+                    for how in (ours, procedure)
+                ]
+            except AscanError as problem:
+                print(f"{name}, receiver {number}: {problem}")
+                continue
+            pairs = " ".join(
+                f"{mine:7.2f} /{theirs:7.2f}" for mine, theirs in zip(*found, strict=True)
+            )
+            chosen_name = draft.trials[0].candidate.name
+            print(f"{name:<20} {number} {chosen_name:<43} {pairs}", flush=True)
+
+
 def by_blocks(seed: int) -> None:
     """Print how often the arrangement is told, and the velocity's error, by ways of measuring."""
     print("arrangement told of blocks; velocity off by at most, %")
@@ -137,5 +185,6 @@ if __name__ == "__main__":
         int(sys.argv[1]) if len(sys.argv) > 1 else 60,
         int(sys.argv[2]) if len(sys.argv) > 2 else 91_000,
     )
+    by_elastic(60, int(sys.argv[2]) if len(sys.argv) > 2 else 91_000)
     by_blocks(int(sys.argv[2]) if len(sys.argv) > 2 else 91_000)
     measured()

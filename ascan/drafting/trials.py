@@ -21,6 +21,11 @@ from ascan.waveform.scan import Scan
 
 # So many copies of each record, with noise of its own size added.
 COPIES = 4
+# The steps are what copies are judged by: here they are as thick as they are said to be.
+U_STEP_MM = 0.002
+# So many inner steps are left out in turn, evenly chosen; of a whole record, which takes long to
+# learn, one.
+MOST_LEFT_OUT, OF_WHOLE = 3, 1
 # Spreads that differ by less are alike.
 ALIKE_MM = 0.003
 
@@ -99,7 +104,7 @@ def tried(
     began = time.monotonic()
     try:
         procedure = Procedure.from_text(candidate.text)
-        fit = calibrate(scan, procedure, known_mm)
+        fit = calibrate(scan, procedure, known_mm, u_known_mm=U_STEP_MM)
         copies, walls_mm = noisy_copies(scan, known_mm, procedure, seed)
         readings = measure(copies, procedure.on_block, fit)
         of_component = np.nan if component is None else _plain(measure(component, procedure, fit))
@@ -192,14 +197,19 @@ def noisy_copies(
 def _left_out(scan: Scan, procedure: Procedure, known_mm: FloatArray) -> float:
     """Return the most that an inner step is off where the others alone are calibrated on."""
     steps_mm = np.unique(known_mm[np.isfinite(known_mm)])
-    least = 5 if procedure.interval.mode == "whole_record" or procedure.probe.is_dual else 3
+    whole = procedure.layout.of_whole_record
+    least = 5 if whole or procedure.probe.is_dual else 3
+    most = OF_WHOLE if whole else MOST_LEFT_OUT
     if steps_mm.size < least:
         return float("nan")
-    worst = float("nan")
-    for step in steps_mm[1:-1]:
+    worst, inner = float("nan"), steps_mm[1:-1]
+    # From the middle outwards: the middle one alone where one is left out.
+    ends = (0.5, 0.5) if most == 1 else (0.0, 1.0)
+    some = np.unique(np.linspace(*ends, min(inner.size, most)) * (inner.size - 1)).astype(int)
+    for step in inner[some]:
         others = np.where(known_mm == step, np.nan, known_mm)
         try:
-            fit = calibrate(scan, procedure, others)
+            fit = calibrate(scan, procedure, others, u_known_mm=U_STEP_MM)
             own = np.flatnonzero(known_mm == step)
             found = measure(scan.choose(own.tolist()), procedure.on_block, fit).thickness_mm
         except AscanError:
