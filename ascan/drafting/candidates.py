@@ -27,6 +27,8 @@ BAND, ARRIVAL_BAND = (0.4, 1.6), (0.3, 1.8)
 # The echo of a gate that may be meant, and how it may be timed.
 ECHOES = ("largest", "first")
 TIMINGS = {"correlation": "by learned shapes", "peak": "band-passed peaks"}
+# Tracks are of crests; an arrival opens so much earlier, and the quiet ahead of it tells where.
+AHEAD_PERIODS = 5.0
 # A train is sought of walls up to this, over so many echoes.
 TRAIN_MM, TRAIN_ECHOES = 6.0, 10
 # Whole records are learned from so many steps, as first arrivals are.
@@ -197,7 +199,8 @@ def _of_dual(ground: Ground) -> list[Candidate]:
     records, tracks = ground.records, ground.tracks
     low, high = ground.range_mm
     origin, slowness = float(tracks.origin_us[0]), 2.0 / tracks.velocity_mm_per_us
-    start_us = max(origin + slowness * BELOW * low - 0.5, float(records.time_us[:, 0].max()))
+    opens_us = origin + slowness * BELOW * low - AHEAD_PERIODS / records.frequency_mhz
+    start_us = max(opens_us, float(records.time_us[:, 0].max()))
     stop_us = min(origin + slowness * ABOVE * high + 0.5, float(records.time_us[:, -1].min()))
     gate = (
         '[[gate]]\nname = "wall"\n'
