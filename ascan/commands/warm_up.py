@@ -14,11 +14,12 @@ from ascan.commands.synth import synthetic_scan
 from ascan.drafting.drafting import draft_procedure
 from ascan.drafting.wishes import DualProbe, Wishes
 from ascan.path.probe import ARRANGEMENTS
+from ascan.waveform.recording import STORED_TYPES, recording_for
 from ascan.waveform.scan import Scan
+from ascan.waveform.shares import shares_of
 
 EXAMPLE = "ascan warm-up"
 # Kernels are compiled for the stored type of a sample.
-TYPES = ("int8", "uint8", "int16", "uint16", "int32", "float32", "float64")
 USUAL = "int16"
 STEPS_MM = (2.0, 3.0, 4.0, 5.0, 6.0)
 START_US = {"contact": 0.0, "delay_line": 5.0, "immersion": 20.0, "dual": 2.0}
@@ -28,7 +29,7 @@ DUAL = DualProbe(8.0, 2.73, 3.5, 4.0, 8.0, 1.0)
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument(
-        "--dtype", choices=TYPES, action="append", help=f"types of samples (default {USUAL})"
+        "--dtype", choices=STORED_TYPES, action="append", help=f"types of samples (default {USUAL})"
     )
     add_quiet(parser)
 
@@ -63,17 +64,13 @@ def steps_of(arrangement: str, dtype: str) -> Scan:
         f"[wall]\nsteps_mm = [{steps}]\nreadings = 3\n[receiver]\nnoise = 0.001\n"
     )
     scan = synthetic_scan(Synthesis(scenario))
-    recording = scan.recording
-    shares = (scan.rows.read_block(0, len(scan)) - recording.zero_code) / recording.full_scale
-    kind = np.dtype(dtype)
-    zero = float(128 if dtype == "uint8" else 2**15 if dtype == "uint16" else 0)
-    full = {"f": 1.0}.get(kind.kind, 100.0 if kind.itemsize == 1 else 2000.0)
-    codes = shares * full + zero
+    kind, recording = np.dtype(dtype), scan.recording
+    own = recording_for(kind, sample_rate_mhz=recording.sample_rate_mhz)
+    # Echoes stay within the codes of any type.
+    codes = 0.9 * shares_of(scan, np.arange(len(scan))) * own.full_scale + own.zero_code
     return Scan.from_array(
         (codes if kind.kind == "f" else np.rint(codes)).astype(kind),
         sample_rate_mhz=recording.sample_rate_mhz,
         start_time_us=scan.start_time_us,
         columns=dict(scan.columns),
-        full_scale=full,
-        zero_code=zero,
     )

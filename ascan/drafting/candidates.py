@@ -16,14 +16,13 @@ from ascan.drafting.tracks import OPENS, Tracks
 from ascan.drafting.wishes import Wishes
 from ascan.kernels.arrays import FloatArray
 from ascan.path.material import Material
+from ascan.procedure.usual import ARRIVAL_BAND, BAND, MOST_OF_RATE
 
 # Of the lowest first echo a threshold takes so much, of the noise so many deviations, and never
 # more than half of that echo: corrosion takes 20 dB and more.
 OF_LOWEST, OF_NOISE, NEVER_ABOVE = 0.12, 4.5, 0.5
 # Gates reach so far beyond the walls wanted.
 BELOW, ABOVE = 0.7, 1.12
-# The band that is kept, over the pulse's middle frequency; a first arrival keeps more.
-BAND, ARRIVAL_BAND = (0.4, 1.6), (0.3, 1.8)
 # The echo of a gate that may be meant, and how it may be timed.
 ECHOES = ("largest", "first")
 TIMINGS = {"correlation": "by learned shapes", "peak": "band-passed peaks"}
@@ -266,7 +265,7 @@ def _material(ground: Ground) -> list[str]:
 
 def _band_pass(ground: Ground, share: tuple[float, float]) -> str:
     frequency, rate = ground.records.frequency_mhz, ground.records.rate_mhz
-    low, high = share[0] * frequency, min(share[1] * frequency, 0.45 * rate)
+    low, high = share[0] * frequency, min(share[1] * frequency, MOST_OF_RATE * rate)
     return (
         f'[filter]\nkind = "band_pass"\nlow_mhz = {low:.2f}              # {share[0]:g} to '
         f"{share[1]:g} of the pulse's middle\nhigh_mhz = {high:.2f}"

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from ascan.base.errors import fault
-from ascan.drafting.pulse import Records, crests, envelope_of, noise_of, samples_of
+from ascan.drafting.pulse import Records, crests, noise_of, samples_of
 from ascan.drafting.tracks import Tracks
 from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.results.shown import length
 from ascan.waveform.scan import Scan
+from ascan.waveform.shares import envelope_of
 
 # So many records of it are looked at, evenly spread.
 LOOKED_AT = 200

@@ -115,13 +115,13 @@ def _row(trial: Trial, number: str) -> str:
         return f"{name} out: {trial.reason}"
     left = "-" if np.isnan(trial.left_out_mm) else length(trial.left_out_mm)
     read = "-" if np.isnan(trial.read) else f"{100.0 * trial.read:.0f} %"
-    lost = ", ".join(f"{step:g}" for step in trial.lost_mm)
-    return (
+    row = (
         f"{name} {100.0 * trial.right:4.0f} % {100.0 * trial.unmarked:5.0f} %  "
         f"{length(trial.spread_mm):<8} {left:<9} {read:<9}"
-        + f" loses the step of {lost} mm"
-        * bool(lost)
-    ).rstrip()
+    )
+    if trial.lost_mm:
+        row += f" does not read {', '.join(f'{step:g} mm' for step in trial.lost_mm)}"
+    return row.rstrip()
 
 
 def draft_procedure(

@@ -9,6 +9,7 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.kernels.arrays import BoolArray, FloatArray, IntArray
 from ascan.waveform.scan import Scan
+from ascan.waveform.shares import envelope_of, rails_of, shares_of
 
 # Rows of a step that are looked at, and periods to each side of an echo that its spectrum is of.
 ROWS_PER_STEP, PERIODS = 5, 2.0
@@ -108,9 +109,8 @@ def records_of(scan: Scan, known_mm: FloatArray) -> Records:
     steps_mm = np.unique(known_mm[rows])
     # Of thin steps echoes run into each other.
     thickest = known_mm[rows] == steps_mm[-1]
-    codes = np.array([recording.clip_low, recording.clip_high])
-    low, high = (codes - recording.zero_code) / recording.full_scale
-    plain = np.where(_near_clipping(samples, (low, high), rate / coarse_mhz), 0.0, envelope)
+    rails = rails_of(recording)
+    plain = np.where(_near_clipping(samples, rails, rate / coarse_mhz), 0.0, envelope)
     shown = envelope if not plain[thickest].any() else plain
     frequency, bandwidth = _band(samples[thickest], shown[thickest], rate, coarse_mhz)
     return Records(
@@ -124,15 +124,13 @@ def records_of(scan: Scan, known_mm: FloatArray) -> Records:
         burst_us=burst_us,
         noise=noise_of(samples),
         silent=silent,
-        rail=float(min(abs(low), abs(high))),
+        rail=min(abs(level) for level in rails),
     )
 
 
 def samples_of(scan: Scan, rows: IntArray) -> tuple[IntArray, FloatArray]:
     """Return rows that are finite, and their samples as shares of full scale, middle taken off."""
-    recording = scan.recording
-    samples = scan.choose(rows).rows.read_block(0, rows.size)
-    samples = (samples.astype(np.float64) - recording.zero_code) / recording.full_scale
+    samples = shares_of(scan, rows)
     whole = np.isfinite(samples).all(axis=1)
     rows, samples = rows[whole], samples[whole]
     return rows, samples - np.median(samples, axis=1, keepdims=True) if rows.size else samples
@@ -171,13 +169,6 @@ def _near_clipping(samples: FloatArray, rails: tuple[float, float], period: floa
 
     beyond = (samples >= rails[1] - OFFSET) | (samples <= rails[0] + OFFSET)
     return np.asarray(maximum_filter1d(beyond, 2 * int(PERIODS * period) + 1, axis=1))
-
-
-def envelope_of(samples: FloatArray) -> FloatArray:
-    """Return the size of the analytic signal."""
-    from scipy.signal import hilbert
-
-    return np.asarray(np.abs(hilbert(samples, axis=1)))
 
 
 def _power(samples: FloatArray) -> FloatArray:

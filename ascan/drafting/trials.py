@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,7 +48,6 @@ class Trial:
         Steps of which less than half is read right.
     left_out_mm : float
         The most that an inner step was off when it was not calibrated on; NaN where none was tried.
-    seconds : float
     """
 
     candidate: Candidate
@@ -60,7 +58,6 @@ class Trial:
     read: float = float("nan")
     lost_mm: tuple[float, ...] = ()
     left_out_mm: float = float("nan")
-    seconds: float = 0.0
 
     @property
     def rank(self) -> tuple[bool, int, int, int, int, bool, float]:
@@ -101,7 +98,6 @@ def tried(
     component : Scan, optional
         Records of what is to be measured.
     """
-    began = time.monotonic()
     try:
         procedure = Procedure.from_text(candidate.text)
         fit = calibrate(scan, procedure, known_mm, u_known_mm=U_STEP_MM)
@@ -109,8 +105,7 @@ def tried(
         readings = measure(copies, procedure.on_block, fit)
         of_component = np.nan if component is None else _plain(measure(component, procedure, fit))
     except AscanError as problem:
-        spent = time.monotonic() - began
-        return Trial(candidate=candidate, reason=shortened(str(problem)), seconds=spent)
+        return Trial(candidate=candidate, reason=shortened(str(problem)))
     wrong_mm = eighth_mm(procedure.material.velocity_mm_per_us, procedure.probe.frequency_mhz)
     flags = np.asarray(readings.flags, np.uint32)
     read = ~is_fatal(flags) & np.isfinite(readings.thickness_mm)
@@ -136,7 +131,6 @@ def tried(
         read=of_component,
         lost_mm=tuple(lost),
         left_out_mm=left_out,
-        seconds=time.monotonic() - began,
     )
 
 

@@ -88,10 +88,10 @@ def as_meant(
         return how
     if recording.rectified:
         return _without(how)
-    if FILTER in how.left_out and how.filter.high_mhz is not None:
-        top = min(how.filter.high_mhz, MOST_OF_RATE * recording.sample_rate_mhz)
-        if how.filter.low_mhz is not None and top > how.filter.low_mhz:
-            how = dataclasses.replace(how, filter=dataclasses.replace(how.filter, high_mhz=top))
+    low, high = how.filter.low_mhz, how.filter.high_mhz
+    top = MOST_OF_RATE * recording.sample_rate_mhz
+    if FILTER in how.left_out and low is not None and high is not None and low < top < high:
+        how = dataclasses.replace(how, filter=dataclasses.replace(how.filter, high_mhz=top))
     if made_with is not None and how.signature(recording) != made_with:
         before = _without(how)
         if before.signature(recording) == made_with:

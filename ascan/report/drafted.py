@@ -10,14 +10,14 @@ import numpy as np
 from ascan.engine.blocks import readings_of
 from ascan.engine.pipeline import Pipeline
 from ascan.kernels.arrays import FloatArray
-from ascan.report.look import draw_rows, shares
+from ascan.report.look import draw_rows
 from ascan.report.waveform import PICK
 from ascan.results.readings import gate_column
 from ascan.waveform.scan import Scan
+from ascan.waveform.shares import shares_of
 
 # Of gates in turn; each is named, too.
 GATES = ("#2f6f8f", "#7a5c99", "#4f7d4a")
-TRACK = "#b3541e"
 
 
 def draft_figure(
@@ -44,10 +44,10 @@ def draft_figure(
     axes = figure.subplots()
     ends = 0.0, float(order.size - 1)
     start_us, rate_mhz = scan.start_time_us[order], scan.recording.sample_rate_mhz
-    draw_rows(axes, shares(scan, order), start_us, rate_mhz, ends)
+    draw_rows(axes, shares_of(scan, order), start_us, rate_mhz, ends)
     for name, when_us in tracks_us.items():
-        axes.step(place, when_us[order], ":", where="mid", color=TRACK, linewidth=1.0)
-        axes.annotate(name, (place[-1], when_us[order][-1]), color=TRACK, fontsize=7, ha="right")
+        axes.step(place, when_us[order], ":", where="mid", color=PICK, linewidth=1.0)
+        axes.annotate(name, (place[-1], when_us[order][-1]), color=PICK, fontsize=7, ha="right")
     columns = readings_of(pipeline, scan).columns
     for colour, gate in zip(GATES, pipeline.procedure.gates, strict=False):
         begin_us, end_us = pipeline.window_us(gate)

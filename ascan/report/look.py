@@ -9,6 +9,7 @@ import numpy as np
 from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.report.waveform import BAND, INK, PICK, TRACE
 from ascan.waveform.scan import Scan
+from ascan.waveform.shares import envelope_of, rails_of, shares_of
 
 # Rows and samples of a picture; of more rows evenly spaced ones are drawn, of more samples the
 # largest of neighbours.
@@ -40,7 +41,7 @@ def look_at(figure: Any, scan: Scan, row: int) -> dict[str, Any]:
     """
     axes = figure.subplot_mosaic(PANELS, height_ratios=[1.0, 0.8, 0.8], width_ratios=[1.5, 1.0])
     rows = _some(len(scan))
-    samples = shares(scan, rows)
+    samples = shares_of(scan, rows)
     _draw_wave(axes["wave"], scan, row)
     ends = float(rows[0]), float(rows[-1])
     rate_mhz = scan.recording.sample_rate_mhz
@@ -49,7 +50,7 @@ def look_at(figure: Any, scan: Scan, row: int) -> dict[str, Any]:
     axes["rows"].set_title(f"all rows{every}", loc="left", fontsize=9)
     axes["rows"].set_xlabel("row", fontsize=8)
     _draw_band(axes["band"], samples, rate_mhz)
-    _draw_codes(axes["codes"], samples, _rails(scan))
+    _draw_codes(axes["codes"], samples, _levels(scan))
     for each in axes.values():
         each.tick_params(labelsize=8)
         each.spines[["top", "right"]].set_visible(False)
@@ -72,22 +73,6 @@ def plot_scan(scan: Scan, row: int = 0) -> dict[str, Any]:
     return look_at(pyplot.figure(figsize=SIZE, layout="constrained"), scan, row)
 
 
-def shares(scan: Scan, rows: AnyArray) -> FloatArray:
-    """Return waveforms of some rows as fractions of full scale; what is not finite is NaN."""
-    recording = scan.recording
-    found = np.concatenate([scan.rows.read_block(row, row + 1) for row in rows.tolist()])
-    out = (found.astype(np.float64) - recording.zero_code) / recording.full_scale
-    return np.where(np.isfinite(out), out, np.nan)
-
-
-def envelope_of(samples: FloatArray) -> FloatArray:
-    """Return the size of the analytic signal, each record's middle taken off; NaN counts as 0."""
-    from scipy.signal import hilbert
-
-    held = np.nan_to_num(samples - np.nanmedian(samples, axis=1, keepdims=True))
-    return np.asarray(np.abs(hilbert(held, axis=1)))
-
-
 def draw_rows(
     axes: Any, samples: FloatArray, start_us: FloatArray, rate_mhz: float, ends: tuple[float, float]
 ) -> None:
@@ -105,7 +90,7 @@ def draw_rows(
         Where the first and the last record stand across.
     """
     finer = max(-(-samples.shape[1] // MOST_SAMPLES), 1)
-    padded = np.pad(envelope_of(samples), ((0, 0), (0, -samples.shape[1] % finer)))
+    padded = np.pad(envelope_of(_centred(samples)), ((0, 0), (0, -samples.shape[1] % finer)))
     size = padded.reshape(len(padded), -1, finer).max(axis=2)
     step_us = finer / rate_mhz
     late = np.rint((start_us - start_us.min()) / step_us).astype(np.int64)
@@ -143,20 +128,22 @@ def _some(count: int) -> AnyArray:
     return np.unique(np.linspace(0, count - 1, min(count, MOST_ROWS)).astype(np.int64))
 
 
-def _rails(scan: Scan) -> list[float]:
-    """Return where the record clips, as fractions of full scale."""
-    recording = scan.recording
-    codes = np.array([recording.clip_low, recording.clip_high])
-    found = (codes - recording.zero_code) / recording.full_scale
-    return [float(level) for level in found if np.isfinite(level)]
+def _centred(samples: FloatArray) -> FloatArray:
+    """Return records with their middles taken off; what is not finite counts as 0."""
+    return np.nan_to_num(samples - np.nanmedian(samples, axis=1, keepdims=True))
+
+
+def _levels(scan: Scan) -> list[float]:
+    """Return where the record is known to clip, as shares of full scale."""
+    return [level for level in rails_of(scan.recording) if np.isfinite(level)]
 
 
 def _draw_wave(axes: Any, scan: Scan, row: int) -> None:
-    own = shares(scan, np.array([row]))
+    own = shares_of(scan, np.array([row]))
     time_us = scan.start_time_us[row] + np.arange(own.size) / scan.recording.sample_rate_mhz
     axes.plot(time_us, own[0], color=INK, linewidth=0.6, label="waveform")
-    axes.plot(time_us, envelope_of(own)[0], color=PICK, linewidth=0.7, label="envelope")
-    for level in _rails(scan):
+    axes.plot(time_us, envelope_of(_centred(own))[0], color=PICK, linewidth=0.7, label="envelope")
+    for level in _levels(scan):
         axes.axhline(level, color=TRACE, linewidth=0.8, linestyle=(0, (4, 3)))
     axes.set_xlim(time_us[0], time_us[-1])
     axes.set_xlabel("time after transmit pulse, µs", fontsize=8)
@@ -170,7 +157,7 @@ def _draw_wave(axes: Any, scan: Scan, row: int) -> None:
 def _draw_band(axes: Any, samples: FloatArray, rate_mhz: float) -> None:
     """Draw the mean spectrum of all stretches, and that of the quietest."""
     size = min(STRETCH, samples.shape[1])
-    held = np.nan_to_num(samples - np.nanmedian(samples, axis=1, keepdims=True))
+    held = _centred(samples)
     cut = np.lib.stride_tricks.sliding_window_view(held, size, axis=1)[:, :: max(size // 2, 1)]
     stretches = cut.reshape(-1, size)
     power = np.abs(np.fft.rfft(stretches * np.hanning(size), axis=1)) ** 2

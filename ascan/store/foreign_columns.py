@@ -14,7 +14,7 @@ from ascan.base.errors import fault
 from ascan.base.units import MM_PER_INCH
 from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.store.foreign_layout import SAMPLES_FIRST, ForeignLayout
-from ascan.store.foreign_text import Grid, number_in, numbers_of
+from ascan.store.foreign_text import Grid, looks_a_number, number_in, numbers_of
 
 LENGTHS = {"mm": 1.0, "cm": 10.0, "m": 1e3, "in": MM_PER_INCH, "inch": MM_PER_INCH}
 TIMES = {"us": 1.0, "µs": 1.0, "μs": 1.0, "ns": 1e-3, "ms": 1e3, "s": 1e6}
@@ -39,7 +39,7 @@ KNOWN: dict[str, tuple[str, dict[str, float]]] = {
     "averages": ("averages", NO_UNIT),
     "point": ("point", NO_UNIT),
 }
-TIME, START = "time", "start_us"
+TIME = "time"
 # A unit in brackets, or behind the last underscore.
 BRACKETED = re.compile(r"(.*?)[\s_]*[(\[]\s*([^)\]]+?)\s*[)\]]")
 # What counts samples: a number, or a word and a number.
@@ -188,8 +188,8 @@ def _records_in_columns(
         raise fault(
             f"{path}: column 1",
             "rises evenly, as a time does",
-            remedy="say --column 1=time_us (or time_s, time_ns), or --drop 1; if it is a "
-            "record, --column 2=... of another keeps it",
+            remedy="say --column 1=time_us (or time_s, time_ns), or --drop 1; if it is a record, "
+            "give the file a header",
         )
     clock = _clock(grid, clocks[0], names[clocks[0]][1], path) if clocks else None
     columns: dict[str, AnyArray] = {}
@@ -274,12 +274,7 @@ def _no_unit(place: str, word: str, units: dict[str, float], name: str) -> Excep
 
 
 def _all_numbers(cells: list[str], grid: Grid) -> bool:
-    try:
-        for cell in cells:
-            float(cell.replace(",", ".") if grid.decimal_comma else cell)
-    except ValueError:
-        return False
-    return True
+    return all(looks_a_number(cell, comma=grid.decimal_comma) for cell in cells)
 
 
 def _seconds(cell: str, grid: Grid, place: str) -> float:

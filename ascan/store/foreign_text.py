@@ -108,27 +108,37 @@ def numbers_of(grid: Grid, columns: Sequence[int], dtype: str, path: Path) -> An
     rows = []
     for number, cells in zip(grid.lines, grid.cells, strict=True):
         place = f"{path}: line {number}"
-        values = np.array([number_in(cells[k], grid, f"{place}, cell {k + 1}") for k in columns])
+        try:
+            values = np.array([_number(cells[k], comma=grid.decimal_comma) for k in columns])
+        except ValueError:
+            # Where it stands is looked for only now: there may be millions.
+            values = np.array(
+                [number_in(cells[k], grid, f"{place}, cell {k + 1}") for k in columns]
+            )
         rows.append(_stored(values, dtype, place))
     return np.array(rows)
 
 
 def number_in(cell: str, grid: Grid, place: str) -> float:
-    """Return the number of a cell."""
-    text = cell.replace(",", ".") if grid.decimal_comma else cell
+    """Return the number of a cell; ``place`` names it where it holds none."""
+    try:
+        return _number(cell, comma=grid.decimal_comma)
+    except ValueError:
+        raise fault(
+            place,
+            f"is '{cell[:40]}'",
+            allowed="numbers, and nan; with a decimal comma where no comma stands between cells",
+            remedy="state the delimiter, or how many lines to skip",
+        ) from None
+
+
+def _number(cell: str, *, comma: bool) -> float:
+    """Return the number of a cell, or raise ValueError."""
     # Python reads 1_000 and 000977 as numbers; no file means them so. The second is what follows
     # a decimal comma.
-    if not NO_NUMBER.match(text.strip()):
-        try:
-            return float(text)
-        except ValueError:
-            pass
-    raise fault(
-        place,
-        f"is '{cell[:40]}'",
-        allowed="numbers, and nan; with a decimal comma where no comma stands between cells",
-        remedy="state the delimiter, or how many lines to skip",
-    )
+    if NO_NUMBER.match(cell.strip()):
+        raise ValueError(cell)
+    return float(cell.replace(",", ".") if comma else cell)
 
 
 def _text_of(path: Path) -> str:
@@ -146,7 +156,7 @@ def _delimiter_of(lines: list[str]) -> str:
     """Return what cuts the last lines of a file into equally many cells, most of them numbers."""
     for mark in DELIMITERS:
         cut = [_split(line, mark) for line in lines]
-        told = [_looks_a_number(cell, comma=mark != ",") for cell in cut[-1] if cell.strip()]
+        told = [looks_a_number(cell, comma=mark != ",") for cell in cut[-1] if cell.strip()]
         if len({len(each) for each in cut}) == 1 and len(cut[0]) > 1 and sum(told) * 2 > len(told):
             return mark
     return ","
@@ -160,7 +170,8 @@ def _split(line: str, delimiter: str) -> list[str]:
     return line.split(delimiter)
 
 
-def _looks_a_number(cell: str, *, comma: bool) -> bool:
+def looks_a_number(cell: str, *, comma: bool) -> bool:
+    """Tell whether a cell may be a number."""
     try:
         float(cell.replace(",", ".") if comma else cell)
     except ValueError:
@@ -173,7 +184,7 @@ def _is_header(cells: list[list[str]], comma: bool) -> bool:
     if len(cells) < 2:
         return False
     first, second = (
-        [_looks_a_number(cell, comma=comma) for cell in line] for line in (cells[0], cells[1])
+        [looks_a_number(cell, comma=comma) for cell in line] for line in (cells[0], cells[1])
     )
     return any(not a and b for a, b in zip(first, second, strict=True))
 

@@ -67,13 +67,17 @@ class Elsewhere:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Blocks:
-    """Block minima, shape (n,): least wall, its u by noise, and the block's middle."""
+    """Block minima, shape (n,): least wall, its u by noise, and the block's middle.
+
+    ``side_mm`` is that of a block, in whole cells.
+    """
 
     least_mm: FloatArray
     u_mm: FloatArray
     x_mm: FloatArray
     y_mm: FloatArray
     left_out: int
+    side_mm: float
 
 
 def blocks_of(cells: Cells, block_mm: float) -> Blocks:
@@ -93,7 +97,7 @@ def blocks_of(cells: Cells, block_mm: float) -> Blocks:
             found.append((walls.flat[worst], noise[part].flat[worst], i + 0.5, j + 0.5))
     columns = np.array(found, np.float64).reshape(-1, 4).T
     side = each * cells.cell_mm
-    return Blocks(columns[0], columns[1], columns[2] * side, columns[3] * side, left_out)
+    return Blocks(columns[0], columns[1], columns[2] * side, columns[3] * side, left_out, side)
 
 
 def least_elsewhere(cells: Cells, block_mm: float, whole_mm2: float) -> Elsewhere:
@@ -114,9 +118,7 @@ def least_elsewhere(cells: Cells, block_mm: float, whole_mm2: float) -> Elsewher
         Too few blocks, neighbours that are alike, walls that run thin one way, or blocks that
         follow no one distribution.
     """
-    each = max(round(block_mm / cells.cell_mm), 1)
-    side_mm = each * cells.cell_mm
-    scanned_mm2, count = cells.area.mm2, whole_mm2 / side_mm**2
+    scanned_mm2 = cells.area.mm2
     if whole_mm2 < scanned_mm2:
         raise fault(
             "whole",
@@ -125,15 +127,16 @@ def least_elsewhere(cells: Cells, block_mm: float, whole_mm2: float) -> Elsewher
         )
     blocks = blocks_of(cells, block_mm)
     _refuse_few(blocks)
-    _refuse_alike(blocks, side_mm)
+    _refuse_alike(blocks)
     _refuse_trend(blocks)
     fit = fit_maxima(-blocks.least_mm, blocks.u_mm)
     _refuse_mixture(fit)
+    count = whole_mm2 / blocks.side_mm**2
     low, high = fit.interval(count)
     return Elsewhere(
         fit=fit,
         gumbel=fit_maxima(-blocks.least_mm, blocks.u_mm, gumbel=True),
-        block_mm=side_mm,
+        block_mm=blocks.side_mm,
         left_out=blocks.left_out,
         blocks=count,
         least_mm=max(-fit.return_level(count), 0.0),
@@ -152,11 +155,11 @@ def _refuse_few(blocks: Blocks) -> None:
         )
 
 
-def _refuse_alike(blocks: Blocks, side_mm: float) -> None:
+def _refuse_alike(blocks: Blocks) -> None:
     """Refuse blocks whose neighbours know of each other: their number then says too much."""
     off = blocks.least_mm - blocks.least_mm.mean()
     place = {
-        (round(x / side_mm - 0.5), round(y / side_mm - 0.5)): k
+        (round(x / blocks.side_mm - 0.5), round(y / blocks.side_mm - 0.5)): k
         for k, (x, y) in enumerate(zip(blocks.x_mm, blocks.y_mm, strict=True))
     }
     pairs = [

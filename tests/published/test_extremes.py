@@ -82,7 +82,7 @@ def blocks(walls: np.ndarray) -> Blocks:
     """Return blocks of 10 mm in a row of ten after another."""
     k = np.arange(walls.size)
     return Blocks(
-        walls, np.full(walls.size, 0.01), 10.0 * (k % 10) + 5.0, 10.0 * (k // 10) + 5.0, 3
+        walls, np.full(walls.size, 0.01), 10.0 * (k % 10) + 5.0, 10.0 * (k // 10) + 5.0, 3, 10.0
     )
 
 
@@ -91,13 +91,13 @@ def test_ground_that_cannot_be_carried_on_is_refused() -> None:
     good = blocks(-drawn(Gev(-9.0, 0.4, -0.1), 100, rng))
     for check in (_refuse_few, _refuse_trend):
         check(good)
-    _refuse_alike(good, 10.0)
+    _refuse_alike(good)
     _refuse_mixture(fit_maxima(-good.least_mm, good.u_mm))
     with pytest.raises(AscanError, match="are 12, 3 more were not read"):
         _refuse_few(blocks(good.least_mm[:12]))
     smooth = blocks(9.0 + np.repeat(rng.standard_normal(10), 10))
     with pytest.raises(AscanError, match="alike where they are neighbours"):
-        _refuse_alike(smooth, 10.0)
+        _refuse_alike(smooth)
     with pytest.raises(AscanError, match="run thinner one way"):
         _refuse_trend(blocks(good.least_mm + 0.02 * good.x_mm))
     pitted = np.where(np.arange(100) % 3 == 0, 5.0, 9.5) + 0.05 * rng.standard_normal(100)

@@ -14,8 +14,9 @@ from ascan import calibrate, measure_to_file, save_calibration, save_scan
 from ascan.base.errors import AscanError
 from ascan.commands.cli import COMMANDS, build_parser, main
 from ascan.commands.following import FOLLOWING, following
-from ascan.commands.warm_up import TYPES, steps_of
+from ascan.commands.warm_up import steps_of
 from ascan.path.probe import ARRANGEMENTS
+from ascan.waveform.recording import STORED_TYPES
 
 # Prints a script for a shell, and nothing else.
 SILENT = {"completion"}
@@ -75,7 +76,7 @@ def test_what_was_not_given_is_not_said() -> None:
 
 @pytest.mark.parametrize("arrangement", ARRANGEMENTS)
 def test_warm_up_has_steps_of_every_type(arrangement: str) -> None:
-    for dtype in TYPES:
+    for dtype in STORED_TYPES:
         scan = steps_of(arrangement, dtype)
         assert scan.rows.dtype == np.dtype(dtype)
         block = scan.rows.read_block(0, len(scan)).astype(np.float64)
