@@ -68,7 +68,7 @@ def scored(
     read = ~is_fatal(flags) & np.isfinite(readings.thickness_mm)
     off = np.abs(readings.thickness_mm - truth_mm)
     eighth = eighth_mm(5.92, how.probe.frequency_mhz)
-    right = read & (off <= tolerance_mm(readings.columns["expanded_mm"], truth_mm, eighth))
+    right = read & (off <= tolerance_mm(readings.columns["expanded_on_block_mm"], truth_mm, eighth))
     plain = right & ~is_marked(flags)
     silent = read & ~right & ~is_marked(flags)
     rms = 1e3 * float(np.sqrt(np.mean(off[right] ** 2))) if right.any() else float("nan")

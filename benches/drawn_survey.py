@@ -60,9 +60,9 @@ def cells_of(
     places = Places(
         x_mm=X_MM,
         y_mm=Y_MM,
-        thickness_mm=read["thickness_mm"],
-        u_random_mm=read["u_random_mm"],
-        u_common_mm=read["u_common_mm"],
+        thickness_mm=read.thickness_mm,
+        u_random_mm=read.columns["u_random_mm"],
+        shared=read.shared,
         flags=np.zeros(X_MM.size, np.uint32),
         row=np.arange(X_MM.size),
     )
@@ -80,25 +80,6 @@ def figures_against_truth(cells: Cells, wall_mm: FloatArray, limit_mm: float, na
         f"least and low_by, {name}": (off_mm + found.low_by_mm, NORMAL * found.u_least_mm),
         f"area below, {name}": (below.expected_mm2 - true_mm2, NORMAL * below.u_mm2),
     }
-
-
-def change_of(earlier: Cells, later: Cells, *, same_calibration: bool) -> Change:
-    """Return the change cell by cell, as ``ascan change`` does."""
-    first, second = earlier.places, later.places
-    return change_between(
-        earlier.thickness_mm.ravel(),
-        later.thickness_mm.ravel(),
-        (
-            earlier.of_least(first.u_random_mm).ravel(),
-            later.of_least(second.u_random_mm).ravel(),
-        ),
-        (
-            earlier.of_least(first.u_common_mm).ravel(),
-            later.of_least(second.u_common_mm).ravel(),
-        ),
-        YEARS,
-        same_calibration=same_calibration,
-    )
 
 
 def losses_against_truth(change: Change, name: str) -> Stated:
@@ -135,7 +116,7 @@ def trial(case: Case, rng: np.random.Generator) -> Stated:
         (elsewhere, "two, two blocks"),
     ):
         later = cells_of(case, calibration, sloped - LOSS_MM, rng)
-        change = change_of(earlier, later, same_calibration=calibration is once)
+        change = change_between(earlier.told, later.told, YEARS)
         stated |= losses_against_truth(change, name)
     del stated["rate, two, one block"]
     return stated

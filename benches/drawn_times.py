@@ -18,9 +18,10 @@ from ascan.calibration.step_means import gather_steps
 from ascan.engine.read import Interval
 from ascan.engine.thickness_stage import ThicknessStage
 from ascan.examples import PROCEDURE
-from ascan.kernels.arrays import Columns, FloatArray
+from ascan.kernels.arrays import FloatArray
 from ascan.path.diffraction import lead_table
 from ascan.path.material import Material
+from ascan.results.readings import Readings
 from ascan.steps.table import table_in_fit
 
 VELOCITY_MM_PER_US, ZERO_US = 5.92, 0.35
@@ -30,7 +31,7 @@ STEPS_MM = {2: (3.0, 20.0), 3: (3.0, 10.0, 20.0), 5: (3.0, 6.0, 10.0, 15.0, 20.0
 # Diffraction of a round element so wide, 5 MHz and 60 %, is off the best line through the range by
 # 5 ns at most: at the thin end.
 LACK_US, ELEMENT_MM, FREQUENCY_MHZ, BANDWIDTH = 5e-3, 4.15, 5.0, 0.6
-HOW = Procedure.from_text(PROCEDURE)
+HOW = Procedure.from_text(PROCEDURE).on_block
 STEEL = Material(velocity_mm_per_us=VELOCITY_MM_PER_US, u_velocity_mm_per_us=0.0173)
 MODE = "time_zero_to_echo"
 BLOCKS = ("none", "common", "own")
@@ -156,7 +157,9 @@ def calibration_of(case: Case, interval_us: FloatArray) -> Calibration:
     )
 
 
-def walls_of(calibration: Calibration, interval_us: FloatArray) -> Columns:
-    """Return the engine's thickness columns of component times, shape (n,)."""
+def walls_of(calibration: Calibration, interval_us: FloatArray) -> Readings:
+    """Return the engine's readings of component times, shape (n,): the thickness columns."""
     interval = Interval(interval_us, np.full(interval_us.size, NOISE_US))
-    return ThicknessStage(HOW, calibration).run(interval, np.zeros(interval_us.size, np.uint32))
+    stage, flags = ThicknessStage(HOW, calibration), np.zeros(interval_us.size, np.uint32)
+    columns = stage.run(interval, flags)
+    return Readings(columns | {"flags": flags}, {"sources": {"": stage.sources()}})

@@ -164,9 +164,9 @@ def first_arrivals(rows: int) -> None:
                 for part in np.array_split(truth, max(rows // 1000, 1))
             ]
             thickness = np.concatenate([part.thickness_mm for part in parts])
-            u = np.concatenate([part.u_mm for part in parts])
+            u = np.concatenate([part.u_on_block_mm for part in parts])
             flags = np.concatenate([part.flags for part in parts])
-            expanded = np.concatenate([part.columns["expanded_mm"] for part in parts])
+            expanded = np.concatenate([part.columns["expanded_on_block_mm"] for part in parts])
             error = thickness - truth
             off = value_wrong(thickness, np.stack([truth, truth]), expanded, EIGHTH_MM)
             right = np.isfinite(thickness) & ~off
@@ -190,7 +190,7 @@ def below_the_thinnest_step(rows: int) -> None:
             truth = rng.uniform(0.3, thinnest, rows)
             readings = measure(scan_of(disturbed(truth, roof, rng, snr_db=40.0)), how, fit)
             error = readings.thickness_mm - truth
-            right = np.abs(error) < np.maximum(0.03, 3.0 * readings.u_mm)
+            right = np.abs(error) < np.maximum(0.03, 3.0 * readings.u_on_block_mm)
             bound = ((readings.flags & np.uint32(Flag.UPPER_BOUND)) != 0) & (error > -1e-3)
             neither = int((~(right | bound)).sum())
             print(

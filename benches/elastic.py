@@ -222,7 +222,9 @@ def report(name: str, all_cases: list[Case], records: FloatArray, snr_db: float,
     even = np.isin(kinds, ("step", "flat"))
     low, high = np.where(even, truth[0], truth[1]), np.where(even, truth[0], truth[2])
     off = np.where(read < low, read - low, np.where(read > high, read - high, 0.0))
-    wrong = value_wrong(read, np.stack([low, high]), readings.columns["expanded_mm"], EIGHTH_MM)
+    wrong = value_wrong(
+        read, np.stack([low, high]), readings.columns["expanded_on_block_mm"], EIGHTH_MM
+    )
     print(f"\n{name}, {snr_db:g} dB; velocity {calibration.velocity_mm_per_us:.4f} mm/µs")
     print(f"{'':<10} readings refused    care   clean  silent   rms µm  worst µm   (of clean)")
     for each in dict.fromkeys(kinds):

@@ -62,12 +62,13 @@ class Score:
 def score(columns: Mapping[str, Any], right: FloatArray) -> Score:
     """Count; ``right``, shape (2 k, n), holds pairs of bounds between which a reading is right.
 
-    ``columns`` are those of readings: ``thickness_mm``, ``u_mm``, ``expanded_mm`` and ``flags``.
+    ``columns`` are those of readings: ``thickness_mm``, ``u_on_block_mm``,
+    ``expanded_on_block_mm`` and ``flags``.
     """
     thickness, flags = columns["thickness_mm"], columns["flags"]
     refused, marked = is_fatal(flags), flags != 0
-    gross = ~refused & value_wrong(thickness, right, columns["expanded_mm"], EIGHTH_MM)
-    beyond = ~refused & (off_mm(thickness, right) > 3.0 * columns["u_mm"])
+    gross = ~refused & value_wrong(thickness, right, columns["expanded_on_block_mm"], EIGHTH_MM)
+    beyond = ~refused & (off_mm(thickness, right) > 3.0 * columns["u_on_block_mm"])
     silent = gross & ~marked
     return Score(
         rows=len(flags),

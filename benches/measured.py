@@ -233,11 +233,12 @@ def report_elements(name: str) -> None:
     readings = measure(scan, procedure, fit)
     read, clean = readings.thickness_mm, readings.flags == 0
     middle = float(np.nanmedian(read[beside]))
-    agree = np.abs(read - middle) <= 2.0 * readings.u_mm
+    u_mm = readings.u_on_block_mm
+    agree = np.abs(read - middle) <= 2.0 * u_mm
     spread = 1e3 * float(np.nanstd(read[beside]))
     print(
         f"  velocity {fit.velocity_mm_per_us:.4f} mm/µs, median {middle:.3f} mm, spread "
-        f"{spread:.0f} µm, median u {1e3 * float(np.nanmedian(readings.u_mm[beside])):.0f} µm"
+        f"{spread:.0f} µm, median u {1e3 * float(np.nanmedian(u_mm[beside])):.0f} µm"
     )
     for place, on in (("beside the notch", beside), ("over the notch", ~beside)):
         print(

@@ -117,7 +117,7 @@ def silent_mm(trial: Trial, readings: Readings) -> FloatArray:
 
     Wrong and hidden as in `ascan.survey.wrong`.
     """
-    read, half = readings.thickness_mm, readings.columns["expanded_mm"]
+    read, half = readings.thickness_mm, readings.columns["expanded_on_block_mm"]
     wave = trial.procedure.material.velocity_mm_per_us, trial.procedure.probe.frequency_mhz
     wrong = value_wrong(read, trial.truth.claims, half, eighth_mm(*wave))
     hides = thinner_hidden(read, half, trial.least_mm)
@@ -148,7 +148,8 @@ def said(found: Worst) -> str:
     trial, row, columns = found.trial, found.row, found.readings.columns
     truth = f"axis {trial.axis_mm[row]:.2f}, mean {trial.mean_mm[row]:.2f}"
     return (
-        f"reads {columns['thickness_mm'][row]:.3f} ± {columns['expanded_mm'][row]:.3f} mm, "
+        f"reads {columns['thickness_mm'][row]:.3f} ± "
+        f"{columns['expanded_on_block_mm'][row]:.3f} mm, "
         f"unmarked; true under the beam: {truth}, least {trial.least_mm[row]:.2f} mm"
     )
 

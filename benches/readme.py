@@ -27,6 +27,7 @@ from ascan.engine.readers.dual import RECORD_RESIDUAL
 from ascan.engine.taught import AMPLITUDE_RANGE, ARRIVAL_RATIO
 from ascan.procedure import written
 from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS
+from ascan.results.sources import SOURCES
 from ascan.steps.means import Steps
 from ascan.steps.models import ApertureModel, FirstArrivals, LayeredModel
 from ascan.steps.table import StepTable
@@ -114,6 +115,13 @@ def columns() -> Iterator[str]:
     more = checks.columns(of_gate=False).values()
     for name, (unit, meaning) in (core | {c.name: (c.unit, c.meaning) for c in more}).items():
         yield rows(f"`{name}`", unit, meaning)
+    names = "; ".join(f"`{name}`: {meaning}" for name, meaning in SOURCES.items())
+    yield rows(
+        "`from_SOURCE_mm`",
+        "mm",
+        "what of u is shared with other readings: by how much this one is off where the source is "
+        f"off by one standard uncertainty, signed. {names}",
+    )
     of_gates = dict(GATE_COLUMNS)
     of_gates |= {c.name: (c.unit, c.meaning) for c in checks.columns(of_gate=True).values()}
     for name, (unit, meaning) in of_gates.items():

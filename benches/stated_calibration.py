@@ -73,12 +73,12 @@ def stated_of(calibration: Calibration, read: Columns, truth: Truth) -> Stated:
          calibration.velocity_mm_per_us - truth.velocity_mm_per_us]
     )  # fmt: skip
     half = [
-        read["expanded_mm"][0],
+        read.columns["expanded_on_block_mm"][0],
         NORMAL * calibration.u_velocity_mm_per_us,
         NORMAL * calibration.u_zero_us,
     ]
     return Stated(
-        off=np.array([read["thickness_mm"][0] - truth.wall_mm, apart[1], apart[0]]),
+        off=np.array([read.thickness_mm[0] - truth.wall_mm, apart[1], apart[0]]),
         half=np.array(half),
         distance=float(apart @ np.linalg.solve(calibration.covariance, apart)),
         found=calibration.lack_of_fit_us > 0.0,

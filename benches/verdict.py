@@ -162,7 +162,7 @@ def nothing_read(rows: int) -> dict[str, np.ndarray]:
     """Return the columns of records that no calibration could be made for."""
     nan = np.full(rows, np.nan)
     flags = np.full(rows, Flag.NO_ECHO, np.uint32)
-    return {"thickness_mm": nan, "expanded_mm": nan, "flags": flags}
+    return {"thickness_mm": nan, "expanded_on_block_mm": nan, "flags": flags}
 
 
 def judged(trial: Trial, fits: Calibrations) -> tuple[dict[str, np.ndarray], str]:
@@ -191,7 +191,8 @@ def told(trial: Trial, columns: dict[str, np.ndarray], got: Verdicts) -> Iterato
         if size[row] > 0.0:
             yield (
                 f"{kind} by {size[row]:.2f} mm ({int((size > 0.0).sum())} of {len(read)}): "
-                f"row {row} reads {read[row]:.2f} ± {columns['expanded_mm'][row]:.2f}, axis "
+                f"row {row} reads {read[row]:.2f} ± "
+                f"{columns['expanded_on_block_mm'][row]:.2f}, axis "
                 f"{trial.axis_mm[row]:.2f}, mean {trial.mean_mm[row]:.2f}, least "
                 f"{trial.least_mm[row]:.2f}"
             )

@@ -155,9 +155,15 @@ def told(name: str, readings: Readings, truth: FloatArray) -> None:
     if refused.all():
         print(f"{name:<44} {100.0:6.2f}")
         return
-    error, u = 1e3 * (readings.thickness_mm - truth)[~refused], 1e3 * readings.u_mm[~refused]
+    error, u = (
+        1e3 * (readings.thickness_mm - truth)[~refused],
+        1e3 * readings.u_on_block_mm[~refused],
+    )
     wrong = value_wrong(
-        readings.thickness_mm, np.stack([truth, truth]), readings.columns["expanded_mm"], EIGHTH_MM
+        readings.thickness_mm,
+        np.stack([truth, truth]),
+        readings.columns["expanded_on_block_mm"],
+        EIGHTH_MM,
     )
     care = (readings.flags[~refused] != 0).mean() if error.size else np.nan
     gross = int((wrong & ~refused).sum())
@@ -373,7 +379,7 @@ def _calibrated(block: Scenario, how: Procedure) -> Calibration:
 
 
 def _told_together(name: str, found: list[tuple[Readings, FloatArray]]) -> None:
-    names = ("thickness_mm", "u_mm", "expanded_mm", "flags")
+    names = ("thickness_mm", "u_on_block_mm", "expanded_on_block_mm", "flags")
     columns = {column: np.concatenate([r.columns[column] for r, _ in found]) for column in names}
     told(name, Readings(columns), np.concatenate([truth for _, truth in found]))
 

@@ -269,6 +269,11 @@ class Calibration(Picklable):
         )
         return self.written_as.get(today, today)
 
+    @property
+    def block_digest(self) -> str:
+        """SHA-256 of what is known of the block's steps: two calibrations may share the block."""
+        return digest_of(self.table.thickness_mm, self.table.u_mm)
+
     def check_signature(self, signature: Mapping[str, Any]) -> None:
         """Refuse a measurement whose times are not those this calibration was made with.
 

@@ -40,49 +40,31 @@ class Curve(NamedTuple):
     repeatability_us: float
 
 
-class Line(NamedTuple):
-    """A calibration line: thickness is velocity × (interval − zero) / 2.
-
-    Attributes
-    ----------
-    zero_us, velocity_mm_per_us : float
-    covariance : ndarray, shape (2, 2)
-        Of both.
-    repeatability_us, lack_of_fit_us : float
-    """
-
-    zero_us: float
-    velocity_mm_per_us: float
-    covariance: FloatArray
-    repeatability_us: float
-    lack_of_fit_us: float
-
-
 class Walls(NamedTuple):
-    """Thickness in mm, and the two parts of its standard uncertainty, shape (n,)."""
+    """Thickness in mm, what a µs is worth there in mm, and the curve's u in mm, shape (n,)."""
 
     thickness: FloatArray
-    u_random: FloatArray
-    u_common: FloatArray
+    per_us: FloatArray
+    u_curve: FloatArray
 
 
 def walls(rows: int) -> Walls:
     """Return room for so many."""
-    return Walls(np.empty(rows), np.empty(rows), np.empty(rows))
+    return Walls(np.empty(rows), np.empty(rows), np.zeros(rows))
 
 
 @compiled
 def look_up_thickness(
     interval_us: FloatArray, u_interval_us: FloatArray, curve: Curve, out: Walls, flags: FlagArray
 ) -> None:
-    """Write thickness and its uncertainties from a calibration curve, in mm; NaN iff fatal.
+    """Write thickness from a calibration curve, in mm; NaN iff fatal.
 
     Notes
     -----
     A time u is worth u / (∂t/∂d) of thickness; beyond the curve its last slope goes on.
     """
     nodes, times, u_times, earliest_us, thinnest_mm, repeatability_us = curve
-    thickness, u_random, u_common = out
+    thickness, per_us, u_curve = out
     count = nodes.size
     for row in range(interval_us.size):
         value = interval_us[row]
@@ -90,8 +72,8 @@ def look_up_thickness(
             flags[row] |= NOT_POSITIVE
         if flags[row] & FATAL_BITS:
             thickness[row] = np.nan
-            u_random[row] = np.nan
-            u_common[row] = np.nan
+            per_us[row] = np.nan
+            u_curve[row] = np.nan
             continue
         k = min(max(int(np.searchsorted(times, value)), 1), count - 1)
         slope = (times[k] - times[k - 1]) / (nodes[k] - nodes[k - 1])
@@ -102,44 +84,53 @@ def look_up_thickness(
             found = thinnest_mm
             flags[row] |= UPPER_BOUND
         thickness[row] = found
-        u_random[row] = random
-        u_common[row] = common
+        per_us[row] = 1.0 / slope
+        u_curve[row] = common
 
 
 @compiled
 def to_thickness(
-    interval_us: FloatArray, u_interval_us: FloatArray, line: Line, out: Walls, flags: FlagArray
+    interval_us: FloatArray, zero_us: float, velocity_mm_per_us: float, out: Walls, flags: FlagArray
 ) -> None:
-    """Write thickness and the two parts of its standard uncertainty, in mm; NaN iff fatal.
-
-    Notes
-    -----
-    Random part (differs from reading to reading): noise and repeatability, v/2 · u_t. Common part
-    (the same error in every reading of this calibration): d = v (t − t₀) / 2 with the covariance C
-    of (t₀, v), u² = J C Jᵀ, J = (−v/2, d/v), and the lack of fit.
-
-    References
-    ----------
-    JCGM 100:2008, 5.2.2, equation (13): correlated input quantities.
-    """
-    zero_us, velocity_mm_per_us, covariance, repeatability_us, lack_of_fit_us = line
-    thickness, u_random, u_common = out
-    half = 0.5 * velocity_mm_per_us
+    """Write thickness from a calibration line, velocity × (interval − zero) / 2; NaN iff fatal."""
+    thickness, per_us, _ = out
     for row in range(interval_us.size):
         value = thickness_mm(interval_us[row], zero_us, velocity_mm_per_us)
         if not flags[row] & FATAL_BITS and not value > 0.0:
             flags[row] |= NOT_POSITIVE
-        if flags[row] & FATAL_BITS:
-            thickness[row] = np.nan
-            u_random[row] = np.nan
-            u_common[row] = np.nan
-            continue
-        per_velocity = value / velocity_mm_per_us
-        variance = (
-            half * half * (covariance[0, 0] + lack_of_fit_us * lack_of_fit_us)
-            + per_velocity * per_velocity * covariance[1, 1]
-            - 2.0 * half * per_velocity * covariance[0, 1]
-        )
-        thickness[row] = value
-        u_random[row] = half * np.hypot(u_interval_us[row], repeatability_us)
-        u_common[row] = np.sqrt(max(variance, 0.0))
+        fatal = flags[row] & FATAL_BITS
+        thickness[row] = np.nan if fatal else value
+        per_us[row] = np.nan if fatal else 0.5 * velocity_mm_per_us
+
+
+def line_parts(
+    thickness_mm: FloatArray, velocity_mm_per_us: float, covariance: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return what readings follow of a line's two independent errors, in mm for one u of each.
+
+    Parameters
+    ----------
+    thickness_mm : ndarray, shape (n,)
+    velocity_mm_per_us : float
+    covariance : ndarray, shape (2, 2)
+        Of zero (µs) and velocity (mm/µs).
+
+    Returns
+    -------
+    level, velocity : ndarray, shape (n,)
+        The line's height where zero and velocity are told apart best, and its velocity about that
+        thickness. The root of the sum of both squares is the u of the line.
+
+    References
+    ----------
+    d = v (t − t₀) / 2 with the covariance C of (t₀, v): u² = J C Jᵀ, J = (−v/2, d/v) (JCGM
+    100:2008, 5.2.2, equation (13)). With t₀ = a + b v, b = C₁₂ / C₂₂, the errors of a and of v are
+    independent.
+    """
+    u_velocity = np.sqrt(covariance[1, 1])
+    slope = covariance[0, 1] / covariance[1, 1] if u_velocity > 0.0 else 0.0
+    u_level = np.sqrt(max(covariance[0, 0] - slope * covariance[0, 1], 0.0))
+    half = 0.5 * velocity_mm_per_us
+    nothing = 0.0 * thickness_mm
+    by_velocity = (thickness_mm / velocity_mm_per_us - half * slope) * u_velocity
+    return nothing - half * u_level, nothing + by_velocity

@@ -21,7 +21,7 @@ def is_outside(thickness: FloatArray, u: FloatArray, span: tuple[float, float]) 
 
 def evidence(seen: CheckInput) -> Evidence:
     """Return the u that decides: a reading's own noise and fit, not what is allowed for."""
-    return {"u_mm": seen.columns["u_measured_mm"]}
+    return {"u_mm": seen.columns["u_on_block_mm"]}
 
 
 def judge(seen: CheckInput, found: Evidence) -> Verdict:

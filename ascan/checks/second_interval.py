@@ -37,9 +37,9 @@ def evidence(seen: CheckInput) -> Evidence:
     """Return the second thickness, by how many u it is off, and the coating where one is stated."""
     if seen.second is None:
         return {}
-    other, u_other = seen.second["thickness_mm"], seen.second["u_mm"]
+    other, u_other = seen.second["thickness_mm"], seen.second["u_on_block_mm"]
     apart = seen.thickness_mm - other
-    off = apart / np.hypot(seen.columns["u_mm"], u_other)
+    off = apart / np.hypot(seen.columns["u_on_block_mm"], u_other)
     found = {"second_mm": other, "u_second_mm": u_other, "second_off": off}
     if seen.about.coating_ratio:
         # Back-back-wall echoes run in the wall alone; the other interval crosses the coating, too.

@@ -31,7 +31,8 @@ def evidence(seen: CheckInput) -> Evidence:
     if "second_late_mm" not in seen.fit:
         return {}
     late, u_late = seen.fit["second_late_mm"], seen.fit["u_second_late_mm"]
-    u = np.hypot(u_late, seen.columns["u_common_mm"])
+    model = (seen.columns[name] for name in ("from_calibration_model_mm", "from_lack_of_fit_mm"))
+    u = np.sqrt(u_late**2 + sum(one**2 for one in model))
     return {
         "second_mm": seen.others["as_calibrated"]["thickness_mm"] + late,
         "u_second_mm": u,

@@ -100,8 +100,7 @@ def compare_surfaces(
     cell_mm = survey.cell_mm or max(pitch_of(scan) for scan in scans)
     later = cells_of(scans[1], survey, cell_mm)
     earlier = to_cells(scans[0], cell_mm=cell_mm, area=later.area)
-    same = before.calibration_digest == now.calibration_digest is not None
-    change = _change(earlier, later, years, same)
+    change = change_between(earlier.told, later.told, years)
     if not np.isfinite(change.loss_mm).any():
         raise fault("change", "finds no cell read in both", remedy="check that the axes agree")
     x_mm, y_mm = (grid.ravel() for grid in later.middles_mm)
@@ -113,31 +112,13 @@ def compare_surfaces(
         **change.columns(),
     }
     if minimum_mm is not None:
-        table["remaining_years"], table["u_remaining_years"] = remaining_years(
-            table["later_mm"], later.u_mm.ravel(), minimum_mm, change
-        )
-        table["years_at_least"] = least_years(
-            table["later_mm"], later.u_mm.ravel(), minimum_mm, change
-        )
-    data, lines = _summary(table, change, minimum_mm, same, later.cell_mm)
+        life = remaining_years(minimum_mm, change)
+        table["remaining_years"], table["u_remaining_years"] = life
+        table["years_at_least"] = least_years(minimum_mm, change)
+    data, lines = _summary(table, change, minimum_mm, shared_told(before, now), later.cell_mm)
     unknown, told = _not_known_now(table, later)
     told += [*same_signals(before, now), *unlike_procedures(before, now)]
     return Compared(later, earlier, change, table, data | unknown, [*lines, *told])
-
-
-def _change(earlier: Cells, later: Cells, years: float, same_calibration: bool) -> Change:
-    random, common = (
-        [cells.of_least(getattr(cells.places, name)).ravel() for cells in (earlier, later)]
-        for name in ("u_random_mm", "u_common_mm")
-    )
-    return change_between(
-        earlier.thickness_mm.ravel(),
-        later.thickness_mm.ravel(),
-        (random[0], random[1]),
-        (common[0], common[1]),
-        years,
-        same_calibration=same_calibration,
-    )
 
 
 def _not_known_now(table: dict[str, Any], later: Cells) -> tuple[dict[str, Any], list[str]]:
@@ -160,7 +141,7 @@ def _not_known_now(table: dict[str, Any], later: Cells) -> tuple[dict[str, Any],
 
 
 def _summary(
-    table: dict[str, Any], change: Change, minimum_mm: float | None, same: bool, cell_mm: float
+    table: dict[str, Any], change: Change, minimum_mm: float | None, shared: str, cell_mm: float
 ) -> tuple[dict[str, Any], list[str]]:
     both = np.isfinite(change.loss_mm)
     worst = int(np.nanargmax(change.loss_mm))
@@ -180,7 +161,7 @@ def _summary(
     lines = [
         f"{data['cells_in_both']} cells of {length(cell_mm, 2)} read in both, {only[0]} before "
         f"only, {only[1]} now only; "
-        f"{change.years:.2f} years apart; {shared_told(same)}",
+        f"{change.years:.2f} years apart; {shared}",
         f"thinner by more than twice the uncertainty: {data['cells_thinner']}; thicker so: "
         f"{data['cells_thicker']}; noise alone makes some {change.by_chance:.0f} of each"
         + (". Walls do not grow: doubt one of the two" if change.grown else ""),

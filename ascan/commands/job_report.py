@@ -17,7 +17,15 @@ from ascan.commands.change import Compared, compare_surfaces
 from ascan.commands.job_files import add_job_file
 from ascan.commands.measure import lone_rows, second_look
 from ascan.commands.points import left_open, told_spots, years_between
-from ascan.commands.shared import add_common, check_measured_with, check_outputs, need_library, say
+from ascan.commands.shared import (
+    add_common,
+    check_measured_with,
+    check_outputs,
+    is_matched,
+    need_library,
+    say,
+    taken_lines,
+)
 from ascan.commands.surface import (
     add_surface_options,
     cells_and_coverage,
@@ -50,7 +58,6 @@ from ascan.survey.figures import figures_of
 from ascan.survey.indications import indications_of
 from ascan.survey.places import gone_of
 from ascan.survey.spots import point_names
-from ascan.uncertainty.allowances import MEANINGS
 from ascan.waveform.scan import Scan
 
 EXAMPLE = (
@@ -154,9 +161,7 @@ def _gather(
         if not has_places:
             thinnest = _thinnest_points(readings, table)
     if procedure.decision is not None and "decision" in columns:
-        parts["verdicts"] = decision_lines(
-            readings, procedure.decision, velocity_stated=procedure.uncertainty.states_velocity
-        )
+        parts["verdicts"] = decision_lines(readings, procedure.decision)
     if pipeline is not None and scan is not None:
         parts["indications"] = [
             _indication(pipeline, scan, readings, row, number) for number, row in thinnest.items()
@@ -184,7 +189,7 @@ def _gather(
         calibration=calibration,
         checks=told,
         rejected=_rejected(readings),
-        not_stated=[MEANINGS[name] for name in procedure.not_stated],
+        taken=taken_lines(procedure, matched=is_matched(calibration)),
         **parts,
     )
 

@@ -16,14 +16,16 @@ from ascan.commands.shared import (
     answer,
     check_outputs,
     chosen,
+    is_matched,
     out_of_date,
     progress_bar,
     say,
+    taken_lines,
 )
 from ascan.procedure.written import load_procedure
 from ascan.report.cautions import CAUTION
 from ascan.report.deciding import decision_lines
-from ascan.results.readings import Readings
+from ascan.results.readings import Readings, u_told
 from ascan.results.shown import length
 from ascan.store import schema
 from ascan.store.calibrations import load_calibration
@@ -32,7 +34,6 @@ from ascan.store.readings import load_readings
 from ascan.store.scans import open_scan
 from ascan.store.stream import measure_to_file
 from ascan.survey.neighbours import isolated_readings
-from ascan.uncertainty.allowances import MEANINGS
 from ascan.waveform.flat_tops import flat_tops
 
 # From this probability of being wrong on, the other value is told with a reading.
@@ -80,7 +81,8 @@ def run(args: argparse.Namespace) -> None:
         [(args.output, schema.READINGS), (args.csv, "CSV")],
     )
     calibration = _calibrations(named)
-    for one in calibration.values() if isinstance(calibration, dict) else [calibration]:
+    each = list(calibration.values()) if isinstance(calibration, dict) else [calibration]
+    for one in each:
         say(args, [f"of the calibration, {line}" for line in one.remarks])
         say(args, out_of_date(one))
     scan, procedure = chosen(open_scan(args.scan), args.rows), load_procedure(args.procedure)
@@ -100,19 +102,14 @@ def run(args: argparse.Namespace) -> None:
     if procedure.decision is not None:
         say(
             args,
-            decision_lines(
-                load_readings(args.output),
-                procedure.decision,
-                velocity_stated=procedure.uncertainty.states_velocity,
-            ),
+            decision_lines(load_readings(args.output), procedure.decision),
         )
     isolated: list[int] = []
     if {"x_mm", "y_mm"} <= set(scan.columns):
         isolated = lone_rows(load_readings(args.output))
         say(args, second_look(isolated))
-    missing = ", ".join(MEANINGS[name] for name in procedure.not_stated)
-    if missing:
-        say(args, [f"not stated in the procedure, so not in u: {missing}"])
+    taken = taken_lines(procedure, matched=all(map(is_matched, each)))
+    say(args, taken)
     thickness_mm, u_mm, row, bits = summary.thinnest
     thinnest = {"thickness_mm": thickness_mm, "u_mm": u_mm, "row": row, "flags": names(bits)}
     data = {
@@ -124,7 +121,7 @@ def run(args: argparse.Namespace) -> None:
         "thinnest": thinnest if row >= 0 else None,
         "flags": summary.flags,
         "second_look_rows": isolated,
-        "not_stated": list(procedure.not_stated),
+        "taken": taken,
     }
     answer(args, data, [CAUTION])
 
@@ -173,7 +170,7 @@ def _one_by_one(readings: Readings) -> list[str]:
     for row, reading in zip(readings.scan_rows, readings, strict=True):
         value = "no thickness"
         if np.isfinite(reading.thickness_mm):
-            value = f"{length(reading.thickness_mm)}, u {length(reading.u_mm)}"
+            value = f"{length(reading.thickness_mm)}, {u_told(reading.columns)}"
         told = names(int(reading.flags))
         other_mm = float(columns["alternative_mm"][len(out)])
         if float(columns["p_wrong"][len(out)]) > TOLD and np.isfinite(other_mm):

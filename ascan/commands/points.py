@@ -11,7 +11,14 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.base.flags import with_care
 from ascan.commands.job_files import add_job_file
-from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
+from ascan.commands.shared import (
+    add_common,
+    add_json,
+    answer,
+    check_outputs,
+    need_library,
+    taken_lines,
+)
 from ascan.procedure.written import Procedure, load_procedure, tables_of
 from ascan.report.cautions import CAUTION
 from ascan.report.picture import save_picture
@@ -27,8 +34,7 @@ from ascan.survey.change import (
     remaining_years,
     told_years,
 )
-from ascan.survey.spots import NAMELESS, Spot, spots_of, unread
-from ascan.uncertainty.allowances import MEANINGS
+from ascan.survey.spots import NAMELESS, Spot, spots_of, told_of, unread
 
 LEAST_APART_S = 86400.0
 EXAMPLE = "ascan points readings.h5 --earlier last-year.h5 --years 1.0 --minimum 6"
@@ -104,13 +110,12 @@ def told_spots(
     table, lines = _table(spots), [_told(spot) for spot in spots]
     if before is not None:
         partners = [found.get(spot.name) for spot in spots]
-        same = before.calibration_digest == readings.calibration_digest is not None
-        change = _change(partners, spots, years, same)
-        table |= _lost(spots, partners, change, minimum_mm)
+        change = change_between(told_of(partners), told_of(spots), years)
+        table |= _lost(partners, change, minimum_mm)
         lines = [f"{line}{_grown(table, k)}" for k, line in enumerate(lines)]
         more = [
             *left_open(readings),
-            f"{years:.2f} years between them; {shared_told(same)}",
+            f"{years:.2f} years between them; {shared_told(before, readings)}",
             *same_signals(before, readings),
             *unlike_procedures(before, readings),
         ]
@@ -124,11 +129,14 @@ def _rejections(spots: list[Spot]) -> list[str]:
     return [f"  rejected, {s.name}: row {r}: {why}" for s in spots for r, why in s.rejected.items()]
 
 
-def shared_told(same_calibration: bool) -> str:
-    """Return what becomes of the uncertainty that readings of one calibration share."""
-    if same_calibration:
-        return "one calibration: what it shares cancels"
-    return "two calibrations: both add"
+def shared_told(before: Readings, now: Readings) -> str:
+    """Return in words what both surveys share an error of, and what each has alone."""
+    of = [{source for source in one.shared if source.of} for one in (before, now)]
+    both = sorted(source.name.replace("_", " ") for source in of[0] & of[1])
+    alone = sorted({source.name.replace("_", " ") for source in of[0] ^ of[1]})
+    told = [f"both share {', '.join(both)}, which cancels"] if both else []
+    told += [f"of one survey each: {', '.join(alone)}, which adds"] if alone else []
+    return "; ".join(told) or "they share no source of error: all adds"
 
 
 def same_signals(before: Readings, now: Readings) -> list[str]:
@@ -190,11 +198,10 @@ def years_between(earlier: Readings | None, later: Readings, stated: float | Non
 
 
 def left_open(readings: Readings) -> list[str]:
-    """Return what the procedure does not state, so that the u of a loss does not hold it."""
+    """Return what readings allow for that their procedure does not state."""
     procedure = Procedure.from_text(str(readings.provenance.get("procedure", "")))
-    missing = ", ".join(MEANINGS[name] for name in procedure.not_stated)
-    told = "not stated in the procedure, so not in u of a loss either"
-    return [f"{told}: {missing}"] if missing else []
+    conditions = readings.provenance.get("calibration", {}).get("conditions", {})
+    return taken_lines(procedure, matched="component_spot" in conditions)
 
 
 def _table(spots: list[Spot]) -> dict[str, Any]:
@@ -211,35 +218,15 @@ def _table(spots: list[Spot]) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _change(
-    earlier: list[Spot | None], later: list[Spot], years: float, same_calibration: bool
-) -> Change:
-    def of(spots: list[Any], name: str) -> np.ndarray:
-        return np.array([np.nan if spot is None else getattr(spot, name) for spot in spots])
-
-    return change_between(
-        of(earlier, "least_mm"),
-        of(later, "least_mm"),
-        (of(earlier, "u_random_mm"), of(later, "u_random_mm")),
-        (of(earlier, "u_common_mm"), of(later, "u_common_mm")),
-        years,
-        same_calibration=same_calibration,
-    )
-
-
-def _lost(
-    spots: list[Spot], partners: list[Spot | None], change: Change, minimum_mm: float | None
-) -> dict[str, Any]:
+def _lost(partners: list[Spot | None], change: Change, minimum_mm: float | None) -> dict[str, Any]:
     table = {
         "earlier_mm": np.array([np.nan if p is None else p.least_mm for p in partners]),
         **change.columns(),
     }
     if minimum_mm is not None:
-        least, u = (np.array([getattr(s, name) for s in spots]) for name in ("least_mm", "u_mm"))
-        table["remaining_years"], table["u_remaining_years"] = remaining_years(
-            least, u, minimum_mm, change
-        )
-        table["years_at_least"] = least_years(least, u, minimum_mm, change)
+        life = remaining_years(minimum_mm, change)
+        table["remaining_years"], table["u_remaining_years"] = life
+        table["years_at_least"] = least_years(minimum_mm, change)
     return table
 
 

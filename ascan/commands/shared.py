@@ -19,11 +19,13 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.calibration.record import Calibration
 from ascan.kernels.arrays import FloatArray
+from ascan.procedure.written import Procedure
 from ascan.results.readings import Readings
 from ascan.results.shown import shown_columns
 from ascan.store import schema
 from ascan.store.mesh import FORMATS
 from ascan.store.schema import refuse_existing
+from ascan.uncertainty.allowances import MEANINGS
 from ascan.waveform.scan import Progress, Scan
 
 # How files of each kind end, and what `schema.kind_of` finds in them; all else is HDF5.
@@ -284,3 +286,22 @@ def known_of(scan: Scan, args: argparse.Namespace) -> FloatArray:
                 raise fault("--step", f"names row {row} twice, as {known[row]:g} and {value:g} mm")
             known[row] = value
     return known
+
+
+def is_matched(calibration: Calibration) -> bool:
+    """Tell whether a calibration was carried over to the component's own velocity."""
+    return "component_spot" in calibration.conditions
+
+
+def taken_lines(procedure: Procedure, *, matched: bool) -> list[str]:
+    """Return what u holds that nobody measured, each with its figure and where that comes from.
+
+    ``matched``: whether the calibration was carried over to the component's own velocity.
+    """
+    allowed, unknown = procedure.allowances(velocity_matched=matched)
+    out = [f"allowed for: {one}" for one in allowed if one.why]
+    return out + [
+        f"NO VERDICT, {MEANINGS[key]} has no figure that could be taken for this material: state "
+        f"{key} under [uncertainty], or match the component by a spot of known thickness"
+        for key in unknown
+    ]

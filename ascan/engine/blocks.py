@@ -14,6 +14,7 @@ from ascan.checks.table import columns as columns_of
 from ascan.engine.pipeline import Pipeline
 from ascan.kernels.arrays import AnyArray, Columns, FlagArray, IntArray
 from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings, gate_column
+from ascan.results.sources import COLUMNS as SOURCE_COLUMNS
 from ascan.waveform.scan import Progress, Scan
 
 # Some hundred rows amortise the calls; more gained nothing (benches/speed.py).
@@ -114,7 +115,7 @@ def _check_scale(pipeline: Pipeline, block: AnyArray, name: str) -> None:
 
 def _check_columns(pipeline: Pipeline, scan: Scan) -> None:
     """Refuse a scan whose columns are called like those of the readings."""
-    taken = set(RESULT_COLUMNS) | set(columns_of(of_gate=False))
+    taken = set(RESULT_COLUMNS) | set(SOURCE_COLUMNS) | set(columns_of(of_gate=False))
     suffixes = [*GATE_COLUMNS, *columns_of(of_gate=True)]
     for gate in pipeline.procedure.gates:
         taken |= {gate_column(gate.name, suffix) for suffix in suffixes}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from typing import Any
 
 import numpy as np
 
@@ -111,6 +112,15 @@ def _refuse_other(calibration: Calibration, channel: int | None) -> None:
             f"was made on channel {made}, the waveforms are of channel {channel}",
             remedy="use the calibration of that channel",
         )
+
+
+def sources_of(pipelines: Pipelines) -> dict[str, dict[str, Any]]:
+    """Return what readings share, as their provenance keeps it: by channel, "" for all of them."""
+    return {
+        "" if channel is None else str(channel): pipeline.to_thickness.sources()
+        for channel, pipeline in pipelines.items()
+        if pipeline.to_thickness is not None
+    }
 
 
 def walk_channels(

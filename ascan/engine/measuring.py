@@ -13,7 +13,7 @@ from ascan.base.tables import checked_number
 from ascan.calibration.record import Calibration
 from ascan.engine.binding import bind
 from ascan.engine.blocks import joined, readings_of
-from ascan.engine.channels import Calibrations, scan_pipelines, walk_channels
+from ascan.engine.channels import Calibrations, scan_pipelines, sources_of, walk_channels
 from ascan.engine.pipeline import Pipeline
 from ascan.engine.scan_usual import knowing, usual_kept
 from ascan.engine.taught import taught_of
@@ -116,10 +116,11 @@ def measure(
     >>> from ascan.examples import plate_example
     >>> scan, procedure, calibration = plate_example(thickness_mm=8.0)
     >>> print(measure(scan, procedure, calibration)[0])
-    8.000 mm, u 0.007 mm
+    8.000 mm, u 0.007 mm on the block, 0.039 mm of this component
     """
-    blocks = walk_channels(scan, scan_pipelines(scan, procedure, calibration, like), progress)
-    return Readings(joined(columns for _, columns in blocks))
+    pipelines = scan_pipelines(scan, procedure, calibration, like)
+    blocks = walk_channels(scan, pipelines, progress)
+    return Readings(joined(columns for _, columns in blocks), {"sources": sources_of(pipelines)})
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -202,7 +203,7 @@ def prepare(
     >>> waveform = scan.rows.read_block(0, 1)[0]
     >>> engine = prepare(procedure, calibration, dtype="float32", sample_rate_mhz=100.0)
     >>> print(engine.measure_one(waveform))
-    8.000 mm, u 0.007 mm
+    8.000 mm, u 0.007 mm on the block, 0.039 mm of this component
     """
     try:
         stored = np.dtype(dtype)

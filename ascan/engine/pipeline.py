@@ -20,7 +20,7 @@ from ascan.echo.placing import Shots
 from ascan.echo.stage import GateStage
 from ascan.engine.mirror import measure_mirrored
 from ascan.engine.read import Interval, Read, Reader
-from ascan.engine.thickness_stage import MEASURED, ThicknessStage, widen
+from ascan.engine.thickness_stage import ThicknessStage, widen
 from ascan.finding.seen import GateSeen
 from ascan.kernels.arrays import AnyArray, Columns, FlagArray, FloatArray
 from ascan.procedure.written import Procedure
@@ -95,7 +95,7 @@ class Pipeline:
                 thickness,
                 columns["expanded_mm"],
                 flags,
-                velocity_stated=self.procedure.uncertainty.states_velocity,
+                decidable=self.to_thickness is not None and self.to_thickness.decidable,
             )
 
     def run_as_is(
@@ -120,7 +120,6 @@ class Pipeline:
             }
             columns |= read.columns
             columns |= self._judged(seen, read, columns, along)
-            columns.pop(MEASURED)
         for gate, echo in seen.echoes.items():
             found = echo.columns() | echo.measured
             columns |= {gate_column(gate, suffix): each for suffix, each in found.items()}

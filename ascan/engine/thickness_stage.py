@@ -4,26 +4,57 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
 from ascan.base.errors import fault
 from ascan.base.flags import Flag
 from ascan.calibration.record import Calibration
-from ascan.calibration.thickness import Curve, Line, Walls, look_up_thickness, to_thickness, walls
+from ascan.calibration.thickness import (
+    Curve,
+    Walls,
+    line_parts,
+    look_up_thickness,
+    to_thickness,
+    walls,
+)
 from ascan.engine.read import Interval
 from ascan.kernels.arrays import Columns, FlagArray, FloatArray
 from ascan.path.pipe import sagitta_mm
 from ascan.procedure.written import Procedure
+from ascan.results.sources import OWN, Source, combined
 from ascan.steps.models import LayeredModel
+from ascan.uncertainty.allowances import Allowance
 from ascan.uncertainty.coverage import coverage_factor, inverse_effective_freedom
 
 # By how much a coating of unknown thickness moves the spacing of a whole record, in periods: what
 # paint of 0.05 to 1 mm did on a train fitted as bare (own study, 1.5 µm at 5 MHz).
 COATED_PERIODS = 0.0025
-# What decides whether a reading lies outside the steps: its own noise, not what is allowed for.
-MEASURED = "u_measured_mm"
-OWN = ("timing", "repeatability", "calibration fit", "scatter of the steps", "coating", "pipe")
+# Signal and calibration: what a reading is uncertain by against the block.
+AGAINST_BLOCK = (
+    "timing",
+    "repeatability",
+    "calibration level",
+    "calibration velocity",
+    "calibration curve",
+    "calibration model",
+    "scatter of the steps",
+    "coating",
+    "pipe",
+)
+# What an allowance is called among the contributions, and whose error it is: the component's on one
+# block, the component's, or of these readings alone.
+NAMES = {
+    "component_velocity_percent": "component velocity",
+    "couplant_mm": "couplant",
+    "surface_mm": "surface",
+    "curvature_mm": "curvature",
+    "operator_mm": "operator",
+    "temperature": "temperature",
+}
+COMPONENT = "component"
+OF_COMPONENT = ("surface", "curvature")
 IN_DOUBT = np.uint32(Flag.CALIBRATION_IN_DOUBT)
 
 
@@ -34,15 +65,22 @@ class Contribution:
     Attributes
     ----------
     u_mm : ndarray, shape (n,)
-    random : bool
-        Whether it differs from reading to reading.
+        For one standard uncertainty of the source; signed where readings share it.
+    source : Source, optional
+        What the readings share; None where it differs from reading to reading.
     freedom : int
         Degrees of freedom; 0 where it counts as exactly known.
+    allowance : Allowance, optional
+        What the procedure allows for, or what is taken where it says nothing.
     """
 
     u_mm: FloatArray
-    random: bool = False
+    source: Source | None = None
     freedom: int = 0
+    allowance: Allowance | None = None
+
+
+Parts = dict[str, Contribution]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -53,10 +91,23 @@ class ThicknessStage:
     calibration: Calibration
     sagitta_mm: tuple[float, float] = field(init=False)
     coat_mm: tuple[float, float] = field(init=False)
+    allowed: tuple[Allowance, ...] = field(init=False)
+    decidable: bool = field(init=False)
+    of_calibration: str = field(init=False)
+    of_block: str = field(init=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "sagitta_mm", self._sagitta_mm())
-        object.__setattr__(self, "coat_mm", self._coat_mm())
+        matched = "component_spot" in self.calibration.conditions
+        allowed, unknown = self.procedure.allowances(velocity_matched=matched)
+        for name, value in (
+            ("sagitta_mm", self._sagitta_mm()),
+            ("coat_mm", self._coat_mm()),
+            ("allowed", tuple(allowed)),
+            ("decidable", not unknown),
+            ("of_calibration", f"calibration {self.calibration.digest}"),
+            ("of_block", f"{COMPONENT} on block {self.calibration.block_digest}"),
+        ):
+            object.__setattr__(self, name, value)
 
     def run(
         self, interval: Interval, flags: FlagArray, component_c: FloatArray | None = None
@@ -73,62 +124,110 @@ class ThicknessStage:
         thickness, parts = self.parts(interval, flags, component_c)
         if self.calibration.is_in_doubt:
             flags |= IN_DOUBT
-        u_random = _combined([part for part in parts.values() if part.random])
-        u_common = _combined([part for part in parts.values() if not part.random])
-        u = np.hypot(u_random, u_common)
+        u, on_block = combined_mm(parts), against_block(parts)
+        u_on_block = combined_mm(on_block)
+        shared = {part.source.column: part.u_mm for part in parts.values() if part.source}
         return {
             "thickness_mm": thickness,
             "u_mm": u,
-            "u_random_mm": u_random,
-            "u_common_mm": u_common,
+            "u_random_mm": combined([part.u_mm for part in parts.values() if not part.source]),
+            "u_common_mm": combined(list(shared.values())),
             "expanded_mm": u * coverage_factor(inverse_freedom(u, parts)),
-            MEASURED: _combined([part for name, part in parts.items() if name in OWN]),
+            "u_on_block_mm": u_on_block,
+            "expanded_on_block_mm": u_on_block
+            * coverage_factor(inverse_freedom(u_on_block, on_block)),
+            **shared,
         }
+
+    def sources(self) -> dict[str, dict[str, Any]]:
+        """Return what its readings share, by name, as their provenance keeps it."""
+        one = np.ones(1)
+        _, parts = self.parts(Interval(one, one), np.zeros(1, np.uint32))
+        shared = [part.source for part in parts.values() if part.source]
+        return {source.name: source.to_table() for source in shared}
 
     def parts(
         self, interval: Interval, flags: FlagArray, component_c: FloatArray | None = None
-    ) -> tuple[FloatArray, dict[str, Contribution]]:
+    ) -> tuple[FloatArray, Parts]:
         """Return thickness in mm and all that its uncertainty is made of, by name."""
-        fit, allowed = self.calibration, self.procedure.uncertainty
-        thickness, u_random, u_common = self._looked_up(interval, flags)
-        per_us = u_random / np.hypot(interval.u_us, fit.repeatability_us)
-        scatter = np.zeros_like(per_us) if fit.arrivals else per_us * fit.lack_of_fit_us
-        square = np.maximum(u_common**2 - scatter**2, 0.0)
-        thickness = thickness - self.coat_mm[0] + self.sagitta_mm[0]
-        factor, u_factor = self.factor(component_c)
-        wall = thickness * factor
-        n = np.ones_like(wall) * np.where(np.isnan(wall), np.nan, 1.0)
-        return wall, {
-            "timing": Contribution(u_mm=per_us * interval.u_us, random=True),
+        fit = self.calibration
+        found = self._looked_up(interval, flags)
+        read = found.thickness - self.coat_mm[0] + self.sagitta_mm[0]
+        factor, u_rule, u_degrees = self.factor(component_c)
+        wall = read * factor
+        parts: Parts = {
+            "timing": Contribution(u_mm=found.per_us * interval.u_us),
             "repeatability": Contribution(
-                u_mm=per_us * fit.repeatability_us, random=True, freedom=fit.repeat_freedom
+                u_mm=found.per_us * fit.repeatability_us, freedom=fit.repeat_freedom
             ),
-            "calibration fit": Contribution(u_mm=np.sqrt(square), freedom=fit.fit_freedom),
-            "scatter of the steps": Contribution(u_mm=scatter, freedom=fit.fit_freedom),
-            "component velocity": Contribution(u_mm=wall * allowed.common_share),
-            "temperature": Contribution(u_mm=thickness * u_factor),
-            "coating": Contribution(u_mm=n * self.coat_mm[1]),
-            "pipe": Contribution(u_mm=n * self.sagitta_mm[1]),
-            "couplant": Contribution(u_mm=n * (allowed.couplant_mm or 0.0), random=True),
-            "surface": Contribution(u_mm=n * (allowed.surface_mm or 0.0), random=True),
-            "curvature": Contribution(u_mm=n * (allowed.curvature_mm or 0.0)),
-            "operator": Contribution(u_mm=n * (allowed.operator_mm or 0.0), random=True),
+            **self._of_calibration(found, interval.u_growth),
+        }
+        if self.procedure.temperature is not None:
+            by = self.procedure.temperature.sensor
+            sensor = Source(name="temperature", of=f"sensor {by}" if by else OWN)
+            rule = Source(name="temperature_rule", of=COMPONENT)
+            parts["temperature rule"] = Contribution(u_mm=read * u_rule, source=rule)
+            parts["temperature"] = Contribution(u_mm=read * u_degrees, source=sensor)
+        n = np.where(np.isnan(wall), np.nan, 1.0)
+        if self.procedure.coating is not None:
+            source = Source(name="coating", of=COMPONENT)
+            parts["coating"] = Contribution(u_mm=n * self.coat_mm[1], source=source)
+        if self.procedure.pipe is not None:
+            source = Source(name="pipe", of=COMPONENT)
+            parts["pipe"] = Contribution(u_mm=n * self.sagitta_mm[1], source=source)
+        for one in self.allowed:
+            u_mm = (wall if one.of_wall else n) * one.size
+            whose = None if one.differs else self._source_of(one)
+            parts[NAMES[one.key]] = Contribution(u_mm=u_mm, source=whose, allowance=one)
+        return wall, parts
+
+    def _source_of(self, one: Allowance) -> Source:
+        """Return whose error an allowance is that does not differ from reading to reading."""
+        name = NAMES[one.key]
+        of = COMPONENT if name in OF_COMPONENT else OWN
+        if one.key == "component_velocity_percent":
+            of = self.of_block
+        return Source(name=name.replace(" ", "_"), of=of, distribution=one.distribution)
+
+    def _of_calibration(self, found: Walls, growth: FloatArray | None) -> Parts:
+        """Return what the calibration leaves uncertain, in independent parts."""
+        fit, whole = self.calibration, self.calibration.record_model
+
+        def part(name: str, u_mm: FloatArray, *, tested: bool) -> Contribution:
+            freedom = fit.fit_freedom if tested else 0
+            source = Source(name=name, of=self.of_calibration, freedom=freedom)
+            return Contribution(u_mm=u_mm, source=source, freedom=freedom)
+
+        scatter = part("lack_of_fit", found.per_us * fit.lack_of_fit_us, tested=True)
+        if whole is not None:
+            u_mm = np.interp(found.thickness, whole.thickness_mm, whole.u_mm)
+            u_mm = u_mm if growth is None else u_mm * growth
+            model = part("calibration_model", u_mm, tested=True)
+            return {"calibration model": model, "scatter of the steps": scatter}
+        if fit.arrivals is not None:
+            curve = part("calibration_curve", found.u_curve, tested=True)
+            return {"calibration curve": curve}
+        level, velocity = line_parts(found.thickness, fit.velocity_mm_per_us, fit.covariance)
+        return {
+            "calibration level": part("calibration_level", level, tested=True),
+            "calibration velocity": part("calibration_velocity", velocity, tested=True),
+            "scatter of the steps": scatter,
         }
 
-    def factor(self, component_c: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
-        """Return by what temperature multiplies readings, and the standard uncertainty of that."""
+    def factor(
+        self, component_c: FloatArray | None = None
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return by what temperature multiplies readings, and its u by rule and by degrees."""
         rule = self.procedure.temperature
         if rule is None:
-            return np.ones(1), np.zeros(1)
+            return np.ones(1), np.zeros(1), np.zeros(1)
         velocity = self.calibration.velocity_mm_per_us
-        if component_c is None:
-            each = [rule.factor(velocity)]
-        else:
-            each = [rule.factor(velocity, float(value)) for value in component_c]
-        return np.array([one[0] for one in each]), np.array([one[1] for one in each])
+        degrees = [None] if component_c is None else component_c.tolist()
+        each = np.array([rule.factor(velocity, value) for value in degrees])
+        return each[:, 0], each[:, 1], each[:, 2]
 
     def _looked_up(self, interval: Interval, flags: FlagArray) -> Walls:
-        """Return thickness by the calibration alone, with its uncertainty."""
+        """Return thickness by the calibration alone, and what a µs is worth there."""
         fit, whole = self.calibration, self.calibration.record_model
         out, curve = walls(len(flags)), fit.arrivals
         if whole is None and curve is not None:
@@ -141,20 +240,10 @@ class ThicknessStage:
                 repeatability_us=fit.repeatability_us,
             )
             look_up_thickness(interval.us, interval.u_us, nodes, out, flags)
-            return out
-        line = Line(
-            zero_us=fit.zero_us if whole is None else 0.0,
-            velocity_mm_per_us=fit.velocity_mm_per_us,
-            covariance=fit.covariance if whole is None else np.zeros((2, 2)),
-            repeatability_us=fit.repeatability_us,
-            lack_of_fit_us=fit.lack_of_fit_us,
-        )
-        to_thickness(interval.us, interval.u_us, line, out, flags)
-        if whole is None:
-            return out
-        learned = np.interp(out.thickness, whole.thickness_mm, whole.u_mm)
-        growth = 1.0 if interval.u_growth is None else interval.u_growth
-        return out._replace(u_common=np.hypot(out.u_common, learned * growth))
+        else:
+            zero_us = fit.zero_us if whole is None else 0.0
+            to_thickness(interval.us, zero_us, fit.velocity_mm_per_us, out, flags)
+        return out
 
     def _sagitta_mm(self) -> tuple[float, float]:
         """Return what a pipe's curvature adds to every reading, and its standard uncertainty."""
@@ -199,18 +288,18 @@ def inverse_freedom(u_mm: FloatArray, parts: Mapping[str, Contribution]) -> Floa
 
 def combined_mm(parts: Mapping[str, Contribution]) -> FloatArray:
     """Return the combined standard uncertainty of all parts."""
-    return _combined(list(parts.values()))
+    return combined([part.u_mm for part in parts.values()])
 
 
-def _combined(parts: list[Contribution]) -> FloatArray:
-    total = parts[0].u_mm ** 2
-    for part in parts[1:]:
-        total = total + part.u_mm**2
-    return np.asarray(np.sqrt(total))
+def against_block(parts: Mapping[str, Contribution]) -> Parts:
+    """Return the parts that a reading on the block has, too: signal and calibration."""
+    return {name: part for name, part in parts.items() if name in AGAINST_BLOCK}
 
 
 def widen(columns: Columns, more_mm: FloatArray) -> None:
     """Widen the random uncertainty of readings by what a check has found, shape (n,)."""
-    u = np.hypot(columns["u_mm"], more_mm)
-    columns["expanded_mm"] = columns["expanded_mm"] * (u / columns["u_mm"])
-    columns["u_random_mm"], columns["u_mm"] = np.hypot(columns["u_random_mm"], more_mm), u
+    for name, expanded in (("u_mm", "expanded_mm"), ("u_on_block_mm", "expanded_on_block_mm")):
+        u = np.hypot(columns[name], more_mm)
+        columns[expanded] = columns[expanded] * (u / columns[name])
+        columns[name] = u
+    columns["u_random_mm"] = np.hypot(columns["u_random_mm"], more_mm)

@@ -177,6 +177,11 @@ class Layout:
         return self.arrangement == "dual"
 
     @property
+    def crosses_film(self) -> bool:
+        """Whether the interval crosses the film of couplant under the probe."""
+        return self.mode.crosses_coating and self.arrangement != "immersion"
+
+    @property
     def is_contact(self) -> bool:
         """Whether sound enters the wall when it is sent."""
         return self.arrangement == "contact"

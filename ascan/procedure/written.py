@@ -24,7 +24,7 @@ from ascan.procedure.signature import signature_of
 from ascan.procedure.tables import Coating, Interval, MeasuringRange
 from ascan.procedure.usual import as_meant, filled_in
 from ascan.timing.gating import Gate, gate_from_table, in_words_of_today
-from ascan.uncertainty.allowances import Allowances
+from ascan.uncertainty.allowances import Allowance, Allowances, Component, allowances_of
 from ascan.uncertainty.decision import Decision
 from ascan.uncertainty.temperature import Temperature
 from ascan.waveform.conditioning import Filter
@@ -41,6 +41,8 @@ class Procedure(Picklable):
         Every limit of the self-checks, by key.
     text : str
         The TOML it was read from, kept in every file that is written with it.
+    of_component : bool
+        Whether readings are of a component; else of the block it is calibrated on.
     left_out : tuple of str
         What it leaves out (`ascan.procedure.usual`): ``filter``, and gates without a timing.
 
@@ -66,6 +68,7 @@ class Procedure(Picklable):
     temperature: Temperature | None = None
     uncertainty: Allowances = field(default_factory=Allowances)
     decision: Decision | None = None
+    of_component: bool = True
     text: str = text("")
     left_out: tuple[str, ...] = ()
 
@@ -129,16 +132,13 @@ class Procedure(Picklable):
         Neither its temperature, its own velocity, a known coating, a curvature nor a verdict.
         """
         known = self.coating is not None and self.coating.thickness_mm is not None
-        allowed = dataclasses.replace(
-            self.uncertainty, component_velocity_percent=None, curvature_mm=None
-        )
         return dataclasses.replace(
             self,
             temperature=None,
             coating=None if known else self.coating,
             decision=None,
             pipe=None,
-            uncertainty=allowed,
+            of_component=False,
         )
 
     @property
@@ -149,10 +149,31 @@ class Procedure(Picklable):
             return self.probe.delay_us
         return self.probe.delay_us + 2.0 * geometry.height_mm / geometry.velocity_mm_per_us
 
-    @property
-    def not_stated(self) -> list[str]:
-        """What it leaves open, so that no u holds it: keys of ``[uncertainty]``, temperature."""
-        return self.uncertainty.not_stated + ([] if self.temperature else ["temperature"])
+    def allowances(self, *, velocity_matched: bool = False) -> tuple[list[Allowance], list[str]]:
+        """Return what is allowed for besides signal and calibration, and what must be stated.
+
+        Parameters
+        ----------
+        velocity_matched : bool
+            Whether the calibration was carried over to the component by a spot of known thickness.
+
+        Returns
+        -------
+        allowed : list of Allowance
+            As stated, and what is taken where nothing is. On the block, what is stated of the hand.
+        unknown : list of str
+            Keys for which nothing can be taken: without them there is no verdict.
+        """
+        of = Component(
+            velocity_mm_per_us=self.material.velocity_mm_per_us,
+            crosses_film=self.layout.crosses_film,
+            temperature_stated=self.temperature is not None,
+            velocity_matched=velocity_matched,
+        )
+        allowed, unknown = allowances_of(self.uncertainty, of)
+        if self.of_component:
+            return allowed, unknown
+        return [one for one in allowed if one.differs], []
 
     @property
     def interval_material(self) -> Material:

@@ -10,7 +10,7 @@ from ascan.results.summary import is_void
 from ascan.uncertainty.decision import WORDS, Decision, WholeScan
 
 
-def decision_lines(readings: Readings, decision: Decision, *, velocity_stated: bool) -> list[str]:
+def decision_lines(readings: Readings, decision: Decision) -> list[str]:
     """Return counts by verdict, and the probability that all measured positions conform."""
     void = is_void(readings.columns)
     codes = np.where(void, 0, readings.columns["decision"])
@@ -22,11 +22,6 @@ def decision_lines(readings: Readings, decision: Decision, *, velocity_stated: b
         count = int(np.count_nonzero(codes == code))
         if count:
             out.append(f"{count:>8}  {word}: {meaning}")
-    if not velocity_stated:
-        out.append(
-            "nothing is accepted outright: state under [uncertainty] how far the component's "
-            "velocity may be off the block's (component_velocity_percent)"
-        )
     whole = WholeScan(decision)
     columns = readings.columns
     whole.add(

@@ -58,8 +58,8 @@ class Record:
     rejected : sequence of str
         A line for each reading that was refused, or the first of them.
     budget : sequence of str
-    not_stated : sequence of str
-        What the procedure leaves open, so that u does not hold it.
+    taken : sequence of str
+        What is allowed for that the procedure does not state, each with its figure and source.
     """
 
     title: str
@@ -75,7 +75,7 @@ class Record:
     indications: Sequence[Picture] = field(default_factory=tuple)
     rejected: Sequence[str] = ()
     budget: Sequence[str] = ()
-    not_stated: Sequence[str] = ()
+    taken: Sequence[str] = ()
 
 
 def png_of(figure: Any) -> bytes:
@@ -100,7 +100,7 @@ def record_page(record: Record) -> str:
         _section("Calibration", "".join(sheet_parts(record.calibration))),
         _section("Checks of the series", _pre(record.checks) or "<p>none on record</p>"),
         _section("Uncertainty of the thinnest reading", _pre(record.budget)),
-        _section("Not stated in the procedure, so not in u", _lines(record.not_stated)),
+        _section("Allowed for without being measured", _lines(record.taken)),
         _section("Flags that were set", _flags(record.readings)),
         _section("Procedure as it was used", _pre([str(provenance.get("procedure", ""))])),
         _section("To repeat it", _definitions(_repeat(record, provenance))),

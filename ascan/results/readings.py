@@ -21,6 +21,7 @@ from ascan.base.old_names import warned
 from ascan.base.picklable import Picklable
 from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.results.shown import length
+from ascan.results.sources import Source, shared_of
 from ascan.results.summary import Summary
 
 # Columns the engine writes, besides those of its checks (`ascan.checks.table`); those of each gate
@@ -29,8 +30,14 @@ RESULT_COLUMNS = {
     "thickness_mm": ("mm", "thickness; NaN if and only if a fatal flag stands"),
     "u_mm": ("mm", "combined standard uncertainty of the thickness"),
     "u_random_mm": ("mm", "part of u that differs from reading to reading"),
-    "u_common_mm": ("mm", "part of u that all readings of the calibration share"),
-    "expanded_mm": ("mm", "expanded uncertainty: half the 95 % interval, by Student's t"),
+    "u_common_mm": ("mm", "part of u that readings share (`from_…` columns)"),
+    "expanded_mm": (
+        "mm",
+        "expanded uncertainty of this component, everything in it: half the 95 % interval, by "
+        "Student's t",
+    ),
+    "u_on_block_mm": ("mm", "the part of u that a reading on the block has: signal, calibration"),
+    "expanded_on_block_mm": ("mm", "expanded uncertainty of that part, against the block"),
     "conformance": ("1", "probability that the wall is at least the procedure's minimum"),
     "decision": (
         "1",
@@ -111,7 +118,21 @@ class Reading:
             return f"interval {self.columns['interval_us']:.5f} µs" + doubts
         if np.isnan(self.thickness_mm):
             return "no thickness" + doubts
-        return f"{length(self.thickness_mm)}, u {length(self.u_mm)}{doubts}"
+        return f"{length(self.thickness_mm)}, {u_told(self.columns)}{doubts}"
+
+
+def u_told(values: Mapping[str, Any]) -> str:
+    """Return the two standard uncertainties of a reading in words, side by side.
+
+    Examples
+    --------
+    >>> u_told({"u_mm": 0.043, "u_on_block_mm": 0.0042})
+    'u 0.004 mm on the block, 0.043 mm of this component'
+    """
+    if "u_on_block_mm" not in values:
+        return f"u {length(float(values['u_mm']))}"
+    block, whole = (length(float(values[name])) for name in ("u_on_block_mm", "u_mm"))
+    return f"u {block} on the block, {whole} of this component"
 
 
 class NamedColumns(dict[str, AnyArray]):
@@ -177,6 +198,19 @@ class Readings(Picklable):
     def u_mm(self) -> FloatArray:
         """Combined standard uncertainty, shape (rows,)."""
         return self.columns["u_mm"]
+
+    @property
+    def u_on_block_mm(self) -> FloatArray:
+        """The part of u that a reading on the block has, shape (rows,).
+
+        All of it in readings of versions before 2.1, which did not tell the two apart.
+        """
+        return self.columns.get("u_on_block_mm", self.columns["u_mm"])
+
+    @property
+    def shared(self) -> dict[Source, AnyArray]:
+        """What readings share an error of (`ascan.results.sources`): by source, shape (rows,)."""
+        return shared_of(self.columns, self.provenance)
 
     @property
     def flags(self) -> FlagArray:

@@ -18,6 +18,7 @@ from ascan.checks.table import columns as columns_of
 from ascan.kernels.arrays import AnyArray
 from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings
 from ascan.results.shown import shown_columns
+from ascan.results.sources import COLUMNS as SOURCE_COLUMNS
 from ascan.results.summary import is_void
 from ascan.store import schema
 from ascan.store.old.readings import columns_of_today, provenance_of_today
@@ -36,7 +37,7 @@ def describe(name: str) -> tuple[str, str]:
     >>> describe("wall_time_us")
     ('us', 'wall: time of the echo after the transmit pulse')
     """
-    told = RESULT_COLUMNS | _told(of_gate=False)
+    told = RESULT_COLUMNS | SOURCE_COLUMNS | _told(of_gate=False)
     if name in told:
         return told[name]
     by_suffix = GATE_COLUMNS | _told(of_gate=True)

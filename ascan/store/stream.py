@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from ascan.engine.channels import Calibrations, scan_pipelines, walk_channels
+from ascan.engine.channels import Calibrations, scan_pipelines, sources_of, walk_channels
 from ascan.procedure.written import Procedure
 from ascan.results.summary import Summary
 from ascan.store.provenance import (
@@ -83,7 +81,8 @@ def measure_to_file(
             summary.add(columns)
             if table is not None:
                 table.append(columns)
-        file.finish(_provenance(scan, rows.digest.hexdigest(), procedure, calibration))
+        made_from = _provenance(scan, rows.digest.hexdigest(), procedure, calibration)
+        file.finish(made_from | {"sources": sources_of(pipelines)})
     return summary
 
 
@@ -96,7 +95,6 @@ def _provenance(
         "software": software(),
         "procedure": procedure.text,
         "calibration": _calibrated(calibration),
-        "common_sources": dict(_common_sources(calibration)),
         "signature": dict(procedure.signature(scan.recording)),
         "input": {
             "name": scan.name,
@@ -111,17 +109,6 @@ def _provenance(
             },
         },
     }
-
-
-def _common_sources(calibrations: Calibrations) -> Iterator[tuple[str, str]]:
-    """Yield what all readings share an error of, and which one: two files may name the same."""
-    several = isinstance(calibrations, Mapping)
-    named = calibrations.items() if isinstance(calibrations, Mapping) else [(0, calibrations)]
-    for channel, one in sorted(named):
-        of_channel = f" of channel {channel}" if several else ""
-        yield f"calibration{of_channel}", one.digest
-        block = np.array([one.table.thickness_mm, one.table.u_mm])
-        yield f"block{of_channel}", array_digest(block)
 
 
 def _calibrated(calibrations: Calibrations) -> dict[str, Any]:

@@ -9,29 +9,28 @@ import numpy as np
 
 from ascan.base.errors import fault
 from ascan.engine.read import Interval
-from ascan.engine.thickness_stage import Contribution, ThicknessStage, combined_mm, inverse_freedom
+from ascan.engine.thickness_stage import (
+    Contribution,
+    ThicknessStage,
+    against_block,
+    combined_mm,
+    inverse_freedom,
+)
 from ascan.kernels.arrays import FloatArray
 from ascan.procedure.written import Procedure
-from ascan.uncertainty.allowances import MEANINGS
 from ascan.uncertainty.coverage import coverage_factor
 from ascan.uncertainty.monte_carlo import Drawn, propagate
 
-ALLOWED = {
-    "component velocity": "component_velocity_percent",
-    "couplant": "couplant_mm",
-    "surface": "surface_mm",
-    "curvature": "curvature_mm",
-    "operator": "operator_mm",
-}
 # Parts that the model of `_drawn` holds itself; the others are added as they are.
 BY_MODEL = (
     "timing",
     "repeatability",
-    "calibration fit",
+    "calibration level",
+    "calibration velocity",
     "scatter of the steps",
-    "component velocity",
-    "temperature",
+    "temperature rule",
 )
+FIT = ("calibration level", "calibration velocity")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,8 +68,9 @@ class Budget:
     u_mm: float
     freedom: float
     expanded_mm: float
+    on_block_mm: float
     rows: list[Line]
-    not_stated: list[str]
+    taken: list[str]
     drawn: Drawn
 
     def lines(self) -> list[str]:
@@ -88,13 +88,11 @@ class Budget:
         freedom = "infinite" if np.isinf(self.freedom) else f"{self.freedom:.1f}"
         out += [
             f"thickness {self.thickness_mm:.4f} mm, u {self.u_mm:.5f} mm, effective degrees of "
-            f"freedom {freedom}, expanded (95 %) {self.expanded_mm:.5f} mm",
+            f"freedom {freedom}, expanded (95 %) {self.expanded_mm:.5f} mm; on the block "
+            f"{self.on_block_mm:.5f} mm",
             f"by {self.drawn_told}",
         ]
-        if self.not_stated:
-            told = "; ".join(MEANINGS[name] for name in self.not_stated)
-            out.append(f"not stated in the procedure, so not in u: {told}")
-        return out
+        return out + [f"allowed for: {each}" for each in self.taken]
 
     @property
     def drawn_told(self) -> str:
@@ -128,15 +126,17 @@ def budget_of(stage: ThicknessStage, interval_us: float, u_interval_us: float) -
         raise fault("budget", "the reading has no thickness", remedy="choose another row")
     thickness = float(wall[0])
     u = combined_mm(parts)
-    inverse = inverse_freedom(u, parts)
+    inverse, on_block = inverse_freedom(u, parts), against_block(parts)
+    u_on_block = combined_mm(on_block)
     return Budget(
         thickness_mm=thickness,
         u_mm=float(u[0]),
         freedom=float(1.0 / inverse[0]) if inverse[0] > 0.0 else np.inf,
         expanded_mm=float((u * coverage_factor(inverse))[0]),
         rows=_rows(stage, interval_us, u_interval_us, thickness, parts),
-        not_stated=stage.procedure.not_stated,
-        drawn=_drawn(stage, interval_us, u_interval_us, parts),
+        on_block_mm=float((u_on_block * coverage_factor(inverse_freedom(u_on_block, on_block)))[0]),
+        taken=[str(one) for one in stage.allowed if one.why],
+        drawn=_drawn(stage, interval_us, u_interval_us, thickness, parts),
     )
 
 
@@ -154,21 +154,20 @@ def _rows(
         "timing": (f"{interval_us:.5f} µs, u {u_interval_us:.5f}", f"{per_us:.3f} mm/µs"),
         "repeatability": (f"u {fit.repeatability_us:.5f} µs", f"{per_us:.3f} mm/µs"),
         "scatter of the steps": (f"u {fit.lack_of_fit_us:.5f} µs", f"{per_us:.3f} mm/µs"),
-        "temperature": (_temperature_told(procedure), f"{thickness_mm:.3f} mm"),
+        "calibration curve": (str(getattr(fit.arrivals, "path", "")), "-"),
+        "calibration model": ("whole records", "-"),
+        "temperature rule": (_temperature_told(procedure), f"{thickness_mm:.3f} mm"),
         "coating": (f"{stage.coat_mm[0]:.4f} mm of wall", "1"),
         "pipe": (f"{stage.sagitta_mm[0]:.4f} mm added", "1"),
     }
     out: list[Line] = []
     for name, part in parts.items():
-        if name == "scatter of the steps" and fit.arrivals is not None:
+        if name in FIT:
+            if name == FIT[0]:
+                out += _fit_lines(stage, thickness_mm, parts)
             continue
-        if name == "calibration fit":
-            out += _fit_lines(stage, thickness_mm, part)
-            continue
-        value, sensitivity = told.get(name) or _allowance_told(procedure, name, thickness_mm)
-        if name in ("temperature", "coating", "pipe") and getattr(procedure, name) is None:
-            value, sensitivity = "none", "-"
-        out.append(_line(name, value, sensitivity, float(part.u_mm[0]), part))
+        value, sensitivity = told.get(name) or _allowance_told(part, thickness_mm)
+        out.append(_line(name, value, sensitivity, abs(float(part.u_mm[0])), part))
     return out
 
 
@@ -179,15 +178,16 @@ def _line(name: str, value: str, sensitivity: str, u_mm: float, part: Contributi
         sensitivity=sensitivity,
         u_mm=u_mm,
         freedom=part.freedom,
-        random=part.random,
+        random=part.source is None,
     )
 
 
-def _fit_lines(stage: ThicknessStage, thickness_mm: float, part: Contribution) -> list[Line]:
+def _fit_lines(
+    stage: ThicknessStage, thickness_mm: float, parts: Mapping[str, Contribution]
+) -> list[Line]:
     """Return what block, timing and scatter of the steps put into zero and velocity."""
-    fit, whole = stage.calibration, float(part.u_mm[0])
-    if fit.arrivals is not None:
-        return [_line("calibration curve", fit.arrivals.path, "-", whole, part)]
+    fit, part = stage.calibration, parts[FIT[0]]
+    whole = float(np.hypot(*(parts[name].u_mm[0] for name in FIT)))
     gain, _, by_block_us = fit.gain()
     # Thickness follows zero and slowness s as −1 / s and −d / s: so it follows each step's time.
     follows = 0.5 * fit.velocity_mm_per_us * (gain[0] + thickness_mm * gain[1])
@@ -213,51 +213,60 @@ def _temperature_told(procedure: Procedure) -> str:
     return f"{rule.block_c:g} to {rule.component_c:g} °C" if rule else "none"
 
 
-def _allowance_told(procedure: Procedure, name: str, thickness_mm: float) -> tuple[str, str]:
-    value = getattr(procedure.uncertainty, ALLOWED[name])
-    if value is None:
-        return "not stated", "-"
-    if name == "component velocity":
-        return f"u {value:g} %", f"{thickness_mm:.3f} mm"
-    return f"u {value:g} mm", "1"
+def _allowance_told(part: Contribution, thickness_mm: float) -> tuple[str, str]:
+    """Return what is allowed for, and whether it was stated."""
+    one = part.allowance
+    if one is None:
+        return "by the temperatures", f"{thickness_mm:.3f} mm"
+    by = "" if not one.why or one.size == 0.0 else ", not stated"
+    if one.of_wall:
+        return f"u {100.0 * one.size:.3g} %{by}", f"{thickness_mm:.3f} mm"
+    return f"u {one.size:.3g} mm{by}", "1"
 
 
 def _drawn(
     stage: ThicknessStage,
     interval_us: float,
     u_interval_us: float,
+    wall_mm: float,
     parts: Mapping[str, Contribution],
 ) -> Drawn:
     """Return the reading by draws of every input: zero and velocity jointly, the rest alone."""
-    fit, rule = stage.calibration, stage.procedure.temperature
-    added = [name for name in parts if name not in BY_MODEL]
-    factor, u_factor = (float(one[0]) for one in stage.factor())
+    fit = stage.calibration
+    # A line is drawn by its zero and velocity; a curve and a record's model in their own parts.
+    held = [*BY_MODEL, *(["temperature"] if stage.procedure.temperature else [])]
+    added = [name for name in parts if name not in held]
+    read_mm = wall_mm / float(stage.factor()[0][0]) - stage.sagitta_mm[0] + stage.coat_mm[0]
+    per_us = float(parts["timing"].u_mm[0]) / u_interval_us
+    factor, u_rule, u_degrees = (float(one[0]) for one in stage.factor())
 
     def model(drawn: Mapping[str, FloatArray]) -> FloatArray:
         time = interval_us + drawn["time"]
-        if fit.arrivals is None:
+        if fit.is_line:
             read = 0.5 * drawn["fit"][:, 1] * (time - drawn["fit"][:, 0])
         else:
-            curve = np.interp(time, fit.arrivals.time_us, fit.arrivals.thickness_mm)
-            read = curve + drawn["fit"][:, 0]
+            read = read_mm + per_us * drawn["time"]
         wall = (read - stage.coat_mm[0] + stage.sagitta_mm[0]) * drawn["factor"]
-        wall = wall * (1.0 + drawn["velocity"])
         return np.asarray(wall + sum(drawn[name] for name in added))
 
     def normal(u: float, mean: float = 0.0):  # type: ignore[no-untyped-def]
         return lambda rng, n: mean + u * rng.standard_normal(n)
 
-    scatter = 0.0 if fit.arrivals is not None else fit.lack_of_fit_us
+    def of(name: str):  # type: ignore[no-untyped-def]
+        part = parts.get(name)
+        u = 0.0 if part is None else float(part.u_mm[0])
+        if part is None or part.allowance is None or part.allowance.distribution == "normal":
+            return normal(u)
+        return lambda rng, n: np.sqrt(3.0) * u * rng.uniform(-1.0, 1.0, n)
+
+    scatter = fit.lack_of_fit_us if "scatter of the steps" in parts else 0.0
     u_time = np.sqrt(u_interval_us**2 + fit.repeatability_us**2 + scatter**2)
     mean = np.array([fit.zero_us, fit.velocity_mm_per_us])
     covariance = fit.covariance
-    if fit.arrivals is not None:
-        mean, covariance = np.zeros(2), np.diag([float(parts["calibration fit"].u_mm[0]) ** 2, 0])
     draws = {
         "time": normal(float(u_time)),
         "fit": lambda rng, n: rng.multivariate_normal(mean, covariance, n),
-        "factor": normal(u_factor if rule else 0.0, factor),
-        "velocity": normal(stage.procedure.uncertainty.common_share),
-        **{name: normal(float(parts[name].u_mm[0])) for name in added},
+        "factor": normal(float(np.hypot(u_rule, u_degrees)), factor),
+        **{name: of(name) for name in added},
     }
     return propagate(model, draws)

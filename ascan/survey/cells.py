@@ -11,6 +11,7 @@ from ascan.base.errors import fault
 from ascan.base.flags import is_marked
 from ascan.kernels.arrays import BoolArray, FloatArray, IntArray
 from ascan.survey.places import Places
+from ascan.survey.told import Told
 
 Lengths = TypeVar("Lengths", float, FloatArray)
 MOST_CELLS = 4_000_000
@@ -71,6 +72,15 @@ class Cells:
     def u_mm(self) -> FloatArray:
         """Its combined standard uncertainty."""
         return self.of_least(self.places.u_mm)
+
+    @property
+    def told(self) -> Told:
+        """Least readings with what they are uncertain by, shape (ny × nx,)."""
+        return Told(
+            thickness_mm=self.thickness_mm.ravel(),
+            u_random_mm=self.of_least(self.places.u_random_mm).ravel(),
+            shared={s: self.of_least(one).ravel() for s, one in self.places.shared.items()},
+        )
 
     @property
     def with_care(self) -> BoolArray:
@@ -200,7 +210,7 @@ def to_cells(places: Places, *, cell_mm: float | None = None, area: Area | None 
     >>> n = np.arange(4.0)
     >>> places = Places(
     ...     x_mm=n % 2, y_mm=n // 2, thickness_mm=np.array([8.0, 7.5, np.nan, 8.1]),
-    ...     u_random_mm=0.01 + 0 * n, u_common_mm=0.02 + 0 * n,
+    ...     u_random_mm=0.01 + 0 * n, shared={},
     ...     flags=np.zeros(4, np.uint32), row=n)
     >>> to_cells(places).thickness_mm.tolist()
     [[8.0, 7.5], [nan, 8.1]]

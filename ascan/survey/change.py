@@ -8,6 +8,7 @@ import numpy as np
 
 from ascan.base.errors import fault
 from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray
+from ascan.survey.told import Told, covariance_mm2
 
 # A change is one where it exceeds so many of its standard uncertainties (coverage of 95 %): of a
 # wall that did not change, noise takes this share beyond them either way (normal distribution).
@@ -26,8 +27,10 @@ class Change:
         Earlier less later; NaN where either has no thickness.
     rate_mm_per_year, u_rate_mm_per_year : ndarray
     years : float
-    u_of_later_mm : ndarray
-        What of a loss's u is the later reading's own.
+    later : Told
+        Thicknesses now.
+    with_later_mm2 : ndarray
+        Covariance of a loss with the thickness now.
     """
 
     loss_mm: FloatArray
@@ -35,7 +38,8 @@ class Change:
     rate_mm_per_year: FloatArray
     u_rate_mm_per_year: FloatArray
     years: float
-    u_of_later_mm: FloatArray
+    later: Told
+    with_later_mm2: FloatArray
 
     def columns(self) -> dict[str, AnyArray]:
         """Return losses and rates as columns, and which are more than uncertainty explains."""
@@ -70,29 +74,16 @@ class Change:
         return self.loss_mm < -CERTAIN * self.u_loss_mm
 
 
-def change_between(
-    earlier_mm: FloatArray,
-    later_mm: FloatArray,
-    u_random_mm: tuple[FloatArray, FloatArray],
-    u_common_mm: tuple[FloatArray, FloatArray],
-    years: float,
-    *,
-    same_calibration: bool,
-) -> Change:
+def change_between(earlier: Told, later: Told, years: float) -> Change:
     """Return what was lost between two surveys.
 
     Parameters
     ----------
-    earlier_mm, later_mm : ndarray
-        Thicknesses of the same places.
-    u_random_mm, u_common_mm : tuple of ndarray
-        Of the earlier and of the later ones: what differs from reading to reading, and what all of
-        one calibration share.
+    earlier, later : Told
+        Thicknesses of the same places. What both share an error of cancels as far as both follow
+        it; what one of them has alone adds.
     years : float
         Between the two.
-    same_calibration : bool
-        Whether both were measured with one calibration: what they share then cancels but for the
-        part that grows with thickness, else both parts add.
 
     Raises
     ------
@@ -101,23 +92,21 @@ def change_between(
     """
     if not years > 0.0:
         raise fault("years", f"is {years:g}", allowed="above 0", remedy="say when each was read")
-    loss = earlier_mm - later_mm
-    first, second = u_common_mm
-    shared = np.abs(first - second) if same_calibration else np.hypot(first, second)
-    u = np.sqrt(u_random_mm[0] ** 2 + u_random_mm[1] ** 2 + shared**2)
+    loss = earlier.thickness_mm - later.thickness_mm
+    alike = covariance_mm2(earlier, later)
+    u = np.sqrt(np.maximum(earlier.u_mm**2 + later.u_mm**2 - 2.0 * alike, 0.0))
     return Change(
         loss_mm=loss,
         u_loss_mm=u,
         rate_mm_per_year=loss / years,
         u_rate_mm_per_year=u / years,
         years=years,
-        u_of_later_mm=u_random_mm[1] if same_calibration else np.hypot(u_random_mm[1], second),
+        later=later,
+        with_later_mm2=alike - later.u_mm**2,
     )
 
 
-def remaining_years(
-    later_mm: FloatArray, u_later_mm: FloatArray, minimum_mm: float, change: Change
-) -> tuple[FloatArray, FloatArray]:
+def remaining_years(minimum_mm: float, change: Change) -> tuple[FloatArray, FloatArray]:
     """Return the remaining life of each place and its standard uncertainty, in years.
 
     0 where the wall is at the minimum or below it, whatever was lost; infinite where nothing was
@@ -128,26 +117,22 @@ def remaining_years(
     References
     ----------
     (t_actual - t_required) / corrosion rate, as in API 510 and API 570, clause 7.2 (from memory);
-    uncertainty by JCGM 100:2008, 5.1.2: life = (t - m) / R with R = (e - t) / years, and the random
-    error of t in both, d life / dt = 1 / R + (t - m) / (R² years), d life / de = -(t - m) / (R²
-    years).
+    uncertainty by JCGM 100:2008, 5.2.2: life = years × left / loss, whose two errors are
+    correlated.
     """
-    left = later_mm - minimum_mm
-    rate = change.rate_mm_per_year
+    left = change.later.thickness_mm - minimum_mm
     with np.errstate(divide="ignore", invalid="ignore"):
-        life = np.where(rate > 0.0, left / rate, np.inf)
-        # All that the loss does not share with the wall left is the earlier reading's.
-        u_earlier = np.sqrt(np.maximum(change.u_loss_mm**2 - u_later_mm**2, 0.0))
-        by_earlier = left / (rate**2 * change.years)
-        u = np.hypot((1.0 / rate + by_earlier) * u_later_mm, by_earlier * u_earlier)
-    known = (rate > 0.0) & (left > 0.0)
-    life = np.where(np.isnan(rate), np.nan, life)
+        life = np.where(change.loss_mm > 0.0, change.years * left / change.loss_mm, np.inf)
+        by_left, by_loss = change.years / change.loss_mm, -life / change.loss_mm
+        square = (by_left * change.later.u_mm) ** 2 + (by_loss * change.u_loss_mm) ** 2
+        square += 2.0 * by_left * by_loss * change.with_later_mm2
+        u = np.sqrt(np.maximum(square, 0.0))
+    known = (change.loss_mm > 0.0) & (left > 0.0)
+    life = np.where(np.isnan(change.loss_mm), np.nan, life)
     return np.where(left <= 0.0, 0.0, life), np.where(known, u, np.nan)
 
 
-def least_years(
-    later_mm: FloatArray, u_later_mm: FloatArray, minimum_mm: float, change: Change
-) -> FloatArray:
+def least_years(minimum_mm: float, change: Change) -> FloatArray:
     """Return the years that each place has left at least, at 95 %, if its rate goes on.
 
     0 where the wall may be at the minimum already, infinite where it grew for certain (doubt one of
@@ -155,11 +140,8 @@ def least_years(
 
     Parameters
     ----------
-    later_mm, u_later_mm : ndarray, shape (n,)
-        Thicknesses now, and their combined standard uncertainty.
     minimum_mm : float
     change : Change
-        Of the same places.
 
     References
     ----------
@@ -168,13 +150,13 @@ def least_years(
     not the rate differs from 0. Years T belong to the interval where wall left less T times the
     rate differs from 0 by no more than 1.645 of its standard uncertainties (one-sided).
     """
-    left, rate = later_mm - minimum_mm, change.rate_mm_per_year
+    left, rate = change.later.thickness_mm - minimum_mm, change.rate_mm_per_year
     k2 = ONE_SIDED * ONE_SIDED
     # A wall that reads thick makes the wall left larger and the loss smaller.
-    shared = -(change.u_of_later_mm**2) / change.years
+    shared = change.with_later_mm2 / change.years
     a = rate**2 - k2 * change.u_rate_mm_per_year**2
     b = -2.0 * (left * rate - k2 * shared)
-    c = left**2 - k2 * u_later_mm**2
+    c = left**2 - k2 * change.later.u_mm**2
     with np.errstate(divide="ignore", invalid="ignore"):
         root = np.sqrt(np.maximum(b * b - 4.0 * a * c, 0.0))
         # Both roots without a difference of nearly equal numbers.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -127,11 +128,12 @@ def figures_of(cells: Cells, limits_mm: tuple[float, ...] = ()) -> Figures:
         below = tuple(_all_unknown(limit, whole_mm2) for limit in limits_mm)
         return Figures(row=-1, least_flags="", spread_mm=np.nan, below=below, **nothing, **counts)
     area_mm2 = cells.area_mm2[cells.least >= 0]
+    # The mean follows each source as its readings do on the average.
+    follows = [float(one[chosen].mean()) for one in places.shared.values()]
     unread_mm2 = float(cells.area_mm2.sum() - area_mm2.sum())
     thinnest = int(chosen[np.argmin(thickness)])
     usable = places.usable & (places.thickness_mm >= 0.0)
     noise = float(np.sqrt(np.mean(places.u_random_mm[usable] ** 2)))
-    shared = float(np.mean(u_common))
     return Figures(
         least_mm=float(places.thickness_mm[thinnest]),
         u_least_mm=float(places.u_mm[thinnest]),
@@ -141,7 +143,7 @@ def figures_of(cells: Cells, limits_mm: tuple[float, ...] = ()) -> Figures:
         least_flags=names(int(places.flags[thinnest])),
         low_by_mm=noise * expected_extreme(int(usable.sum())),
         mean_mm=float(thickness.mean()),
-        u_mean_mm=float(np.hypot(np.sqrt((u_random**2).sum()) / chosen.size, shared)),
+        u_mean_mm=math.hypot(np.linalg.norm(u_random) / chosen.size, *follows),
         spread_mm=float(thickness.std()),
         below=tuple(
             _below(thickness, u_random, u_common, limit, area_mm2, unread_mm2)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ascan.base.errors import fault
+from ascan.results.sources import in_line
 from ascan.survey.places import Places
 
 
@@ -83,13 +84,14 @@ def join(
     if len({scan.round_mm for scan in scans}) > 1:
         raise fault("join", "is of surfaces of different diameters")
     moved = [placed(scan, where) for scan, where in zip(scans, placements, strict=True)]
-    names = ("x_mm", "y_mm", "thickness_mm", "u_random_mm", "u_common_mm", "flags", "row")
+    names = ("x_mm", "y_mm", "thickness_mm", "u_random_mm", "flags", "row")
     together = {name: np.concatenate([getattr(one, name) for one in moved]) for name in names}
     digests = {scan.calibration for scan in scans}
     whole = Places(
         round_mm=scans[0].round_mm,
         calibration=digests.pop() if len(digests) == 1 else None,
         scan=np.repeat(np.arange(len(moved)), [len(one) for one in moved]),
+        shared=in_line([scan.shared for scan in scans], [len(scan) for scan in scans]),
         nowhere=sum(one.nowhere for one in scans),
         **together,
     )

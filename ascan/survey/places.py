@@ -10,6 +10,7 @@ from ascan.base.errors import fault
 from ascan.base.flags import is_fatal
 from ascan.kernels.arrays import BoolArray, FlagArray, FloatArray, IntArray
 from ascan.results.readings import Readings
+from ascan.results.sources import Shared, combined
 from ascan.results.summary import is_void
 
 
@@ -21,8 +22,10 @@ class Places:
     ----------
     x_mm, y_mm : ndarray, shape (n,)
         On a pipe, y is the way round it, from 0 at the top.
-    thickness_mm, u_random_mm, u_common_mm : ndarray, shape (n,)
+    thickness_mm, u_random_mm : ndarray, shape (n,)
         NaN where there is none.
+    shared : mapping of Source to ndarray, shape (n,)
+        What they share an error of (`ascan.results.sources`).
     flags : ndarray of uint32, shape (n,)
         Bits of each reading.
     row : ndarray of int, shape (n,)
@@ -41,7 +44,7 @@ class Places:
     y_mm: FloatArray
     thickness_mm: FloatArray
     u_random_mm: FloatArray
-    u_common_mm: FloatArray
+    shared: Shared
     flags: FlagArray
     row: IntArray
     round_mm: float = 0.0
@@ -56,6 +59,11 @@ class Places:
     def usable(self) -> BoolArray:
         """Whether each has a thickness."""
         return np.isfinite(self.thickness_mm)
+
+    @property
+    def u_common_mm(self) -> FloatArray:
+        """What of u each shares with others, shape (n,)."""
+        return combined(list(self.shared.values()))
 
     @property
     def u_mm(self) -> FloatArray:
@@ -114,15 +122,17 @@ def places_of(readings: Readings, *, outside_diameter_mm: float | None = None) -
         raise fault("readings", "have no position", remedy="give the scan its positions")
     gone = gone_of(readings)
     parts = [
-        np.where(gone, np.nan, columns[name])[somewhere]
-        for name in ("thickness_mm", "u_random_mm", "u_common_mm")
+        np.where(gone, np.nan, columns[name])[somewhere] for name in ("thickness_mm", "u_random_mm")
     ]
     return Places(
         x_mm=x_mm[somewhere],
         y_mm=(y_mm % round_mm if round_mm else y_mm)[somewhere],
         thickness_mm=parts[0],
         u_random_mm=parts[1],
-        u_common_mm=parts[2],
+        shared={
+            source: np.where(gone, np.nan, follows)[somewhere]
+            for source, follows in readings.shared.items()
+        },
         flags=np.asarray(columns["flags"])[somewhere],
         row=readings.scan_rows[somewhere],
         round_mm=float(round_mm),

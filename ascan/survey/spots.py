@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,8 +13,10 @@ from ascan.base.errors import fault
 from ascan.base.flags import names
 from ascan.kernels.arrays import AnyArray, BoolArray, IntArray
 from ascan.results.readings import Readings
+from ascan.results.sources import Shared, Source
 from ascan.survey.figures import expected_extreme
 from ascan.survey.places import gone_of
+from ascan.survey.told import Told
 
 # Readings of one point that scatter by more than so many of their own uncertainties are not of one
 # wall: the least of them stands all the same.
@@ -31,8 +33,11 @@ class Spot:
     name : str
     readings, usable, careful : int
         In all; with a thickness; of these, with a care flag.
-    least_mm, u_random_mm, u_common_mm : float
-        The thinnest reading and its uncertainty's parts; NaN without one.
+    least_mm, u_random_mm : float
+        The thinnest reading and the part of its u that differs from reading to reading; NaN
+        without one.
+    shared : mapping of Source to float
+        What it shares an error of with others.
     row : int
         Of the thinnest; −1 without one.
     least_flags : str
@@ -53,7 +58,7 @@ class Spot:
     careful: int
     least_mm: float
     u_random_mm: float
-    u_common_mm: float
+    shared: Mapping[Source, float]
     row: int
     least_flags: str
     mean_mm: float
@@ -65,7 +70,7 @@ class Spot:
     @property
     def u_mm(self) -> float:
         """Combined standard uncertainty of the least reading."""
-        return float(np.hypot(self.u_random_mm, self.u_common_mm))
+        return float(np.hypot(self.u_random_mm, np.linalg.norm(list(self.shared.values()))))
 
 
 def point_names(column: AnyArray) -> list[str]:
@@ -104,27 +109,38 @@ def spots_of(readings: Readings, column: str = "point") -> list[Spot]:
             raise fault("readings", f"hold no column {wanted}", remedy=remedy)
     text = np.array(point_names(columns[column]))
     found, first = np.unique(text, return_index=True)
-    gone = gone_of(readings)
+    gone, shared = gone_of(readings), readings.shared
     return [
-        _spot(readings, str(name), np.flatnonzero(text == name), gone, readings.scan_rows)
+        _spot(readings, str(name), np.flatnonzero(text == name), gone, shared)
         for name in found[np.argsort(first)]
     ]
+
+
+def told_of(spots: Sequence[Spot | None]) -> Told:
+    """Return the least readings of points, those that are None unread, with what they share."""
+    some = [unread("") if spot is None else spot for spot in spots]
+    sources = dict.fromkeys(source for spot in some for source in spot.shared)
+    return Told(
+        thickness_mm=np.array([spot.least_mm for spot in some]),
+        u_random_mm=np.array([spot.u_random_mm for spot in some]),
+        shared={s: np.array([spot.shared.get(s, np.nan) for spot in some]) for s in sources},
+    )
 
 
 def unread(name: str, rejected: Mapping[int, str] | None = None) -> Spot:
     """Return a point of which no reading can be used; without rejected ones, none was taken."""
     nothing: dict[str, Any] = dict.fromkeys(
-        ("least_mm", "u_random_mm", "u_common_mm", "mean_mm", "spread_mm", "low_by_mm"), np.nan
+        ("least_mm", "u_random_mm", "mean_mm", "spread_mm", "low_by_mm"), np.nan
     )
     why = rejected or {}
     return Spot(
         name=name, readings=len(why), usable=0, careful=0, row=-1, least_flags="", scatters=False,
-        rejected=why, **nothing,
+        rejected=why, shared={}, **nothing,
     )  # fmt: skip
 
 
-def _spot(readings: Readings, name: str, rows: IntArray, gone: BoolArray, number: AnyArray) -> Spot:
-    columns = readings.columns
+def _spot(readings: Readings, name: str, rows: IntArray, gone: BoolArray, shared: Shared) -> Spot:
+    columns, number = readings.columns, readings.scan_rows
     kept = rows[~gone[rows]]
     rejected = {
         int(number[row]): names(int(columns["flags"][row])) or "void" for row in rows[gone[rows]]
@@ -141,7 +157,7 @@ def _spot(readings: Readings, name: str, rows: IntArray, gone: BoolArray, number
         careful=careful,
         least_mm=float(columns["thickness_mm"][least]),
         u_random_mm=float(columns["u_random_mm"][least]),
-        u_common_mm=float(columns["u_common_mm"][least]),
+        shared={source: float(one[least]) for source, one in shared.items()},
         row=int(number[least]),
         least_flags=names(int(columns["flags"][least])),
         mean_mm=float(thickness.mean()),

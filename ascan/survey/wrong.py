@@ -1,7 +1,8 @@
 """What counts as a wrong reading, and as a hidden wall: two definitions, the same everywhere.
 
 *Value wrong*: the reading is off its claimed truth by more than the largest of its expanded
-uncertainty, an eighth of a wavelength, and 1 % of the wall.
+uncertainty against the block (a component of another velocity is no fault of a reading), an eighth
+of a wavelength, and 1 % of the wall.
 
 *Thinner wall hidden*: under the beam (−6 dB) lies a wall thinner by more than 0.2 mm than the
 reading's lower bound, which is the thickness less its expanded uncertainty.
@@ -143,13 +144,15 @@ def verdicts(columns: Mapping[str, AnyArray], truth: Truth, eighth: float) -> Ve
     Parameters
     ----------
     columns : mapping of str to ndarray, each of shape (n,)
-        ``thickness_mm``, ``expanded_mm`` and ``flags``, as readings have them.
+        ``thickness_mm``, ``expanded_on_block_mm`` and ``flags``, as readings have them; those of
+        versions before 2.1 have ``expanded_mm`` alone.
     truth : Truth, n rows
     eighth : float
         An eighth of a wavelength, mm (`eighth_mm`).
     """
     flags = np.asarray(columns["flags"], np.uint32)
-    expanded = np.asarray(columns["expanded_mm"], np.float64)
+    told = columns.get("expanded_on_block_mm", columns["expanded_mm"])
+    expanded = np.asarray(told, np.float64)
     read = np.asarray(columns["thickness_mm"], np.float64)
     refused = is_fatal(flags) | ~np.isfinite(read)
     thickness = np.where(refused, np.nan, read)

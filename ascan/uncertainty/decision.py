@@ -16,10 +16,9 @@ from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray
 REACH, STEPS = 8.0, 321
 BLOCK = 4096
 WORDS = {
-    "undecided": "no thickness, or an upper bound above the minimum",
+    "undecided": "no thickness, an upper bound above the minimum, or an influence without a figure",
     "accept": "at least the minimum by more than the guard band",
-    "conditional accept": "at least the minimum, but within the guard band, with a care flag, or "
-    "by a component velocity that the procedure does not state",
+    "conditional accept": "at least the minimum, but within the guard band or with a care flag",
     "conditional reject": "below the minimum, within the guard band",
     "reject": "below the minimum by more than the guard band",
 }
@@ -61,20 +60,21 @@ class Decision:
         expanded_mm: FloatArray,
         flags: FlagArray,
         *,
-        velocity_stated: bool,
+        decidable: bool,
     ) -> AnyArray:
         """Return a `Verdict` for each reading, uint8.
 
-        A reading with a care flag is never accepted outright, nor is any where the procedure does
-        not state (``velocity_stated``) how far the component's velocity may be off the block's:
-        0.3 % of that is no rarity, and no echo tells. An upper bound can only reject.
+        A reading with a care flag is never accepted outright. An upper bound can only reject.
+        Nothing is decided where an influence is neither stated nor has a figure that can be taken
+        for it (``decidable``): a component of another velocity shows in no echo.
         """
+        if not decidable:
+            return np.full(thickness_mm.shape, Verdict.UNDECIDED, np.uint8)
         over, band = thickness_mm - self.minimum_mm, self.guard * expanded_mm
         out = np.full(thickness_mm.shape, Verdict.REJECT, np.uint8)
         out[over >= -band] = Verdict.CONDITIONAL_REJECT
         out[over >= 0.0] = Verdict.CONDITIONAL_ACCEPT
-        if velocity_stated:
-            out[(over >= band) & ~is_marked(flags)] = Verdict.ACCEPT
+        out[(over >= band) & ~is_marked(flags)] = Verdict.ACCEPT
         bound = (flags & np.uint32(Flag.UPPER_BOUND)) != 0
         out[is_fatal(flags) | np.isnan(thickness_mm) | (bound & (over >= 0.0))] = Verdict.UNDECIDED
         return out

@@ -35,6 +35,8 @@ class Temperature:
     rule : str
         ``coefficient``: the velocity changes by ``velocity_per_c_mm_per_us`` for each degree.
         ``one_percent_per_55_c``: the reading is reduced by that share (ASTM E797).
+    sensor : str
+        What measures the component's temperature. Readings by one sensor share its error.
     velocity_per_c_mm_per_us, u_velocity_per_c_mm_per_us : float, optional
         Of the rule ``coefficient``; without them 1018 steel, −0.0008 from 0 to 50 °C.
     """
@@ -44,6 +46,7 @@ class Temperature:
     u_block_c: float = number(least=0.0, most=100.0)
     u_component_c: float = number(least=0.0, most=100.0)
     rule: str = text("coefficient", choices=("coefficient", "one_percent_per_55_c"))
+    sensor: str = text("")
     velocity_per_c_mm_per_us: float | None = number(None, least=-0.05, most=0.05)
     u_velocity_per_c_mm_per_us: float | None = number(None, least=0.0, most=0.05)
 
@@ -88,8 +91,8 @@ class Temperature:
 
     def factor(
         self, velocity_mm_per_us: float, component_c: float | None = None
-    ) -> tuple[float, float]:
-        """Return by what a reading is multiplied, and the standard uncertainty of that.
+    ) -> tuple[float, float, float]:
+        """Return what multiplies a reading, its u by the rule, and its u by the temperatures.
 
         Parameters
         ----------
@@ -107,4 +110,4 @@ class Temperature:
             share, u_share = slope / velocity_mm_per_us, u_slope / velocity_mm_per_us
         else:
             share, u_share = -SHARE_PER_C, U_SHARE * SHARE_PER_C
-        return 1.0 + share * apart_c, float(np.hypot(share * u_apart_c, u_share * apart_c))
+        return 1.0 + share * apart_c, u_share * apart_c, share * u_apart_c

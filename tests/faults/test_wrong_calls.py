@@ -103,7 +103,10 @@ def test_the_block_has_one_temperature() -> None:
 
 
 def test_temperature_that_is_not_stated_is_named() -> None:
-    assert "temperature" in Procedure.from_text(PROCEDURE).not_stated
+    allowed, unknown = Procedure.from_text(PROCEDURE).allowances()
+    (one,) = (each for each in allowed if each.key == "temperature")
+    assert "not stated" in one.why
+    assert not unknown
 
 
 def test_a_probe_without_a_surface_echo_takes_no_interval_from_one() -> None:

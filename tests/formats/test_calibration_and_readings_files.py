@@ -129,9 +129,10 @@ def test_changed_rows_are_named_by_the_block_that_holds_them(
 
 def test_readings_of_one_block_name_what_they_share(measured: Path) -> None:
     _, _, calibration = plate_example(8.0)
-    sources = ascan.load_readings(measured).provenance["common_sources"]
-    assert sources["calibration"] == calibration.digest
-    assert set(sources) == {"calibration", "block"}
+    whose = {source.name: source.of for source in ascan.load_readings(measured).shared}
+    assert whose["calibration_velocity"] == f"calibration {calibration.digest}"
+    assert whose["component_velocity"] == f"component on block {calibration.block_digest}"
+    assert whose["couplant"] == ""
 
 
 def test_csv_has_every_row_and_reads_back(measured: Path, tmp_path: Path) -> None:

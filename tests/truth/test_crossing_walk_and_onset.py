@@ -43,7 +43,7 @@ def test_walk_over_the_calibrated_heights_is_in_u() -> None:
     height = rng.uniform(0.5, 0.8, 2000)
     readings = measure(scan_of(echoes(walls, height)), procedure, calibration)
     error = readings.columns["thickness_mm"] - walls
-    u = readings.columns["u_mm"]
+    u = readings.u_on_block_mm
     noise_alone = 0.5 * V_MM_PER_US * 1e-3 / (2.0 * np.pi * 5.0 * 0.5)
     assert error.std() > 10.0 * noise_alone
     assert 0.5 < np.sqrt(np.mean((error / u) ** 2)) < 1.05

@@ -132,7 +132,7 @@ def test_noise_leaves_spread_not_bias() -> None:
     error = readings.thickness_mm - truth
     assert np.abs(error).max() < 0.05
     assert abs(error.mean()) < 1e-3
-    assert 0.75 < np.std(error / readings.u_mm) < 1.05
+    assert 0.75 < np.std(error / readings.u_on_block_mm) < 1.05
 
 
 @pytest.mark.parametrize("roof_deg", [0.0, 3.5, 8.0])
@@ -142,7 +142,7 @@ def test_below_the_thinnest_step_right_or_an_upper_bound(roof_deg: float, thinne
     calibration = calibrated(EIGHT[thinnest <= EIGHT], roof_deg, how)
     truth = np.random.default_rng(4).uniform(0.3, thinnest, 500)
     readings = measure(walls(truth, roof_deg, 40.0, seed=5), how, calibration)
-    right = np.abs(readings.thickness_mm - truth) < np.maximum(0.03, 3.0 * readings.u_mm)
+    right = np.abs(readings.thickness_mm - truth) < np.maximum(0.03, 3.0 * readings.u_on_block_mm)
     bound = ((readings.flags & UPPER_BOUND) != 0) & (readings.thickness_mm > truth - 0.001)
     assert (right | bound).all()
 
@@ -374,5 +374,5 @@ def test_a_probe_that_has_become_late_is_covered_or_marked(late_us: float) -> No
     assert np.median(error) > 0.5 * 0.5 * 5.92 * abs(late_us)
     usual_us = readings.columns["scan_delay_us"][0]
     assert usual_us == pytest.approx(-late_us, abs=0.015)
-    covered = error < 1.1 * readings.columns["expanded_mm"]
+    covered = error < 1.1 * readings.columns["expanded_on_block_mm"]
     assert (covered | (readings.flags != 0)).mean() >= 0.95

@@ -101,7 +101,7 @@ def test_25_mm_surface_to_wall(measured_block: Path) -> None:
     for row in (25, 26, 27):
         assert readings.thickness_mm[row] == pytest.approx(25.0, abs=0.2)
         assert has(readings, row, Flag.OUTSIDE_CALIBRATED_RANGE)
-        assert abs(readings.thickness_mm[row] - 25.0) < 2.0 * readings.u_mm[row]
+        assert abs(readings.thickness_mm[row] - 25.0) < 2.0 * readings.u_on_block_mm[row]
 
 
 def test_25_mm_echo_to_echo_is_never_silent(measured_block: Path) -> None:
@@ -145,4 +145,4 @@ def test_every_clean_reading_of_the_file_is_right(measured_block: Path) -> None:
         clean = ~is_marked(readings.flags)
         assert clean.sum() >= 10
         error = readings.thickness_mm[clean] - truth[clean]
-        assert (np.abs(error) < 4.0 * readings.u_mm[clean]).all()
+        assert (np.abs(error) < 4.0 * readings.u_on_block_mm[clean]).all()

@@ -13,12 +13,22 @@ from ascan import Flag, Readings
 from ascan.base.errors import AscanError
 from ascan.kernels.arrays import FloatArray
 from ascan.report.surface_lines import surface_lines
+from ascan.results.sources import Source
 from ascan.survey.cells import Area, coverage_of, pitch_of, to_cells
 from ascan.survey.change import change_between, least_years, remaining_years
 from ascan.survey.figures import expected_extreme, figures_of
 from ascan.survey.indications import indications_of
 from ascan.survey.joining import Placement, join, placed
 from ascan.survey.places import Places, places_of
+from ascan.survey.told import Told
+
+CALIBRATION, OTHER = (Source(name="calibration_level", of=name) for name in ("one", "other"))
+
+
+def told(
+    thickness_mm: FloatArray, u: FloatArray, shared: FloatArray, source: Source = CALIBRATION
+) -> Told:
+    return Told(thickness_mm=thickness_mm, u_random_mm=u, shared={source: shared})
 
 
 def places(
@@ -35,7 +45,7 @@ def places(
         y_mm=y_mm,
         thickness_mm=thickness_mm,
         u_random_mm=u_random_mm + none,
-        u_common_mm=u_common_mm + none,
+        shared={CALIBRATION: u_common_mm + none},
         flags=np.zeros(x_mm.size, np.uint32),
         row=np.arange(x_mm.size),
         round_mm=round_mm,
@@ -192,12 +202,12 @@ def test_loss_rate_and_remaining_life() -> None:
     """10 to 9 mm in four years, minimum 6 mm: 0.25 mm a year, twelve years."""
     earlier, later = np.array([10.0, 10.0, 6.5, np.nan]), np.array([9.0, 10.05, 5.9, 9.0])
     u = np.full(4, 0.03)
-    change = change_between(earlier, later, (u, u), (u, u), 4.0, same_calibration=False)
+    change = change_between(told(earlier, u, u), told(later, u, u, OTHER), 4.0)
     assert change.rate_mm_per_year[0] == 0.25
     assert abs(change.u_loss_mm[0] - 0.06) < 1e-12
     assert change.thinner.tolist() == [True, False, True, False]
     assert not change.thicker.any()
-    life, u_life = remaining_years(later, np.hypot(u, u), 6.0, change)
+    life, u_life = remaining_years(6.0, change)
     assert life[0] == 12.0
     assert np.isinf(life[1])
     assert life[2] == 0.0
@@ -208,10 +218,10 @@ def test_loss_rate_and_remaining_life() -> None:
     first, second = (value + 0.0424 * rng.standard_normal(400_000) for value in (10.0, 9.0))
     drawn = (second - 6.0) / ((first - second) / 4.0)
     assert abs(u_life[0] - drawn.std()) < 0.03 * drawn.std()
-    shared = change_between(earlier, later, (u, u), (u, u), 4.0, same_calibration=True)
+    shared = change_between(told(earlier, u, u), told(later, u, u), 4.0)
     assert abs(shared.u_loss_mm[0] - 0.03 * np.sqrt(2.0)) < 1e-12
     with pytest.raises(AscanError, match="years"):
-        change_between(earlier, later, (u, u), (u, u), 0.0, same_calibration=True)
+        change_between(told(earlier, u, u), told(later, u, u), 0.0)
 
 
 @pytest.mark.parametrize("lost_mm", [0.02, 0.1, 0.5, 2.0])
@@ -227,10 +237,9 @@ def test_a_life_is_not_less_than_its_bound(lost_mm: float, same_calibration: boo
         wall + each + 0.03 * rng.standard_normal(n)
         for wall, each in zip((9.0, 9.0 - lost_mm), shared, strict=True)
     )
-    change = change_between(
-        earlier, later, (u, u), (common, common), years, same_calibration=same_calibration
-    )
-    bound = least_years(later, np.hypot(u, common), 6.0, change)
+    which = CALIBRATION if same_calibration else OTHER
+    change = change_between(told(earlier, u, common), told(later, u, common, which), years)
+    bound = least_years(6.0, change)
     held = np.mean(true_life >= bound)
     # A wall that read thicker than before has no bound, and says so; chance makes some do so.
     assert held == pytest.approx(0.95, abs=0.006)
@@ -241,8 +250,8 @@ def test_bounds_of_a_life_that_need_no_draws() -> None:
     earlier = np.array([10.0, 6.1, np.nan, 8.0, 10.0])
     later = np.array([9.0, 6.02, 9.0, 9.0, 9.0])
     u, none = np.array([0.03, 0.03, 0.03, 0.03, 1e-9]), np.zeros(5)
-    change = change_between(earlier, later, (u, u), (none, none), 4.0, same_calibration=True)
-    bound = least_years(later, u, 6.0, change)
+    change = change_between(told(earlier, u, none), told(later, u, none), 4.0)
+    bound = least_years(6.0, change)
     assert 9.0 < bound[0] < 12.0
     assert bound[1] == 0.0
     assert np.isnan(bound[2])
@@ -259,7 +268,7 @@ def test_losses_are_covered_by_their_uncertainty() -> None:
         9.0 - loss + s + 0.02 * rng.standard_normal(n)
         for loss, s in zip((0, 0.2), shared, strict=False)
     ]
-    change = change_between(*read, (u, u), (1.5 * u, 1.5 * u), 1.0, same_calibration=False)
+    change = change_between(told(read[0], u, 1.5 * u), told(read[1], u, 1.5 * u, OTHER), 1.0)
     inside = np.abs(change.loss_mm - 0.2) < 1.96 * change.u_loss_mm
     assert 0.94 < inside.mean() < 0.96
 
@@ -458,13 +467,9 @@ def test_noise_alone_makes_as_many_losses_as_are_told_of() -> None:
     rng, n = np.random.default_rng(3), 40_000
     u = np.full(n, 0.01)
     pair = [8.0 + u * rng.standard_normal(n) for _ in range(2)]
-    change = change_between(
-        pair[0], pair[1], (u, u), (0.0 * u, 0.0 * u), 1.0, same_calibration=True
-    )
+    change = change_between(told(pair[0], u, 0.0 * u), told(pair[1], u, 0.0 * u), 1.0)
     for marked in (change.thinner, change.thicker):
         assert abs(int(marked.sum()) - change.by_chance) < 4.0 * np.sqrt(change.by_chance)
     assert not change.grown
-    grown = change_between(
-        pair[0], pair[1] + 0.02, (u, u), (0.0 * u, 0.0 * u), 1.0, same_calibration=True
-    )
+    grown = change_between(told(pair[0], u, 0.0 * u), told(pair[1] + 0.02, u, 0.0 * u), 1.0)
     assert grown.grown

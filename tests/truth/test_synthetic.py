@@ -130,7 +130,7 @@ def test_every_arrangement_and_mode(arrangement: str, mode: str) -> None:
     error = readings.thickness_mm[clean] - truth[clean]
     assert abs(error.mean()) < 3e-3
     assert np.abs(error).max() < 20e-3
-    assert (np.abs(error) < 6.0 * readings.u_mm[clean]).all()
+    assert (np.abs(error) < 6.0 * readings.u_on_block_mm[clean]).all()
 
 
 @pytest.mark.parametrize(

@@ -132,7 +132,7 @@ def test_goal_at_39_db(calibrated: Calibration) -> None:
     assert np.sqrt(np.mean(error**2)) <= 1.0
     assert np.abs(error).max() <= 3.0
     # 600 readings that share a calibration: 95 % within what chance and that allow.
-    assert 0.90 <= np.mean(np.abs(error) <= 1.96e3 * readings.u_mm) <= 0.995
+    assert 0.90 <= np.mean(np.abs(error) <= 1.96e3 * readings.u_on_block_mm) <= 0.995
 
 
 def test_a_thin_wall_is_no_special_case(calibrated: Calibration) -> None:
@@ -338,8 +338,8 @@ def test_a_film_under_a_dual_probe_is_told_and_taken_off() -> None:
         assert told.mean() >= 0.7
         assert np.abs(delay_us[told] - late_us).max() < 0.004
         assert np.abs(error[told]).max() < 0.01
-        assert (np.abs(error) < 4.0 * readings.u_mm)[told].all()
-        far = np.abs(readings.thickness_mm - truth) > 3.0 * readings.u_mm
+        assert (np.abs(error) < 4.0 * readings.u_on_block_mm)[told].all()
+        far = np.abs(readings.thickness_mm - truth) > 3.0 * readings.u_on_block_mm
         assert (readings.flags[far] != 0).all()
 
 
@@ -370,7 +370,7 @@ def test_a_coating_is_fitted_with_the_wall(
     )
     readings = measure(scan_of(made), how, fit)
     assert not is_fatal(readings.flags).any()
-    error, u = errors_um(readings, made), 1e3 * readings.u_mm
+    error, u = errors_um(readings, made), 1e3 * readings.u_on_block_mm
     assert np.sqrt(np.mean(error**2)) <= 1.5
     # What is stated is what is there: 95 % of 30, but for chance, and u no more than twice that.
     assert np.mean(np.abs(error) <= 1.96 * u) >= 0.83

@@ -96,8 +96,10 @@ def test_times_without_errors_are_read_back() -> None:
         (ZERO_US, VELOCITY_MM_PER_US), abs=1e-9
     )
     read = walls_of(fit, np.array([ZERO_US + 16.0 / VELOCITY_MM_PER_US]))
-    assert read["thickness_mm"][0] == pytest.approx(8.0, abs=1e-8)
-    assert read["u_random_mm"][0] == pytest.approx(0.5 * VELOCITY_MM_PER_US * NOISE_US, rel=1e-6)
+    assert read.thickness_mm[0] == pytest.approx(8.0, abs=1e-8)
+    assert read.columns["u_random_mm"][0] == pytest.approx(
+        0.5 * VELOCITY_MM_PER_US * NOISE_US, rel=1e-6
+    )
     assert (fit.steps.u_thickness_mm == U_BLOCK_MM).all()
 
 

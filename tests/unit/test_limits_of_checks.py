@@ -330,8 +330,8 @@ def test_ranges_allow_twice_the_noise_of_a_reading() -> None:
 
 
 def test_two_intervals_that_disagree() -> None:
-    columns = {"u_mm": np.full(2, 0.03)}
-    second = {"thickness_mm": 8.0 - both_sides(0.15), "u_mm": np.full(2, 0.04)}
+    columns = {"u_on_block_mm": np.full(2, 0.03)}
+    second = {"thickness_mm": 8.0 - both_sides(0.15), "u_on_block_mm": np.full(2, 0.04)}
     one = seen(
         second=second, thickness_mm=np.full(2, 8.0), columns=columns,
         about=SimpleNamespace(coating_ratio=0.0),
@@ -346,9 +346,9 @@ def test_a_coating_explains_what_is_thicker_through_it(between_back_walls: bool)
     """The interval that crosses the coating reads thick by coating / ratio."""
     apart_mm, way = 0.6, -1.0 if between_back_walls else 1.0
     one = seen(
-        second={"thickness_mm": np.full(2, 8.0), "u_mm": np.full(2, 0.01)},
+        second={"thickness_mm": np.full(2, 8.0), "u_on_block_mm": np.full(2, 0.01)},
         thickness_mm=8.0 + way * np.array([apart_mm, -apart_mm]),
-        columns={"u_mm": np.full(2, 0.01)},
+        columns={"u_on_block_mm": np.full(2, 0.01)},
         about=SimpleNamespace(coating_ratio=0.4),
         layout=layout_of(between_back_walls=between_back_walls),
     )
@@ -365,7 +365,10 @@ def path(late_mm: FloatArray, delay_us: FloatArray) -> list[bool]:
             "u_second_late_mm": np.full(2, 0.03),
             "delay_us": delay_us,
         },
-        columns={"u_common_mm": np.full(2, 0.04)},
+        columns={
+            "from_calibration_model_mm": np.full(2, 0.024),
+            "from_lack_of_fit_mm": np.full(2, 0.032),
+        },
         others={"as_calibrated": {"thickness_mm": np.full(2, 8.0)}},
         about=SimpleNamespace(
             probe=SimpleNamespace(frequency_mhz=5.0),

@@ -7,10 +7,12 @@ import dataclasses
 import numpy as np
 import pytest
 from builders import SAMPLE_RATE_MHZ, burst, scan_of, wall_procedure
+from hypothesis import given
+from hypothesis import strategies as st
 
 from ascan import Calibration, Procedure, Scan, calibrate, measure, time_echoes
 from ascan.calibration.line import fit_line
-from ascan.calibration.thickness import Line, to_thickness, walls
+from ascan.calibration.thickness import line_parts, to_thickness, walls
 from ascan.checks.interface_multiple import weigh_repeat
 from ascan.checks.uneven_spacing import mark_uneven
 from ascan.examples import PROCEDURE, plate_example, plate_scan
@@ -18,15 +20,9 @@ from ascan.examples import PROCEDURE, plate_example, plate_scan
 V = 5.92
 
 
-def convert(
-    interval: float, zero: float, velocity: float, covariance: np.ndarray, **parts: float
-) -> tuple[float, float, float]:
-    """Return thickness, random and common u of one interval."""
-    repeatability, lack_of_fit = parts.get("repeatability", 0.0), parts.get("lack_of_fit", 0.0)
-    line = Line(zero, velocity, covariance, repeatability, lack_of_fit)
-    out, u_interval = walls(1), np.array([parts.get("u_interval", 0.0)])
-    to_thickness(np.array([interval]), u_interval, line, out, np.zeros(1, np.uint32))
-    return float(out.thickness[0]), float(out.u_random[0]), float(out.u_common[0])
+def u_of_line(value: float, velocity: float, covariance: np.ndarray) -> float:
+    """Return the u that a line leaves in a thickness."""
+    return float(np.hypot(*line_parts(np.array([value]), velocity, covariance))[0])
 
 
 def test_gum_h3_through_the_thickness_stage() -> None:
@@ -43,23 +39,30 @@ def test_gum_h3_through_the_thickness_stage() -> None:
     velocity, zero = 2.0 * fit.slope, -fit.intercept / fit.slope
     jacobian = np.array([[-1.0 / fit.slope, fit.intercept / fit.slope**2], [0.0, 2.0]])
     covariance = jacobian @ fit.covariance @ jacobian.T
-    value, _, u = convert(10.0, zero, velocity, covariance)
+    out = walls(1)
+    to_thickness(np.array([10.0]), zero, velocity, out, np.zeros(1, np.uint32))
+    value = float(out.thickness[0])
     assert value == pytest.approx(0.149376813, abs=1e-8)
+    u = u_of_line(value, velocity, covariance)
     assert u == pytest.approx(0.004138596, abs=1e-8)
-    _, _, wrong = convert(10.0, zero, velocity, np.diag(np.diag(covariance)))
+    wrong = u_of_line(value, velocity, np.diag(np.diag(covariance)))
     assert abs(wrong - u) > 0.003
 
 
-def test_each_part_is_in_its_place() -> None:
-    nothing = np.zeros((2, 2))
-    _, u_random, u_common = convert(3.0, 0.0, V, nothing, u_interval=0.003, repeatability=0.004)
-    assert u_random == pytest.approx(0.5 * V * 0.005, rel=1e-12)
-    assert u_common == 0.0
-    _, u_random, u_common = convert(3.0, 0.0, V, nothing, lack_of_fit=0.01)
-    assert u_random == 0.0
-    assert u_common == pytest.approx(0.5 * V * 0.01, rel=1e-12)
-    _, _, u_common = convert(3.0, 0.0, V, np.diag([0.0, 0.02**2]))
-    assert u_common == pytest.approx(1.5 * 0.02, rel=1e-12)
+@given(
+    zero=st.floats(0.0, 0.1), velocity=st.floats(0.0, 0.1), alike=st.floats(-1.0, 1.0),
+    wall=st.floats(0.1, 100.0),
+)  # fmt: skip
+def test_two_independent_errors_are_those_of_the_line(
+    zero: float, velocity: float, alike: float, wall: float
+) -> None:
+    """J C Jᵀ of JCGM 100:2008, 5.2.2, with J = (−v/2, d/v), for any covariance."""
+    cross = alike * zero * velocity
+    covariance = np.array([[zero**2, cross], [cross, velocity**2]])
+    follows = np.array([-0.5 * V, wall / V])
+    square = max(float(follows @ covariance @ follows), 0.0)
+    found = u_of_line(wall, V, covariance)
+    assert found**2 == pytest.approx(square, rel=1e-6, abs=1e-9 * (zero + velocity + 1e-6))
 
 
 def test_combined_u_is_the_root_sum_of_squares() -> None:
