@@ -9,7 +9,7 @@ Examples
 >>> scan, procedure, calibration = plate_example(thickness_mm=8.0)
 >>> readings = ascan.measure(scan, procedure, calibration)
 >>> print(readings[0])
-8.000 mm, u 0.007 mm on the block, 0.039 mm of this component
+8.000 mm, u 0.009 mm on the block, 0.040 mm of this component
 """
 
 import importlib

@@ -13,7 +13,7 @@ thread; a reading says whether it can be used, why not, and what else it may hav
 >>> engine = ascan.prepare(procedure, calibration, dtype="float32", sample_rate_mhz=100.0)
 >>> reading = engine.measure_one(waveform)
 >>> print(reading, "-", reading.usability)
-8.000 mm, u 0.007 mm on the block, 0.039 mm of this component - usable
+8.000 mm, u 0.009 mm on the block, 0.040 mm of this component - usable
 >>> nothing = engine.measure_one(0.0 * waveform)
 >>> nothing.usability, nothing.reasons[0].split(":")[0]
 ('not usable', 'no echo')

@@ -143,6 +143,6 @@ def drawn_coverage(case: Case, trials: int, rng: np.random.Generator) -> Summary
     done = []
     for k in range(trials):
         calibration = calibration_of(case, steps_us[k])
-        read = walls_of(calibration, component_us[k : k + 1])
+        read = walls_of(case, calibration, component_us[k : k + 1])
         done.append(stated_of(calibration, read, Truth(float(wall_mm[k]))))
     return summary_of(done)

@@ -33,12 +33,12 @@ from ascan import Procedure, calibrate, measure, time_echoes
 
 MOST_TRIALS = 400
 CASES = (
-    Case(readings=3, steps=3, smooth=False, block="own"),
-    Case(readings=3, steps=5, smooth=True, block="common"),
+    Case(readings=3, steps=3, lack="none", block="own"),
+    Case(readings=3, steps=5, lack="mild", block="common"),
 )
 # Such noise makes an echo's time uncertain by 1 ns, as it is drawn; diffraction takes a part of the
 # echo, and is given as much less noise.
-NOISE = {False: 0.0103, True: 0.004}
+NOISE = {"none": 0.0103, "mild": 0.004}
 CLEAN, CLEAN_PLATES = 0.0003, 400
 HOW = Procedure.from_text("""
 probe = { arrangement = "contact", frequency_mhz = 5.0, delay_us = 0.35 }
@@ -55,12 +55,12 @@ half_cycles = "negative"
 
 def scenario_of(case: Case) -> Scenario:
     """Return a contact probe on steel; its trigger wanders by the repeatability."""
-    radius_mm = 0.5 * ELEMENT_MM if case.smooth else 0.0
+    radius_mm = 0.5 * ELEMENT_MM if case.lack != "none" else 0.0
     return Scenario(
         record=RecordTable(samples=1000, bits=14),
         probe=ProbeTable(arrangement="contact", delay_us=ZERO_US, radius_mm=radius_mm),
         stack=StackTable(wall_velocity_mm_per_us=VELOCITY_MM_PER_US, attenuation_db_per_mm=0.0),
-        receiver=ReceiverTable(gain=0.5, noise=NOISE[case.smooth], jitter_ns=1e3 * REPEAT_US),
+        receiver=ReceiverTable(gain=0.5, noise=NOISE[case.lack], jitter_ns=1e3 * REPEAT_US),
     )
 
 
@@ -91,7 +91,7 @@ def clean_line(case: Case) -> tuple[float, float, float]:
 
 def truth_of(case: Case, wall_mm: float) -> Truth:
     """Return the line behind the times."""
-    if not case.smooth:
+    if case.lack == "none":
         return Truth(wall_mm)
     zero_us, velocity, _ = clean_line(case)
     return Truth(wall_mm, velocity, zero_us)

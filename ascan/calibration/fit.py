@@ -26,6 +26,10 @@ class Fit:
     lack_of_fit_us : float
         Spread of the steps round the fit beyond what block and timing explain. It enters the
         common part of every reading.
+    lack_freedom : float
+        How well the lack of fit is known: 0 where it counts as exact.
+    u_block_common_mm : float
+        Standard uncertainty of an error that all steps of the block share.
     fitted_zero_us, u_fitted_zero_us : float
         Echo to echo the zero is 0 by definition; this is the one a free fit would give (NaN where
         it cannot be had), a figure of health.
@@ -38,6 +42,9 @@ class Fit:
     lack_of_fit_us: float = stored("us", "spread of the steps beyond block and timing")
     fitted_zero_us: float = stored("us", "zero offset a free fit would give", np.nan)
     u_fitted_zero_us: float = stored("us", "its standard uncertainty", np.nan)
+
+    lack_freedom: float = stored("1", "degrees of freedom of lack_of_fit_us", 0.0, later=True)
+    u_block_common_mm: float = stored("mm", "u of an error that all steps share", 0.0, later=True)
 
     def __post_init__(self) -> None:
         freeze_arrays(self)

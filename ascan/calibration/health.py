@@ -31,7 +31,8 @@ HEALTH = {
     "twice the echo's time less the repeat's ('ascan draft' finds it)",
     "dimensions_stated": "the dual probe's dimensions are not stated: between the steps its path "
     "is a plain curve, many times worse than by nominal dimensions",
-    "repeatability_tested": "no step was read twice: what coupling adds is not known and not in u",
+    "repeatability_tested": "no step was read twice: what coupling adds is not known; 0.01 of a "
+    "period is allowed for, or [uncertainty] repeatability_mm",
     "repeatable": "repeated readings on one step scatter by more than a tenth of a period: "
     "unsteady coupling, or the timed half-cycle changes",
     "readings_agree": "repeated readings on one step scatter by more than a sixth of a period: "

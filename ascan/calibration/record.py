@@ -82,7 +82,7 @@ class Calibration(Picklable):
     >>> from ascan.examples import plate_example
     >>> _, _, calibration = plate_example(thickness_mm=8.0)
     >>> print(f"{calibration.velocity_mm_per_us:.2f} {calibration.u_velocity_mm_per_us:.4f} mm/µs")
-    5.92 0.0055 mm/µs
+    5.92 0.0057 mm/µs
     >>> calibration.minimum_mm, calibration.maximum_mm, calibration.health["residuals_explained"]
     (5.0, 20.0, True)
     """
@@ -124,8 +124,13 @@ class Calibration(Picklable):
 
     @property
     def covariance(self) -> FloatArray:
-        """Covariance of zero and velocity, shape (2, 2)."""
-        return self.fit.covariance
+        """Covariance of zero and velocity, shape (2, 2), what all steps share included."""
+        if not self.is_line or self.fit.u_block_common_mm == 0.0:
+            return self.fit.covariance
+        slope = 2.0 / self.velocity_mm_per_us
+        late_us = self.gain().gain.sum(axis=1) * slope * self.fit.u_block_common_mm
+        follows = late_us * np.array([1.0, -self.velocity_mm_per_us / slope])
+        return np.asarray(self.fit.covariance + np.outer(follows, follows))
 
     @property
     def repeatability_us(self) -> float:
@@ -168,6 +173,17 @@ class Calibration(Picklable):
         weighted = design / u[:, None]
         return Gain(np.linalg.pinv(weighted) / u, design, by_block)
 
+    def by_block_mm(self, thickness_mm: FloatArray) -> FloatArray:
+        """Return by how much readings are off where all steps are thicker by their common u."""
+        common, steps = self.fit.u_block_common_mm, self.steps.thickness_mm
+        if self.record_model is not None:
+            # A velocity alone: it stretches every reading alike.
+            return -common * thickness_mm * float(steps.sum() / (steps @ steps))
+        if not self.is_line:
+            return -common + 0.0 * thickness_mm
+        gain = self.gain().gain.sum(axis=1)
+        return np.asarray(-common * (gain[0] + thickness_mm * gain[1]))
+
     @property
     def leverage(self) -> FloatArray:
         """How far each step pulls the fit to itself, shape (steps,): 1, the fit goes through it.
@@ -196,13 +212,20 @@ class Calibration(Picklable):
         return f"its validity of {days} days ended {ended.isoformat(timespec='minutes')}"
 
     @property
+    def is_repeated(self) -> bool:
+        """Whether a step was read more than once: else its repeatability is not known."""
+        return bool((self.steps.readings > 1).any())
+
+    @property
     def repeat_freedom(self) -> int:
         """Degrees of freedom of the repeatability."""
         return int((self.steps.readings - 1).sum())
 
     @property
-    def fit_freedom(self) -> int:
+    def fit_freedom(self) -> float:
         """Degrees of freedom of the scatter of the steps, where the fit rests on it; else 0."""
+        if self.fit.lack_freedom > 0.0:
+            return self.fit.lack_freedom
         if self.arrivals is not None or self.lack_of_fit_us == 0.0:
             return 0
         if self.record_model is not None:
@@ -271,8 +294,12 @@ class Calibration(Picklable):
 
     @property
     def block_digest(self) -> str:
-        """SHA-256 of what is known of the block's steps: two calibrations may share the block."""
-        return digest_of(self.table.thickness_mm, self.table.u_mm)
+        """SHA-256 of the block's certified steps and its name: two calibrations may share it.
+
+        Blocks of the same certified values are one block unless the conditions name them apart.
+        """
+        name = self.conditions.get("block", "")
+        return digest_of(self.table.thickness_mm, self.table.u_mm, name)
 
     def check_signature(self, signature: Mapping[str, Any]) -> None:
         """Refuse a measurement whose times are not those this calibration was made with.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +10,7 @@ from scipy.special import gammaincc
 from ascan.base.errors import fault
 from ascan.calibration.fit import Fit
 from ascan.calibration.line import LineFit, fit_line, fit_line_both
+from ascan.calibration.scatter import Scatter, scatter_of
 from ascan.calibration.screening import Doubt, detectable_us, doubted_step
 from ascan.calibration.step_means import StepMeans
 from ascan.kernels.arrays import FloatArray
@@ -52,21 +52,31 @@ class StepFit:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class EffectiveFit:
-    """A line, the excess scatter it was fitted with (µs), and the p-value without it.
+    """A line, the scatter it was fitted with, and the p-value without it.
 
     ``detectable_us`` is the excess that the test would have found in four of five blocks; ``doubt``
     the step that fits least, where the others agree without it.
     """
 
     line: LineFit
-    excess_us: float
+    scatter: Scatter
     p_value: float
     detectable_us: float = np.nan
     doubt: Doubt | None = None
 
 
-def fit_steps(means: StepMeans, mode: str, material: Material) -> StepFit:
+def fit_steps(
+    means: StepMeans,
+    mode: str,
+    material: Material,
+    *,
+    usual_us: float,
+    known_us: float | None = None,
+) -> StepFit:
     """Fit zero offset and velocity to the steps.
+
+    ``usual_us`` is what steps usually scatter by beyond block and timing; ``known_us`` what these
+    do, where that is known.
 
     One step: the zero offset, the velocity being the material's; echo to echo, the velocity. Two
     steps: their difference gives the velocity, then the delay follows (ASTM E797/E797M-21, 8.2.2).
@@ -81,35 +91,57 @@ def fit_steps(means: StepMeans, mode: str, material: Material) -> StepFit:
         The times do not grow with the thickness.
     """
     if not MODES[mode].free_zero:
-        return _fit_through_zero(means)
+        return _fit_through_zero(means, usual_us, known_us)
+    velocity = material.velocity_mm_per_us
+    scatter = _scatter(means, velocity, usual_us, known_us, through_origin=False)
     if means.thickness_mm.size == 1:
-        return _fit_zero_offset(means, material)
-    return _finish(means, _fit_effective(means, material.velocity_mm_per_us, through_origin=False))
+        return _fit_zero_offset(means, material, scatter)
+    return _finish(means, _fit_effective(means, velocity, scatter, through_origin=False))
 
 
-def _fit_effective(means: StepMeans, velocity: float, *, through_origin: bool) -> EffectiveFit:
-    """Fit interval against thickness, both uncertain.
+def _scatter(
+    means: StepMeans,
+    velocity: float,
+    usual_us: float,
+    known_us: float | None,
+    *,
+    through_origin: bool,
+) -> Scatter:
+    """Return what the steps scatter by beyond block and timing."""
+    if known_us is not None:
+        return Scatter(known_us, 0.0)
+    d = means.thickness_mm
+    columns = [d] if through_origin else [np.ones_like(d), d]
+    if d.size < len(columns):
+        columns = columns[:1]
+    u_us = np.hypot(means.u_interval_us, 2.0 / velocity * means.u_thickness_mm)
+    return scatter_of(np.stack(columns, axis=1), means.interval_us, u_us, usual_us)
 
-    Where the residuals scatter significantly more than block and timing explain, the excess τ is
-    found for which χ² with u² + τ² equals the degrees of freedom, and the line is fitted again with
-    it: then the covariance holds it, too.
+
+def _fit_effective(
+    means: StepMeans, velocity: float, scatter: Scatter, *, through_origin: bool
+) -> EffectiveFit:
+    """Fit interval against thickness, both uncertain, and the steps scattering besides.
+
+    The covariance holds the scatter. The p-value is of block and timing alone.
     """
 
     def fit(excess_us: float) -> LineFit:
         return _line(means, velocity, through_origin, excess_us)
 
-    line = fit(0.0)
+    line, found = fit(0.0), fit(scatter.us)
     freedom = line.degrees_of_freedom
     if freedom == 0:
-        return EffectiveFit(line, 0.0, np.nan)
+        return EffectiveFit(found, scatter, np.nan)
     u = np.hypot(means.u_interval_us, line.slope * means.u_thickness_mm)
     p_value = float(gammaincc(freedom / 2.0, line.chi_squared / 2.0))
-    found = detectable_us(u, freedom, SIGNIFICANT)
-    if not p_value < SIGNIFICANT:
-        return EffectiveFit(line, 0.0, p_value, found)
-    doubt = doubted_step(means.thickness_mm, means.interval_us, u, through_origin=through_origin)
-    excess = _excess(fit, float(u.max()))
-    return EffectiveFit(fit(excess), excess, p_value, found, doubt)
+    detectable = detectable_us(u, freedom, SIGNIFICANT)
+    doubt = None
+    if p_value < SIGNIFICANT:
+        doubt = doubted_step(
+            means.thickness_mm, means.interval_us, u, through_origin=through_origin
+        )
+    return EffectiveFit(found, scatter, p_value, detectable, doubt)
 
 
 def _line(
@@ -145,23 +177,7 @@ def _out_of_order(thickness_mm: FloatArray, interval_us: FloatArray) -> str:
     return f"; the echo of the {thick:g} mm step comes no later than that of {thin:g} mm"
 
 
-def _excess(fit: Callable[[float], LineFit], start_us: float) -> float:
-    """Return the τ for which χ² with u² + τ² equals the degrees of freedom."""
-
-    def too_large(excess: float) -> bool:
-        line = fit(excess)
-        return line.chi_squared > line.degrees_of_freedom
-
-    low, high = 0.0, start_us
-    while too_large(high):
-        low, high = high, 2.0 * high
-    for _ in range(50):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if too_large(middle) else (low, middle)
-    return high
-
-
-def _fit_through_zero(means: StepMeans) -> StepFit:
+def _fit_through_zero(means: StepMeans, usual_us: float, known_us: float | None) -> StepFit:
     positive = means.interval_us > 0.0
     if not positive.all():
         step = float(means.thickness_mm[~positive][0])
@@ -171,15 +187,17 @@ def _fit_through_zero(means: StepMeans) -> StepFit:
             remedy="check which gates the interval names",
         )
     first_guess = 2.0 * float(means.thickness_mm[-1]) / float(means.interval_us[-1])
-    fit = _fit_effective(means, first_guess, through_origin=True)
+    scatter = _scatter(means, first_guess, usual_us, known_us, through_origin=True)
+    fit = _fit_effective(means, first_guess, scatter, through_origin=True)
     free = (np.nan, np.nan)
     if means.thickness_mm.size > 1:
-        with_offset = _fit_effective(means, first_guess, through_origin=False).line
+        own = _scatter(means, first_guess, usual_us, known_us, through_origin=False)
+        with_offset = _line(means, first_guess, through_origin=False, excess_us=own.us)
         free = (with_offset.intercept, float(np.sqrt(with_offset.covariance[0, 0])))
     return _finish(means, fit, free)
 
 
-def _fit_zero_offset(means: StepMeans, material: Material) -> StepFit:
+def _fit_zero_offset(means: StepMeans, material: Material, scatter: Scatter) -> StepFit:
     """One step and a known velocity: zero = t − 2 d / v, with the covariance of zero and v."""
     velocity, u_velocity = material.velocity_mm_per_us, material.u_velocity_mm_per_us
     thickness = float(means.thickness_mm[0])
@@ -187,6 +205,7 @@ def _fit_zero_offset(means: StepMeans, material: Material) -> StepFit:
     by_velocity = 2.0 * thickness / velocity**2
     variance = (
         float(means.u_interval_us[0]) ** 2
+        + scatter.us**2
         + (2.0 / velocity * float(means.u_thickness_mm[0])) ** 2
         + (by_velocity * u_velocity) ** 2
     )
@@ -197,7 +216,8 @@ def _fit_zero_offset(means: StepMeans, material: Material) -> StepFit:
         velocity_mm_per_us=velocity,
         covariance=covariance,
         repeatability_us=means.repeatability_us,
-        lack_of_fit_us=0.0,
+        lack_of_fit_us=scatter.us,
+        lack_freedom=scatter.freedom,
     )
     return StepFit(fit=fit, steps=_steps(means, zero, velocity))
 
@@ -214,7 +234,8 @@ def _finish(
         velocity_mm_per_us=velocity,
         covariance=jacobian @ line.covariance @ jacobian.T,
         repeatability_us=means.repeatability_us,
-        lack_of_fit_us=fit.excess_us,
+        lack_of_fit_us=fit.scatter.us,
+        lack_freedom=fit.scatter.freedom,
         fitted_zero_us=free_zero[0],
         u_fitted_zero_us=free_zero[1],
     )

@@ -48,6 +48,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="standard uncertainty of the steps; without it, the tolerance of an ISO 16946 wedge",
     )
     parser.add_argument(
+        "--block-common-u-mm",
+        type=float,
+        default=0.0,
+        metavar="MM",
+        help="standard uncertainty of an error that all steps share, of the certificate for one",
+    )
+    parser.add_argument(
         "--conditions", metavar="FILE", help="block, probe, couplant, operator ... (TOML), kept"
     )
     parser.add_argument(
@@ -94,7 +101,14 @@ def _calibration(
         conditions = None
         if args.conditions:
             conditions = Conditions.from_text(text_of(args.conditions), args.conditions)
-        return calibrate(scan, procedure, known, u_known_mm=args.block_u_mm, conditions=conditions)
+        return calibrate(
+            scan,
+            procedure,
+            known,
+            u_known_mm=args.block_u_mm,
+            u_common_mm=args.block_common_u_mm,
+            conditions=conditions,
+        )
     rows = np.flatnonzero(~np.isnan(known))
     if np.unique(known[rows]).size != 1 or args.block_u_mm is None:
         raise fault("--on", "needs one --step, the spot of the component, and --block-u-mm, its u")

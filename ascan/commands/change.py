@@ -167,8 +167,9 @@ def _summary(
         + (". Walls do not grow: doubt one of the two" if change.grown else ""),
         f"mean loss {length(data['mean_loss_mm'], sign=True)}; most "
         f"{length(float(change.loss_mm[worst]), sign=True)}, u "
-        f"{length(float(change.u_loss_mm[worst]))}, at x {length(float(table['x_mm'][worst]), 1)}, "
-        f"y {length(float(table['y_mm'][worst]), 1)}: "
+        f"{length(float(change.u_loss_mm[worst]))} (as the most of so many, within ± "
+        f"{length(change.together * float(change.u_loss_mm[worst]))} at 95 %), at x "
+        f"{length(float(table['x_mm'][worst]), 1)}, y {length(float(table['y_mm'][worst]), 1)}: "
         f"{length(float(change.rate_mm_per_year[worst]), sign=True)} a year, u "
         f"{length(float(change.u_rate_mm_per_year[worst]))}",
     ]

@@ -116,7 +116,7 @@ def measure(
     >>> from ascan.examples import plate_example
     >>> scan, procedure, calibration = plate_example(thickness_mm=8.0)
     >>> print(measure(scan, procedure, calibration)[0])
-    8.000 mm, u 0.007 mm on the block, 0.039 mm of this component
+    8.000 mm, u 0.009 mm on the block, 0.040 mm of this component
     """
     pipelines = scan_pipelines(scan, procedure, calibration, like)
     blocks = walk_channels(scan, pipelines, progress)
@@ -203,7 +203,7 @@ def prepare(
     >>> waveform = scan.rows.read_block(0, 1)[0]
     >>> engine = prepare(procedure, calibration, dtype="float32", sample_rate_mhz=100.0)
     >>> print(engine.measure_one(waveform))
-    8.000 mm, u 0.007 mm on the block, 0.039 mm of this component
+    8.000 mm, u 0.009 mm on the block, 0.040 mm of this component
     """
     try:
         stored = np.dtype(dtype)

@@ -11,6 +11,7 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.base.flags import Flag
 from ascan.calibration.record import Calibration
+from ascan.calibration.scatter import USUAL_PERIODS
 from ascan.calibration.thickness import (
     Curve,
     Walls,
@@ -40,6 +41,7 @@ AGAINST_BLOCK = (
     "calibration curve",
     "calibration model",
     "scatter of the steps",
+    "block as a whole",
     "coating",
     "pipe",
 )
@@ -68,7 +70,7 @@ class Contribution:
         For one standard uncertainty of the source; signed where readings share it.
     source : Source, optional
         What the readings share; None where it differs from reading to reading.
-    freedom : int
+    freedom : float
         Degrees of freedom; 0 where it counts as exactly known.
     allowance : Allowance, optional
         What the procedure allows for, or what is taken where it says nothing.
@@ -76,7 +78,7 @@ class Contribution:
 
     u_mm: FloatArray
     source: Source | None = None
-    freedom: int = 0
+    freedom: float = 0.0
     allowance: Allowance | None = None
 
 
@@ -150,16 +152,13 @@ class ThicknessStage:
         self, interval: Interval, flags: FlagArray, component_c: FloatArray | None = None
     ) -> tuple[FloatArray, Parts]:
         """Return thickness in mm and all that its uncertainty is made of, by name."""
-        fit = self.calibration
         found = self._looked_up(interval, flags)
         read = found.thickness - self.coat_mm[0] + self.sagitta_mm[0]
         factor, u_rule, u_degrees = self.factor(component_c)
         wall = read * factor
         parts: Parts = {
             "timing": Contribution(u_mm=found.per_us * interval.u_us),
-            "repeatability": Contribution(
-                u_mm=found.per_us * fit.repeatability_us, freedom=fit.repeat_freedom
-            ),
+            "repeatability": self._repeatability(found.per_us),
             **self._of_calibration(found, interval.u_growth),
         }
         if self.procedure.temperature is not None:
@@ -181,6 +180,15 @@ class ThicknessStage:
             parts[NAMES[one.key]] = Contribution(u_mm=u_mm, source=whose, allowance=one)
         return wall, parts
 
+    def _repeatability(self, per_us: FloatArray) -> Contribution:
+        """Return what coupling adds: as the steps show it, else as stated, else as usual."""
+        fit, stated = self.calibration, self.procedure.uncertainty.stated("repeatability_mm")
+        if fit.is_repeated:
+            return Contribution(u_mm=per_us * fit.repeatability_us, freedom=fit.repeat_freedom)
+        if stated is not None:
+            return Contribution(u_mm=stated + 0.0 * per_us)
+        return Contribution(u_mm=per_us * USUAL_PERIODS / self.procedure.probe.frequency_mhz)
+
     def _source_of(self, one: Allowance) -> Source:
         """Return whose error an allowance is that does not differ from reading to reading."""
         name = NAMES[one.key]
@@ -191,10 +199,19 @@ class ThicknessStage:
 
     def _of_calibration(self, found: Walls, growth: FloatArray | None) -> Parts:
         """Return what the calibration leaves uncertain, in independent parts."""
+        parts = self._of_fit(found, growth)
+        if self.calibration.fit.u_block_common_mm > 0.0:
+            source = Source(name="block", of=f"block {self.calibration.block_digest}")
+            u_mm = self.calibration.by_block_mm(found.thickness)
+            parts["block as a whole"] = Contribution(u_mm=u_mm, source=source)
+        return parts
+
+    def _of_fit(self, found: Walls, growth: FloatArray | None) -> Parts:
+        """Return what the fit leaves uncertain."""
         fit, whole = self.calibration, self.calibration.record_model
 
         def part(name: str, u_mm: FloatArray, *, tested: bool) -> Contribution:
-            freedom = fit.fit_freedom if tested else 0
+            freedom = fit.fit_freedom if tested else 0.0
             source = Source(name=name, of=self.of_calibration, freedom=freedom)
             return Contribution(u_mm=u_mm, source=source, freedom=freedom)
 
@@ -207,7 +224,7 @@ class ThicknessStage:
         if fit.arrivals is not None:
             curve = part("calibration_curve", found.u_curve, tested=True)
             return {"calibration curve": curve}
-        level, velocity = line_parts(found.thickness, fit.velocity_mm_per_us, fit.covariance)
+        level, velocity = line_parts(found.thickness, fit.velocity_mm_per_us, fit.fit.covariance)
         return {
             "calibration level": part("calibration_level", level, tested=True),
             "calibration velocity": part("calibration_velocity", velocity, tested=True),

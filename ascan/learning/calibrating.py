@@ -6,8 +6,10 @@ import dataclasses
 
 import numpy.typing as npt
 
+from ascan.base.tables import checked_number
 from ascan.calibration.conditions import Conditions
 from ascan.calibration.record import Calibration
+from ascan.calibration.step_means import MOST_STEP_U
 from ascan.engine.taught import guide_of
 from ascan.finding.first_arrival import ArrivalGuide
 from ascan.learning.known import Known, known_rows
@@ -24,6 +26,7 @@ def calibrate(
     known_mm: npt.ArrayLike,
     *,
     u_known_mm: npt.ArrayLike | None = None,
+    u_common_mm: float = 0.0,
     conditions: Conditions | None = None,
 ) -> Calibration:
     """Calibrate on waveforms taken on steps of known thickness.
@@ -37,6 +40,9 @@ def calibrate(
         Certified thickness under each row; NaN for rows that are no step reading.
     u_known_mm : array_like, scalar or shape (rows,), optional
         Its standard uncertainty. Without it, the tolerance of an ISO 16946 step wedge.
+    u_common_mm : float
+        Standard uncertainty of an error that all steps share (of one certificate, of one
+        micrometer), besides ``u_known_mm``. No number of steps averages it out.
     conditions : Conditions, optional
         Block, probe, couplant, operator ...; kept with the calibration.
 
@@ -64,14 +70,22 @@ def calibrate(
     check_procedure(procedure)
     procedure = procedure.meant_for(scan.recording)
     known = known_rows(scan, known_mm, u_known_mm)
-    calibration = _learn(known, procedure)
+    most_mm = MOST_STEP_U * float(known.mm.min())
+    common = checked_number(u_common_mm, "u_common_mm", least=0.0, most=most_mm)
+    calibration = _with_common(_learn(known, procedure), common)
     if conditions is not None:
         kept = conditions.as_texts() | dict(calibration.conditions)
         calibration = dataclasses.replace(calibration, conditions=kept)
     if procedure.second is None:
         return calibration
     guide = guide_of(procedure, scan.recording, calibration)
-    return dataclasses.replace(calibration, second=_learn(known, procedure.second, guide))
+    second = _with_common(_learn(known, procedure.second, guide), common)
+    return dataclasses.replace(calibration, second=second)
+
+
+def _with_common(calibration: Calibration, u_common_mm: float) -> Calibration:
+    fit = dataclasses.replace(calibration.fit, u_block_common_mm=u_common_mm)
+    return dataclasses.replace(calibration, fit=fit)
 
 
 def _learn(known: Known, procedure: Procedure, guide: ArrivalGuide | None = None) -> Calibration:

@@ -176,6 +176,13 @@ class Procedure(Picklable):
         return [one for one in allowed if one.differs], []
 
     @property
+    def known_scatter_us(self) -> float | None:
+        """What steps are known to scatter by beyond block and timing; None: the steps tell."""
+        stated = self.uncertainty.stated("lack_of_fit_mm")
+        velocity = self.interval_material.velocity_mm_per_us
+        return None if stated is None else 2.0 * stated / velocity
+
+    @property
     def interval_material(self) -> Material:
         """The material with the velocity that turns half an interval into thickness."""
         ratio = self.layout.mode.velocity_ratio

@@ -25,6 +25,7 @@ SOURCES = {
     "calibration_curve": "the curve through the steps",
     "calibration_model": "the model of whole records",
     "lack_of_fit": "what the steps scatter by round the fit, beyond block and timing",
+    "block": "an error that all steps of the block share, of its certificate for one",
     "component_velocity": "velocity of the component against the block's",
     "temperature_rule": "how velocity changes with temperature",
     "temperature": "temperature of component and block",
@@ -55,14 +56,14 @@ class Source:
         Which one: a calibration by its digest, the component, a sensor; "" where no other set of
         readings has it.
     distribution : str
-    freedom : int
+    freedom : float
         Degrees of freedom; 0 where it counts as exactly known.
     """
 
     name: str
     of: str = OWN
     distribution: str = field(default="normal", compare=False)
-    freedom: int = field(default=0, compare=False)
+    freedom: float = field(default=0.0, compare=False)
 
     @property
     def column(self) -> str:

@@ -46,7 +46,7 @@ class Line:
         What of it reaches the thickness.
     u_mm : float
         Contribution to the standard uncertainty of the thickness.
-    freedom : int
+    freedom : float
         Degrees of freedom; 0: counts as exactly known.
     random : bool
         Whether it differs from reading to reading.
@@ -56,7 +56,7 @@ class Line:
     value: str
     sensitivity: str
     u_mm: float
-    freedom: int
+    freedom: float
     random: bool
 
 
@@ -79,7 +79,7 @@ class Budget:
             f"{'component':<22}{'value':<36}{'sensitivity':<18}{'u, mm':>9}  {'freedom':>7}  kind"
         ]
         for row in self.rows:
-            freedom = str(row.freedom) if row.freedom else "inf"
+            freedom = f"{row.freedom:.1f}" if row.freedom else "inf"
             kind = "random" if row.random else "common"
             out.append(
                 f"{row.component:<22}{row.value:<36}{row.sensitivity:<18}{row.u_mm:9.5f}  "
@@ -152,7 +152,7 @@ def _rows(
     per_us = float(parts["timing"].u_mm[0]) / u_interval_us
     told = {
         "timing": (f"{interval_us:.5f} µs, u {u_interval_us:.5f}", f"{per_us:.3f} mm/µs"),
-        "repeatability": (f"u {fit.repeatability_us:.5f} µs", f"{per_us:.3f} mm/µs"),
+        "repeatability": (_repeats_told(stage), f"{per_us:.3f} mm/µs"),
         "scatter of the steps": (f"u {fit.lack_of_fit_us:.5f} µs", f"{per_us:.3f} mm/µs"),
         "calibration curve": (str(getattr(fit.arrivals, "path", "")), "-"),
         "calibration model": ("whole records", "-"),
@@ -208,6 +208,11 @@ def _fit_lines(
     return out
 
 
+def _repeats_told(stage: ThicknessStage) -> str:
+    fit = stage.calibration
+    return f"u {fit.repeatability_us:.5f} µs" if fit.is_repeated else "no step read twice"
+
+
 def _temperature_told(procedure: Procedure) -> str:
     rule = procedure.temperature
     return f"{rule.block_c:g} to {rule.component_c:g} °C" if rule else "none"
@@ -259,8 +264,9 @@ def _drawn(
             return normal(u)
         return lambda rng, n: np.sqrt(3.0) * u * rng.uniform(-1.0, 1.0, n)
 
+    u_repeat_us = float(parts["repeatability"].u_mm[0]) / per_us
     scatter = fit.lack_of_fit_us if "scatter of the steps" in parts else 0.0
-    u_time = np.sqrt(u_interval_us**2 + fit.repeatability_us**2 + scatter**2)
+    u_time = np.sqrt(u_interval_us**2 + u_repeat_us**2 + scatter**2)
     mean = np.array([fit.zero_us, fit.velocity_mm_per_us])
     covariance = fit.covariance
     draws = {

@@ -177,7 +177,9 @@ def _reading(procedure: Procedure, expected: Expected, choice: tuple[float, ...]
 
 
 def _calibration(procedure: Procedure, means: StepMeans) -> Calibration:
-    found = fit_steps(means, procedure.interval.mode, procedure.material)
+    found = fit_steps(
+        means, procedure.interval.mode, procedure.material, usual_us=1.0, known_us=0.0
+    )
     return Calibration(
         fit=dataclasses.replace(found.fit, lack_of_fit_us=0.0),
         steps=found.steps,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtri
 
 from ascan.base.errors import fault
 from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray
@@ -13,6 +14,7 @@ from ascan.survey.told import Told, covariance_mm2
 # A change is one where it exceeds so many of its standard uncertainties (coverage of 95 %): of a
 # wall that did not change, noise takes this share beyond them either way (normal distribution).
 CERTAIN, BY_CHANCE = 2.0, 0.02275
+LEVEL = 0.95
 # Of a bound that holds at 95 %, in standard uncertainties (normal distribution, one-sided).
 ONE_SIDED = 1.6449
 
@@ -56,6 +58,16 @@ class Change:
     def thinner(self) -> BoolArray:
         """Whether a loss is more than uncertainty explains."""
         return self.loss_mm > CERTAIN * self.u_loss_mm
+
+    @property
+    def together(self) -> float:
+        """Half-width of intervals, in standard uncertainties, that hold all losses at once at 95 %.
+
+        The most of many losses is picked for its noise, too: its own interval is too narrow
+        (independent normal errors; Šidák's inequality for common ones, from memory).
+        """
+        count = max(int(np.isfinite(self.loss_mm).sum()), 1)
+        return float(ndtri(0.5 + 0.5 * LEVEL ** (1.0 / count)))
 
     @property
     def by_chance(self) -> float:

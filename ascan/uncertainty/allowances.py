@@ -52,6 +52,11 @@ class Allowances:
         Differ from reading to reading.
     curvature_mm : float, optional
         Common to all readings.
+    repeatability_mm : float, optional
+        Of one reading, coupled anew; where no step was read twice. Without it 0.01 of a period.
+    lack_of_fit_mm : float, optional
+        What steps are off the calibration's line by, beyond block and timing, where it is known;
+        without it, it is estimated from the steps, however few.
     reason : str
         Why a 0 is stated. A 0 without a reason counts as not stated.
     """
@@ -61,6 +66,8 @@ class Allowances:
     surface_mm: float | None = number(None, least=0.0, most=10.0)
     curvature_mm: float | None = number(None, least=0.0, most=10.0)
     operator_mm: float | None = number(None, least=0.0, most=10.0)
+    repeatability_mm: float | None = number(None, least=0.0, most=10.0)
+    lack_of_fit_mm: float | None = number(None, least=0.0, most=10.0)
     reason: str = text("")
 
     def stated(self, key: str) -> float | None:
@@ -149,7 +156,7 @@ def allowances_of(stated: Allowances, of: Component) -> tuple[list[Allowance], l
     allowed, unknown = list[Allowance](), list[str]()
     for field in dataclasses.fields(Allowances):
         key = field.name
-        if key == "reason":
+        if key not in MEANINGS:
             continue
         value, of_wall = stated.stated(key), key == "component_velocity_percent"
         if of_wall and of.velocity_matched:

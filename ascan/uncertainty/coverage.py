@@ -39,7 +39,7 @@ def coverage_factor(inverse_freedom: FloatArray) -> FloatArray:
 
 
 def inverse_effective_freedom(
-    u: FloatArray, parts: Sequence[tuple[float | FloatArray, int]]
+    u: FloatArray, parts: Sequence[tuple[float | FloatArray, float]]
 ) -> FloatArray:
     """Return 1 / ν_eff of a combined uncertainty.
 

@@ -70,7 +70,7 @@ def test_two_block_sequence_gives_velocity_then_delay() -> None:
         readings=np.ones(2, np.int64),
         repeatability_us=0.0,
     )
-    fit = fit_steps(means, "time_zero_to_echo", Material()).fit
+    fit = fit_steps(means, "time_zero_to_echo", Material(), usual_us=2e-3, known_us=0.0).fit
     # The difference of the two gives the velocity, whatever the delay.
     assert fit.velocity_mm_per_us == pytest.approx(2.0 * 20.0 / (times[1] - times[0]), rel=1e-12)
     assert fit.velocity_mm_per_us == pytest.approx(5.893, rel=1e-12)

@@ -40,6 +40,11 @@ surface_mm = 0.01
 curvature_mm = 0.002
 operator_mm = 0.005
 """
+NO_SCATTER = """
+lack_of_fit_mm = 0.0
+repeatability_mm = 0.0
+reason = "the times are drawn without"
+"""
 
 
 def procedure(mode: str, more: str = "") -> Procedure:
@@ -58,7 +63,7 @@ def fitted(
 ) -> Calibration:
     """Return a calibration from step times alone."""
     means = gather_steps(steps, np.full(steps.size, u_block_mm), times, np.full(steps.size, u_us))
-    found = fit_steps(means, mode, STEEL)
+    found = fit_steps(means, mode, STEEL, usual_us=2e-3, known_us=0.0)
     return Calibration(
         fit=found.fit,
         steps=found.steps,
@@ -90,7 +95,7 @@ def test_95_percent_cover(
     velocity from a single step. A share of 2000 scatters by 0.5 %.
     """
     rng = np.random.default_rng(len(steps) + repeats)
-    how = procedure(mode, ALLOWED + SAME_TEMPERATURE)
+    how = procedure(mode, ALLOWED + NO_SCATTER + SAME_TEMPERATURE)
     noise_us, repeat_us, block_mm = 1e-3, 2e-3, 0.0115
     nominal, covered = np.repeat(np.array(steps), repeats), 0
     for _ in range(CALIBRATIONS):
@@ -179,7 +184,8 @@ def test_the_budget_adds_up_and_random_draws_agree(steps: list[float]) -> None:
         # 200 000 draws scatter by 0.2 %.
         assert budget.drawn.u == pytest.approx(budget.u_mm, rel=0.02)
         half = 0.5 * (budget.drawn.high - budget.drawn.low)
-        assert half == pytest.approx(budget.expanded_mm, rel=0.02)
+        # The draws are normal; what few steps leave open of their scatter widens Student's t.
+        assert 0.94 * budget.expanded_mm < half < 1.02 * budget.expanded_mm
         assert budget.taken == []
 
 
@@ -265,7 +271,7 @@ def test_velocity_of_the_component_from_one_spot() -> None:
 
     Its u: 2000 draws of zero, spot and noise scatter the reading as stated.
     """
-    how = procedure("time_zero_to_echo")
+    how = procedure("time_zero_to_echo", "[uncertainty]" + NO_SCATTER)
     steps = np.array([5.0, 10.0, 20.0])
     on_block = calibrate(plate_scan(steps), how, steps, u_known_mm=0.01)
     stretch = 5.92 / 5.74

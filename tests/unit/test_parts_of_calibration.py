@@ -16,7 +16,13 @@ from ascan.learning.health import repeats
 
 def freedom(steps: int, **holds: Any) -> int:
     """Return the degrees of freedom of the scatter of so many steps."""
-    alone = {"arrivals": None, "record_model": None, "lack_of_fit_us": 0.01, "fits_zero": True}
+    alone = {
+        "arrivals": None,
+        "record_model": None,
+        "lack_of_fit_us": 0.01,
+        "fits_zero": True,
+        "fit": SimpleNamespace(lack_freedom=0.0),
+    }
     means = SimpleNamespace(thickness_mm=np.arange(1.0, steps + 1.0))
     told = vars(Calibration)["fit_freedom"].fget(SimpleNamespace(**(alone | holds), steps=means))
     return int(told)

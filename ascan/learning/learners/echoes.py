@@ -10,6 +10,7 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.base.flags import NOTES, Flag
 from ascan.calibration.record import Calibration
+from ascan.calibration.scatter import USUAL_PERIODS
 from ascan.calibration.step_block import StepFit, fit_steps
 from ascan.calibration.step_means import gather_steps
 from ascan.checks.lesson import Pass
@@ -104,7 +105,13 @@ def _fit(
     """Fit the usable readings."""
     interval, u_interval = columns["interval_us"][usable], columns["u_interval_us"][usable]
     means = gather_steps(known.mm[usable], known.u_mm[usable], interval, u_interval)
-    return fit_steps(means, procedure.interval.mode, procedure.interval_material)
+    return fit_steps(
+        means,
+        procedure.interval.mode,
+        procedure.interval_material,
+        usual_us=USUAL_PERIODS / procedure.probe.frequency_mhz,
+        known_us=procedure.known_scatter_us,
+    )
 
 
 def _refuse_impossible(found: StepFit, procedure: Procedure) -> None:

@@ -1,0 +1,94 @@
+"""What is decided and told by readings, against drawn truth: one table for each kind of sentence.
+
+    python benches/survey_statistics.py [--seed N] [--trials N] [--write]
+
+False acceptance at the minimum, of steels off the block's velocity. Losses of one component by two
+calibrations. Times are drawn (`drawn_times`); fit, thickness, uncertainty and verdict are the
+engine's own. ``--write`` puts the tables into ``benches/results.md``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+from drawn_times import Case, block_errors_mm, calibration_of, step_times_us, times_us
+from stated_coverage import written
+
+from ascan import Procedure
+from ascan.engine.read import Interval
+from ascan.engine.thickness_stage import ThicknessStage
+from ascan.examples import PROCEDURE
+from ascan.kernels.arrays import FloatArray
+from ascan.uncertainty.allowances import HALF_WIDTH_MM_PER_US
+from ascan.uncertainty.decision import Verdict
+
+RESULTS = Path(__file__).resolve().parent / "results.md"
+HEADING = "## What is decided and told"
+MINIMUM_MM, NOISE_US = 6.0, 1e-3
+CASE = Case(readings=3, steps=4, lack="none", block="own")
+HOW = Procedure.from_text(PROCEDURE + f"[decision]\nminimum_mm = {MINIMUM_MM}\n")
+# How a component's velocity is off the block's, in percent (slower steel reads thick).
+OFFSETS = (0.0, 0.3, 0.7, 1.0, 1.5)
+
+
+def drawn_percent(trials: int, rng: np.random.Generator) -> FloatArray:
+    """Return velocities off the block's as the allowance states them: two rectangles."""
+    off = rng.uniform(-1.0, 1.0, (2, trials)).sum(axis=0)
+    return np.asarray(100.0 * HALF_WIDTH_MM_PER_US * off / 5.92)
+
+
+def accepted(slower_percent: FloatArray, rng: np.random.Generator, how: Procedure) -> FloatArray:
+    """Return which walls just below the minimum are accepted, each by a calibration of its own."""
+    out = np.zeros(slower_percent.size, np.bool_)
+    assert how.decision is not None
+    errors_mm = block_errors_mm(CASE, slower_percent.size, rng)
+    steps_us = step_times_us(CASE, slower_percent.size, rng, errors_mm)
+    read_mm = (MINIMUM_MM - 1e-6) / (1.0 - 0.01 * slower_percent)
+    walls_us = times_us(CASE, read_mm, rng)
+    for k, times in enumerate(steps_us):
+        stage = ThicknessStage(how, calibration_of(CASE, times))
+        flags = np.zeros(1, np.uint32)
+        found = stage.run(Interval(walls_us[k : k + 1], np.array([NOISE_US])), flags)
+        verdict = how.decision.decide(
+            found["thickness_mm"], found["expanded_mm"], flags, decidable=stage.decidable
+        )
+        out[k] = verdict[0] == Verdict.ACCEPT
+    return out
+
+
+def false_acceptance(trials: int, rng: np.random.Generator) -> Iterator[str]:
+    """Yield how often a wall at the minimum is accepted, unstated velocity and stated as 0."""
+    zero = '[uncertainty]\ncomponent_velocity_percent = 0.0\nreason = "as if it were known"\n'
+    known = Procedure.from_text(HOW.text + zero)
+    yield f"walls at the minimum of {MINIMUM_MM:g} mm accepted, of {trials}, % (asked: 2.5 at most)"
+    yield f"{'component against block':<32}{'unstated':>10}{'as if 0':>10}"
+    drawn: list[tuple[str, Callable[[], FloatArray]]] = [
+        ("drawn as the allowance states", lambda: drawn_percent(trials, rng)),
+        *((f"{off:g} % slower", lambda off=off: np.full(trials, off)) for off in OFFSETS),
+    ]
+    for name, velocities in drawn:
+        shares = [100.0 * accepted(velocities(), rng, how).mean() for how in (HOW, known)]
+        yield f"{name:<32}" + "".join(f"{share:>10.2f}" for share in shares)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--trials", type=int, default=2000)
+    parser.add_argument("--write", action="store_true")
+    args = parser.parse_args()
+    lines = list(false_acceptance(args.trials, np.random.default_rng(args.seed)))
+    print("\n".join(lines))
+    if args.write:
+        command = f"python benches/survey_statistics.py --seed {args.seed} --trials {args.trials}"
+        table = "\n".join(lines)
+        body = f"`{command}`, {datetime.date.today()}.\n\n```\n{table}\n```"
+        RESULTS.write_text(written(RESULTS.read_text(), HEADING, body))
+
+
+if __name__ == "__main__":
+    main()
