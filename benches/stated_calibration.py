@@ -20,7 +20,8 @@ from drawn_times import (
 )
 
 from ascan import Calibration
-from ascan.kernels.arrays import Columns, FloatArray
+from ascan.kernels.arrays import FloatArray
+from ascan.results.readings import Readings
 
 # A calibration states standard uncertainties: so many are the 95 % interval of one value, and so
 # large is the squared distance of two values that 95 % keep within (χ² of two).
@@ -66,7 +67,7 @@ class Stated(NamedTuple):
     found: bool
 
 
-def stated_of(calibration: Calibration, read: Columns, truth: Truth) -> Stated:
+def stated_of(calibration: Calibration, read: Readings, truth: Truth) -> Stated:
     """Return what a calibration and the one reading made with it state."""
     apart = np.array(
         [calibration.zero_us - truth.zero_us,

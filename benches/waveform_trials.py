@@ -107,9 +107,9 @@ def trial(case: Case, rng: np.random.Generator) -> tuple[Stated, float]:
     fit = calibrate(scan_of(block, block.waveforms()), HOW, known, u_known_mm=U_BLOCK_MM)
     part = made_of(case, WallTable(uniform_mm=RANGE_MM, count=1), rng)
     wall_mm = float(np.asarray(part.truth_columns()["true_mean_mm"])[0])
-    read = measure(scan_of(part, part.waveforms()), HOW, fit).columns
-    u_ns = 1e3 * float(read["u_interval_us"][0])
-    return stated_of(fit, dict(read), truth_of(case, wall_mm)), u_ns
+    read = measure(scan_of(part, part.waveforms()), HOW.on_block, fit)
+    u_ns = 1e3 * float(read.columns["u_interval_us"][0])
+    return stated_of(fit, read, truth_of(case, wall_mm)), u_ns
 
 
 def waveform_coverage(

@@ -51,8 +51,11 @@ def lines_of(calibration: Calibration) -> list[str]:
 def _line_lines(calibration: Calibration) -> list[str]:
     """Return zero, velocity, range and scatter."""
     fit, span = calibration.fit, (calibration.minimum_mm, calibration.maximum_mm)
+    material = calibration.conditions.get("material_velocity")
     return [
-        f"velocity  {fit.velocity_mm_per_us:.5f} mm/µs  u {calibration.u_velocity_mm_per_us:.5f}",
+        f"effective velocity over {span[0]:g} to {span[1]:g} mm  {fit.velocity_mm_per_us:.5f} "
+        f"mm/µs  u {calibration.u_velocity_mm_per_us:.5f}",
+        *([f"velocity of the material  {material}"] if material else []),
         f"zero      {fit.zero_us:+.5f} µs     u {calibration.u_zero_us:.5f}",
         f"range     {span[0]:g} to {span[1]:g} mm, mode {calibration.mode}",
         f"repeated readings scatter {fit.repeatability_us * 1e3:.2f} ns beyond noise; "

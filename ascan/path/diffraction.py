@@ -6,6 +6,8 @@ period ahead. An echo's phase is somewhere in between, and successive echoes dif
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from ascan.kernels.arrays import FloatArray
@@ -57,3 +59,37 @@ def lead_table(
         slope, bend = (turned.imag * omega).sum(axis=1), -(turned.real * omega**2).sum(axis=1)
         lead -= slope / bend
     return path, lead
+
+
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class Leads:
+    """By how much diffraction makes echoes of one probe early.
+
+    Attributes
+    ----------
+    path_mm, lead_us : ndarray
+        Path lengths in the wall, there and back, and by how much an echo over each comes early.
+    velocity_mm_per_us, path_mm_per_us : float
+        Of the wall, and of what the sound runs through before it.
+    zero_us : float
+        When sound leaves the element.
+    """
+
+    path_mm: FloatArray
+    lead_us: FloatArray
+    velocity_mm_per_us: float
+    path_mm_per_us: float
+    zero_us: float
+
+    def freed(self, time_us: FloatArray, interface_us: FloatArray | None) -> FloatArray:
+        """Return echo times as a plane wave would have them, shape (n,).
+
+        ``interface_us`` are the times of the interface echo, where there is a path before the wall:
+        diffraction goes by path × wavelength, so that a mm there counts by its velocity over the
+        wall's.
+        """
+        entered_us = self.zero_us if interface_us is None else interface_us
+        before_mm = self.path_mm_per_us * (entered_us - self.zero_us)
+        within_mm = self.velocity_mm_per_us * (time_us - entered_us)
+        path_mm = within_mm + before_mm * self.path_mm_per_us / self.velocity_mm_per_us
+        return np.asarray(time_us + np.interp(path_mm, self.path_mm, self.lead_us))

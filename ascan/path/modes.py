@@ -182,6 +182,11 @@ class Layout:
         return self.mode.crosses_coating and self.arrangement != "immersion"
 
     @property
+    def knows_path(self) -> bool:
+        """Whether it is known how far an echo ran: in contact, or from the interface echo on."""
+        return self.is_contact or bool(self.interface)
+
+    @property
     def is_contact(self) -> bool:
         """Whether sound enters the wall when it is sent."""
         return self.arrangement == "contact"

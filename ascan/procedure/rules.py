@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from ascan.base.errors import fault
 from ascan.checks.table import columns
-from ascan.path.modes import MODES
+from ascan.path.modes import MODES, Begins
 from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column
 from ascan.timing.gating import Gate
 from ascan.waveform.recording import Recording
@@ -95,14 +95,16 @@ def _check_diffraction(how: Procedure) -> None:
     if how.interval.diffraction == "none":
         return
     probe, mode = how.probe, MODES[how.interval.mode]
-    plain = not probe.hears_interface and not probe.is_dual
+    interface_timed = mode.begins is Begins.INTERFACE
+    plain = interface_timed or not (probe.hears_interface or probe.is_dual)
     worked_out = mode.models_record or plain
     if not worked_out or probe.element_diameter_mm is None:
         raise fault(
             "interval.diffraction",
             f"is 'round_element' for a {probe.arrangement} probe "
             f"{'without' if probe.element_diameter_mm is None else 'with'} element_diameter_mm",
-            allowed="a contact probe, or a whole record, whose element_diameter_mm is given",
+            allowed="a contact probe, an interval from the interface echo, or a whole record, with "
+            "element_diameter_mm",
         )
 
 

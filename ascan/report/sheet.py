@@ -63,7 +63,7 @@ def sheet_parts(calibration: Calibration) -> list[str]:
         for row in rows
     )
     fitted = [
-        f"velocity {calibration.velocity_mm_per_us:.5f} mm/µs, u "
+        f"effective velocity {calibration.velocity_mm_per_us:.5f} mm/µs, u "
         f"{calibration.u_velocity_mm_per_us:.5f}",
         f"zero {calibration.zero_us:+.5f} µs, u {calibration.u_zero_us:.5f}",
         f"repeatability {1e3 * calibration.repeatability_us:.2f} ns on "

@@ -48,8 +48,9 @@ def surface_lines(
     for below in figures.below:
         out.append(
             f"below {length(below.limit_mm)}: {below.cells} cells, {area(below.area_mm2)}, "
-            f"{100.0 * below.share:.2f} % of what was read; expected {area(below.expected_mm2)}, u "
-            f"{area(below.u_mm2)}; with all that was not read {area(below.most_mm2)}"
+            f"{100.0 * below.share:.2f} % of what was read; without their noise "
+            f"{area(below.expected_mm2)}, at 95 % {area(below.from_mm2)} to {area(below.to_mm2)}; "
+            f"with all that was not read {area(below.most_mm2)}"
         )
     if coverage is None:
         return [*out, "coverage is not reckoned: the beam's diameter is not stated"]

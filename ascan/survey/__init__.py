@@ -1,9 +1,10 @@
 """A surface from its readings: places, cells, figures, joins, changes, named points."""
 
+from ascan.survey.below import Below
 from ascan.survey.cells import Area, Cells, Coverage, coverage_of, pitch_of, to_cells
 from ascan.survey.change import Change, change_between, least_years, remaining_years
 from ascan.survey.differences import Differences, Outcome, differences_between
-from ascan.survey.figures import Below, Figures, figures_of
+from ascan.survey.figures import Figures, figures_of
 from ascan.survey.height_map import HeightMap, under_beam
 from ascan.survey.indications import indications_of
 from ascan.survey.joining import Overlap, Placement, join

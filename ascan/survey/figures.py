@@ -10,37 +10,8 @@ import numpy as np
 from scipy.special import ndtr
 
 from ascan.base.flags import names
-from ascan.kernels.arrays import FloatArray
+from ascan.survey.below import Below, Ground, nothing_below
 from ascan.survey.cells import Cells
-
-# The error all readings share is integrated over so many standard deviations, in so many steps.
-REACH, STEPS = 6.0, 241
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Below:
-    """The ground thinner than a limit.
-
-    Attributes
-    ----------
-    limit_mm : float
-    cells : int
-        Whose least reading is below it.
-    area_mm2, share : float
-        Area of those cells, and its share of the cells that were read.
-    expected_mm2, u_mm2 : float
-        Area expected with what the readings' uncertainties allow, and its standard uncertainty.
-    most_mm2 : float
-        The same area if every planned cell without a reading were below it, too.
-    """
-
-    limit_mm: float
-    cells: int
-    area_mm2: float
-    share: float
-    expected_mm2: float
-    u_mm2: float
-    most_mm2: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,12 +96,19 @@ def figures_of(cells: Cells, limits_mm: tuple[float, ...] = ()) -> Figures:
             ("least_mm", "u_least_mm", "x_mm", "y_mm", "low_by_mm", "mean_mm", "u_mean_mm"), np.nan
         )
         whole_mm2 = float(cells.area_mm2.sum())
-        below = tuple(_all_unknown(limit, whole_mm2) for limit in limits_mm)
+        below = tuple(nothing_below(limit, whole_mm2) for limit in limits_mm)
         return Figures(row=-1, least_flags="", spread_mm=np.nan, below=below, **nothing, **counts)
     area_mm2 = cells.area_mm2[cells.least >= 0]
     # The mean follows each source as its readings do on the average.
     follows = [float(one[chosen].mean()) for one in places.shared.values()]
     unread_mm2 = float(cells.area_mm2.sum() - area_mm2.sum())
+    ground = Ground(
+        thickness_mm=thickness,
+        u_random_mm=u_random,
+        u_common_mm=u_common,
+        area_mm2=area_mm2,
+        unread_mm2=unread_mm2,
+    )
     thinnest = int(chosen[np.argmin(thickness)])
     usable = places.usable & (places.thickness_mm >= 0.0)
     noise = float(np.sqrt(np.mean(places.u_random_mm[usable] ** 2)))
@@ -145,54 +123,6 @@ def figures_of(cells: Cells, limits_mm: tuple[float, ...] = ()) -> Figures:
         mean_mm=float(thickness.mean()),
         u_mean_mm=math.hypot(np.linalg.norm(u_random) / chosen.size, *follows),
         spread_mm=float(thickness.std()),
-        below=tuple(
-            _below(thickness, u_random, u_common, limit, area_mm2, unread_mm2)
-            for limit in limits_mm
-        ),
+        below=tuple(ground.below(limit) for limit in limits_mm),
         **counts,
-    )
-
-
-def _all_unknown(limit_mm: float, ground_mm2: float) -> Below:
-    """Return what can be said where nothing was read: all of the ground may be below."""
-    return Below(
-        limit_mm=limit_mm, cells=0, area_mm2=0.0, share=np.nan, expected_mm2=np.nan, u_mm2=np.nan,
-        most_mm2=ground_mm2,
-    )  # fmt: skip
-
-
-def _below(
-    thickness: FloatArray,
-    u_random: FloatArray,
-    u_common: FloatArray,
-    limit_mm: float,
-    area_mm2: FloatArray,
-    unread_mm2: float,
-) -> Below:
-    """Return the area below a limit: noise is each cell's own, the common error all cells'.
-
-    ``area_mm2`` is each cell's, ``unread_mm2`` that of the cells without a thickness.
-    """
-    # What lies further off is below the limit, or is not, whatever the errors.
-    near = np.abs(thickness - limit_mm) <= REACH * (u_random + u_common)
-    under = thickness < limit_mm
-    certain, some_mm2 = float(area_mm2[~near & under].sum()), area_mm2[near]
-    over, noise = thickness[near] - limit_mm, np.maximum(u_random[near], 1e-12)
-    node = np.linspace(-REACH, REACH, STEPS)
-    weight = np.exp(-0.5 * node**2)
-    expected, square = 0.0, 0.0
-    for z, w in zip(node, weight / weight.sum(), strict=True):
-        share = ndtr(-(over + z * u_common[near]) / noise)
-        mean = certain + float(share @ some_mm2)
-        expected += w * mean
-        square += w * (mean**2 + float((share * (1.0 - share)) @ some_mm2**2))
-    below_mm2 = float(area_mm2[under].sum())
-    return Below(
-        limit_mm=limit_mm,
-        cells=int(under.sum()),
-        area_mm2=below_mm2,
-        share=below_mm2 / float(area_mm2.sum()),
-        expected_mm2=expected,
-        u_mm2=float(np.sqrt(max(square - expected**2, 0.0))),
-        most_mm2=below_mm2 + unread_mm2,
     )

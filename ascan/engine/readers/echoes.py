@@ -14,7 +14,7 @@ from ascan.checks.check_input import CheckInput
 from ascan.checks.shape_mismatch import SHAPE_RESIDUAL, u_of_shape_us
 from ascan.engine.read import Interval, Read, RunChecks
 from ascan.kernels.arrays import Columns, FlagArray, FloatArray
-from ascan.path.diffraction import lead_table
+from ascan.path.diffraction import Leads, lead_table
 from ascan.procedure.written import Procedure
 from ascan.timing.interval import take_intervals
 
@@ -27,13 +27,13 @@ class EchoesReader:
     ----------
     procedure : Procedure
     calibration : Calibration, optional
-    leads : tuple of ndarray, optional
-        By how much diffraction makes echoes early (µs), by path (mm), where times are freed of it.
+    leads : Leads, optional
+        By how much diffraction makes echoes early, where times are freed of it.
     """
 
     procedure: Procedure
     calibration: Calibration | None
-    leads: tuple[FloatArray, FloatArray] | None
+    leads: Leads | None
 
     @property
     def inverted_hints(self) -> Flag:
@@ -52,7 +52,7 @@ class EchoesReader:
         used = [seen.echoes[name] for name in seen.layout.gates]
         interval, u_interval = np.empty(seen.rows), np.empty(seen.rows)
         take_intervals(
-            np.stack([self._freed(echo.time_us) for echo in used]),
+            np.stack([self._freed(seen, echo.time_us) for echo in used]),
             np.stack([echo.u_time_us for echo in used]),
             interval,
             u_interval,
@@ -75,27 +75,41 @@ class EchoesReader:
             square += u_of_shape_us(echo.shape_residual, least, echo.snr_db, frequency) ** 2
         return np.asarray(np.sqrt(square) / max(len(gates) - 1, 1))
 
-    def _freed(self, time_us: FloatArray) -> FloatArray:
+    def _freed(self, seen: CheckInput, time_us: FloatArray) -> FloatArray:
         """Return echo times freed of diffraction, where the procedure asks for it."""
         if self.leads is None:
             return time_us
-        velocity = self.procedure.material.velocity_mm_per_us
-        path_mm, lead_us = self.leads
-        run_mm = velocity * (time_us - self.procedure.nominal_zero_us)
-        return np.asarray(time_us + np.interp(run_mm, path_mm, lead_us))
+        interface = seen.layout.interface
+        return self.leads.freed(time_us, seen.echoes[interface].time_us if interface else None)
 
 
 def echoes_reader(procedure: Procedure, calibration: Calibration | None) -> EchoesReader:
     """Return the reader of single echoes."""
-    probe, leads = procedure.probe, None
-    if procedure.interval.diffraction != "none" and probe.element_diameter_mm is not None:
-        leads = lead_table(
-            probe.element_diameter_mm,
-            probe.frequency_mhz,
-            0.01 * probe.bandwidth_percent,
-            procedure.material.velocity_mm_per_us,
-        )
-    return EchoesReader(procedure, calibration, leads)
+    asked = procedure.interval.diffraction != "none"
+    return EchoesReader(procedure, calibration, leads_of(procedure) if asked else None)
+
+
+def leads_of(procedure: Procedure, *, times: float = 1.0) -> Leads | None:
+    """Return how diffraction moves a probe's echoes; None where its element is not known.
+
+    ``times``: for an element so many times as wide.
+    """
+    probe, velocity = procedure.probe, procedure.material.velocity_mm_per_us
+    if probe.element_diameter_mm is None or not procedure.layout.knows_path:
+        return None
+    path_mm, lead_us = lead_table(
+        times * probe.element_diameter_mm,
+        probe.frequency_mhz,
+        0.01 * probe.bandwidth_percent,
+        velocity,
+    )
+    return Leads(
+        path_mm=path_mm,
+        lead_us=lead_us,
+        velocity_mm_per_us=velocity,
+        path_mm_per_us=probe.path_mm_per_us,
+        zero_us=procedure.nominal_zero_us,
+    )
 
 
 def read_between(seen: CheckInput, interval: Interval, run: RunChecks, flags: FlagArray) -> Read:

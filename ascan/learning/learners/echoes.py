@@ -16,6 +16,7 @@ from ascan.calibration.step_means import gather_steps
 from ascan.checks.lesson import Pass
 from ascan.engine.binding import bind
 from ascan.engine.blocks import readings_of
+from ascan.engine.readers.echoes import leads_of
 from ascan.engine.taught import taught_of
 from ascan.finding.first_arrival import ArrivalGuide
 from ascan.kernels.arrays import AnyArray, BoolArray
@@ -26,6 +27,8 @@ from ascan.learning.passes import learned_after
 from ascan.learning.templates import learn_shapes, learn_templates
 from ascan.learning.words import conditions_of, nothing_usable
 from ascan.procedure.written import Procedure
+from ascan.results.readings import gate_column
+from ascan.timing.interval import take_intervals
 
 # No alloy of a material is off its velocity by more than this factor: the steps or echoes are.
 POSSIBLE_VELOCITY = 1.5
@@ -33,6 +36,11 @@ POSSIBLE_VELOCITY = 1.5
 ON_LINE_PERIODS = 0.125
 # A step reading with these is as good as any.
 IN_FIT = np.uint32(NOTES | Flag.RECORD_DUPLICATE)
+
+
+# A nominal diameter is that of the element, whose effective one differs by some percent (common
+# practice).
+ELEMENT_SHARE = 0.05
 
 
 def learn_echoes(
@@ -69,7 +77,9 @@ def learn_echoes(
         table=timed.steps,
         health=health_of(found, procedure) | known.health(usable),
         signature=procedure.signature(scan.recording),
-        conditions=conditions_of(known, procedure, usable, times.flags) | tests_in_words(found),
+        conditions=conditions_of(known, procedure, usable, times.flags)
+        | tests_in_words(found)
+        | material_velocity(known, times.columns, usable, procedure),
         templates=shapes,
         learned=learned,
     )
@@ -112,6 +122,33 @@ def _fit(
         usual_us=USUAL_PERIODS / procedure.probe.frequency_mhz,
         known_us=procedure.known_scatter_us,
     )
+
+
+def material_velocity(
+    known: Known, columns: Mapping[str, AnyArray], usable: BoolArray, procedure: Procedure
+) -> dict[str, str]:
+    """Return the material's velocity in words, where diffraction can be taken off.
+
+    What is fitted to the times is the velocity that turns them into walls over the calibrated
+    range: diffraction and the path are in it. Times freed of diffraction give the material's. Its u
+    holds the fit, and an element that is `ELEMENT_SHARE` wider or narrower than stated.
+    """
+    gates, interface = procedure.layout.gates, procedure.layout.interface
+    several = np.unique(known.ids[usable]).size > 1
+    if not (several and procedure.layout.times_single_echoes and leads_of(procedure)):
+        return {}
+    times_us = {name: columns[gate_column(name, "time_us")] for name in {*gates, interface} - {""}}
+    found = []
+    for wide in (1.0, 1.0 + ELEMENT_SHARE):
+        leads = leads_of(procedure, times=wide)
+        assert leads is not None
+        freed = [leads.freed(times_us[name], times_us.get(interface)) for name in gates]
+        interval_us, u_us = np.empty(len(usable)), np.empty(len(usable))
+        take_intervals(np.stack(freed), np.zeros((len(gates), len(usable))), interval_us, u_us)
+        found.append(_fit(known, {**columns, "interval_us": interval_us}, usable, procedure).fit)
+    velocity = found[0].velocity_mm_per_us
+    u = np.hypot(np.sqrt(found[0].covariance[1, 1]), found[1].velocity_mm_per_us - velocity)
+    return {"material_velocity": f"{velocity:.4f} mm/µs, u {u:.4f}, freed of diffraction"}
 
 
 def _refuse_impossible(found: StepFit, procedure: Procedure) -> None:
