@@ -20,6 +20,7 @@ from drawn_times import (
     RANGE_MM,
     REPEAT_US,
     STEPS_MM,
+    U_AMONG_MM,
     U_BLOCK_MM,
     VELOCITY_MM_PER_US,
     ZERO_US,
@@ -50,6 +51,7 @@ start_mm = 2.0
 stop_mm = 22.0
 threshold = 0.02
 half_cycles = "negative"
+timing = { method = "peak" }
 """)
 
 
@@ -104,7 +106,14 @@ def trial(case: Case, rng: np.random.Generator) -> tuple[Stated, float]:
     block = made_of(case, WallTable(steps_mm=tuple(true), readings=case.readings), rng)
     under = np.asarray(block.truth_columns()["true_mean_mm"])
     known = nominal[np.abs(under[:, None] - nominal).argmin(axis=1)]
-    fit = calibrate(scan_of(block, block.waveforms()), HOW, known, u_known_mm=U_BLOCK_MM)
+    common = case.block == "common"
+    fit = calibrate(
+        scan_of(block, block.waveforms()),
+        HOW,
+        known,
+        u_known_mm=U_AMONG_MM if common else U_BLOCK_MM,
+        u_common_mm=U_BLOCK_MM if common else 0.0,
+    )
     part = made_of(case, WallTable(uniform_mm=RANGE_MM, count=1), rng)
     wall_mm = float(np.asarray(part.truth_columns()["true_mean_mm"])[0])
     read = measure(scan_of(part, part.waveforms()), HOW.on_block, fit)

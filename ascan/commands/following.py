@@ -33,6 +33,7 @@ FOLLOWING: dict[str, tuple[str, ...]] = {
     "points": ("budget {readings} --calibration CALIBRATION",),
     "map": ("change EARLIER {readings} -o losses.png", "export {readings} -o readings.csv"),
     "change": ("points {later} --earlier {earlier}",),
+    "trend": ("map {mapped} -o surface.png", "points {named}"),
     "extremes": ("map {readings} -o surface.png",),
     "diff": ("info {later}",),
     "score": ("map {readings} -o surface.png",),
@@ -86,6 +87,8 @@ def _looked_up(args: argparse.Namespace) -> Iterator[tuple[str, str]]:
         yield "steps", " ".join(f"--step {text}" for text in args.step or []) or column
     elif args.command == "measure":
         yield from _by_columns(args.output)
+    elif args.command == "trend":
+        yield from _by_columns(args.readings[-1])
     elif args.command == "plot" and not args.procedure:
         yield "unread", args.scan
     elif args.command == "info":

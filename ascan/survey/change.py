@@ -162,13 +162,39 @@ def least_years(minimum_mm: float, change: Change) -> FloatArray:
     not the rate differs from 0. Years T belong to the interval where wall left less T times the
     rate differs from 0 by no more than 1.645 of its standard uncertainties (one-sided).
     """
-    left, rate = change.later.thickness_mm - minimum_mm, change.rate_mm_per_year
+    return least_life(
+        np.stack([change.later.thickness_mm - minimum_mm, change.rate_mm_per_year]),
+        change.later.u_mm**2,
+        change.u_rate_mm_per_year**2,
+        # A wall that reads thick makes the wall left larger and the loss smaller.
+        change.with_later_mm2 / change.years,
+    )
+
+
+def least_life(
+    left_and_rate: FloatArray,
+    left_mm2: FloatArray,
+    rate_mm2_per_year2: FloatArray,
+    alike_mm2_per_year: FloatArray,
+) -> FloatArray:
+    """Return the least of wall left over rate, in years, that holds at 95 %, shape (n,).
+
+    Parameters
+    ----------
+    left_and_rate : ndarray, shape (2, n)
+        Wall left (mm) and rate (mm a year).
+    left_mm2, rate_mm2_per_year2, alike_mm2_per_year : ndarray, shape (n,)
+        Their variances and covariance.
+
+    References
+    ----------
+    Fieller's limits (`least_years`).
+    """
+    left, rate = left_and_rate
     k2 = ONE_SIDED * ONE_SIDED
-    # A wall that reads thick makes the wall left larger and the loss smaller.
-    shared = change.with_later_mm2 / change.years
-    a = rate**2 - k2 * change.u_rate_mm_per_year**2
-    b = -2.0 * (left * rate - k2 * shared)
-    c = left**2 - k2 * change.later.u_mm**2
+    a = rate**2 - k2 * rate_mm2_per_year2
+    b = -2.0 * (left * rate - k2 * alike_mm2_per_year)
+    c = left**2 - k2 * left_mm2
     with np.errstate(divide="ignore", invalid="ignore"):
         root = np.sqrt(np.maximum(b * b - 4.0 * a * c, 0.0))
         # Both roots without a difference of nearly equal numbers.
