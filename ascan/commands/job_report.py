@@ -57,6 +57,7 @@ from ascan.study.budget import budget_of
 from ascan.survey.figures import figures_of
 from ascan.survey.indications import indications_of
 from ascan.survey.places import gone_of
+from ascan.survey.raster import position_faults
 from ascan.survey.spots import point_names
 from ascan.waveform.scan import Scan
 
@@ -258,6 +259,7 @@ def _surface(args: argparse.Namespace, readings: Readings, survey: Survey, title
         for number, one in enumerate(found, 1)
     )
     lines = surface_lines(cells, figures, coverage, survey.index_mm)
+    lines = [*(position_faults(places) if places.scan is None else []), *lines]
     lines += second_look(lone_rows(readings))
     picture = surface_figure(cells, figures, title=title, marks=marks)
     caption = (

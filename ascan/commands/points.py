@@ -237,7 +237,7 @@ def _told(spot: Spot) -> str:
     told += f"{length(spot.least_mm):>12}  u {length(spot.u_mm)}  row {spot.row}"
     told += with_care(spot.least_flags)
     told += f"; {spot.careful} with care" if spot.careful else ""
-    return told + ("; scatters more than noise" if spot.scatters else "")
+    return told + ("; scatters more than noise (chance: 1 of 100)" if spot.scatters else "")
 
 
 def _grown(table: dict[str, Any], k: int) -> str:

@@ -25,6 +25,7 @@ from ascan.survey.figures import figures_of
 from ascan.survey.joining import Overlap, Placement, join
 from ascan.survey.neighbours import footprint_u_mm, joint_map
 from ascan.survey.places import Places, places_of
+from ascan.survey.raster import position_faults
 
 EXAMPLE = "ascan map readings.h5 --beam 4 --limit 6 --limit 5 -o map.png --csv cells.csv"
 
@@ -104,6 +105,7 @@ def run(args: argparse.Namespace) -> None:
     written = [f"written: {path}" for path, _ in outputs if path]
     data: dict[str, Any] = {"figures": figures, "coverage": coverage, "overlaps": overlaps}
     lines = surface_lines(cells, figures, coverage, survey.index_mm)
+    lines = [*(position_faults(places) if places.scan is None else []), *lines]
     if named and figures.read and places.scan is not None:
         inside = np.where(cells.outside, np.nan, places.thickness_mm)
         data["least_of"] = Path(files[int(places.scan[np.nanargmin(inside)])]).name

@@ -57,8 +57,10 @@ def ramp(count: int = 256) -> FloatArray:
     return np.asarray(np.where(linear <= 0.0031308, low, high).T)
 
 
-def colour_map() -> Any:
-    """Return the ramp for matplotlib."""
+def colour_map(count: int = 256, *, reverse: bool = False) -> Any:
+    """Return the ramp for matplotlib, in so many steps, thick to thin with ``reverse``."""
     from matplotlib.colors import ListedColormap
 
-    return ListedColormap(ramp().tolist(), name="wall")
+    # One step alone is neither thin nor thick.
+    colours = ramp(count) if count > 1 else ramp(3)[1:2]
+    return ListedColormap((colours[::-1] if reverse else colours).tolist(), name="wall")

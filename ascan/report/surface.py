@@ -22,6 +22,7 @@ from ascan.survey.cells import Cells, along
 from ascan.survey.change import CERTAIN, Change
 from ascan.survey.figures import Figures
 
+MOST_COLOURS, COVERAGE = 256, 2.0
 BARS, MOST_HIGH, WIDE, DPI = 48, 9.0, 10.0, 130
 # Cells whose reading bears a mark are dotted. Without a reading: refused ones are crossed, ground
 # without a position is ruled.
@@ -74,6 +75,7 @@ def surface_figure(
         ],
         dotted=(cells.with_care, "dotted: to be taken with care"),
         marks=marks,
+        u_mm=_median(cells.of_least(cells.places.u_random_mm)),
     )
     return _figure(drawn)
 
@@ -99,8 +101,9 @@ def change_figure(cells: Cells, earlier: Cells, change: Change, *, title: str) -
             (refused, REFUSED, "crossed: refused now"),
             (np.isnan(loss) & ~refused, EMPTY, "ruled: not read in both"),
         ],
-        colours=colour_map().reversed(),
+        reverse=True,
         span_mm=_loss_span(change),
+        u_mm=_median(change.u_loss_mm),
     )
     return _figure(drawn)
 
@@ -123,9 +126,12 @@ class Map:
         Cells with a value that bear a dot, and in words.
     limits_mm : tuple of float
     marks : tuple of (x_mm, y_mm, text)
-    colours : colour map, optional
+    reverse : bool
+        Whether the darkest colour is that of the largest value.
     span_mm : tuple of float, optional
         What the colours run over; else over the values.
+    u_mm : float
+        By how much two cells of one wall differ: a colour is no finer than twice that.
     """
 
     cells: Cells
@@ -137,8 +143,9 @@ class Map:
     dotted: tuple[BoolArray, str] | None = None
     limits_mm: tuple[float, ...] = ()
     marks: tuple[tuple[float, float, str], ...] = ()
-    colours: Any = None
+    reverse: bool = False
     span_mm: tuple[float, float] | None = None
+    u_mm: float = 0.0
 
 
 def _figure(drawn: Map) -> Any:
@@ -153,8 +160,9 @@ def _figure(drawn: Map) -> Any:
     map_high = float(np.clip(WIDE * high / wide, 1.2, MOST_HIGH))
     figure = Figure(figsize=(WIDE, map_high + 2.9), layout="constrained")
     ground, shares = figure.subplots(2, 1, height_ratios=[map_high, 1.5])
-    values, colours = drawn.values_mm / size, drawn.colours or colour_map()
     low, high = drawn.span_mm or _span(drawn.values_mm)
+    steps = steps_of(high - low, drawn.u_mm)
+    values, colours = drawn.values_mm / size, colour_map(steps, reverse=drawn.reverse)
     span = (low / size, high / size)
     _draw_ground(ground, (x, y), values, (colours, span), gaps)
     for chosen, dash in zip(drawn.outlines, DASHES, strict=False):
@@ -183,7 +191,8 @@ def _figure(drawn: Map) -> Any:
         _dot(ground, (x, y), drawn.dotted[0])
         shown.insert(0, drawn.dotted)
     left_out = ";  ".join(f"{told}, {100.0 * share[each].sum():.1f} %" for each, told in shown)
-    shares.set_xlabel(f"{drawn.what}, {unit}        {left_out}", fontsize=8)
+    step = f"u of a cell {drawn.u_mm / size:.2g} {unit}, a colour {(high - low) / steps / size:.2g}"
+    shares.set_xlabel(f"{drawn.what}, {unit} ({step})        {left_out}", fontsize=8)
     for axes in (ground, shares):
         axes.tick_params(labelsize=8)
         axes.spines[["top", "right"]].set_visible(False)
@@ -200,6 +209,24 @@ def _mark_round(axis: Any, ends: tuple[float, float], round_to: float) -> None:
     at = np.concatenate([one_turn + turn * round_to for turn in turns])
     at = at[(at >= ends[0]) & (at <= ends[1])]
     axis.set_ticks(at, [f"{place:g}" for place in np.round(at % round_to, 6)])
+
+
+def _median(u_mm: FloatArray) -> float:
+    known = u_mm[np.isfinite(u_mm)]
+    return float(np.median(known)) if known.size else 0.0
+
+
+def steps_of(span_mm: float, u_mm: float) -> int:
+    """Return how many colours there are: none is finer than twice the u of what it shows.
+
+    Examples
+    --------
+    >>> steps_of(1.0, 0.1), steps_of(1.0, 0.0), steps_of(0.1, 1.0)
+    (5, 256, 1)
+    """
+    if u_mm <= 0.0:
+        return MOST_COLOURS
+    return int(np.clip(span_mm / (COVERAGE * u_mm), 1, MOST_COLOURS))
 
 
 def _span(values_mm: FloatArray) -> tuple[float, float]:

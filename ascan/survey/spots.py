@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from scipy.special import ndtr
 
 from ascan.base.errors import fault
 from ascan.base.flags import names
@@ -18,9 +19,9 @@ from ascan.survey.figures import expected_extreme
 from ascan.survey.places import gone_of
 from ascan.survey.told import Told
 
-# Readings of one point that scatter by more than so many of their own uncertainties are not of one
-# wall: the least of them stands all the same.
-MOST_SCATTER = 3.0
+# Readings of one point whose range chance gives less often than this are not of one wall: the least
+# of them stands all the same.
+BY_CHANCE = 0.01
 NAMELESS = "(no name)"
 
 
@@ -139,6 +140,25 @@ def unread(name: str, rejected: Mapping[int, str] | None = None) -> Spot:
     )  # fmt: skip
 
 
+def range_by_chance(count: int, range_u: float) -> float:
+    """Return how often so many readings of one wall differ by so many of their u and more.
+
+    References
+    ----------
+    Distribution of the range of a normal sample, n ∫ φ(x) (Φ(x + w) − Φ(x))ⁿ⁻¹ dx: the studentized
+    range with u known (common practice).
+
+    Examples
+    --------
+    >>> [round(range_by_chance(n, w), 3) for n, w in ((2, 2.772), (10, 4.474))]
+    [0.05, 0.05]
+    """
+    x = np.linspace(-10.0, 10.0, 4001)
+    density = np.exp(-0.5 * x * x) / np.sqrt(2.0 * np.pi)
+    within = count * density * (ndtr(x + range_u) - ndtr(x)) ** (count - 1)
+    return float(np.clip(1.0 - np.trapezoid(within, x), 0.0, 1.0))
+
+
 def _spot(readings: Readings, name: str, rows: IntArray, gone: BoolArray, shared: Shared) -> Spot:
     columns, number = readings.columns, readings.scan_rows
     kept = rows[~gone[rows]]
@@ -163,7 +183,8 @@ def _spot(readings: Readings, name: str, rows: IntArray, gone: BoolArray, shared
         mean_mm=float(thickness.mean()),
         spread_mm=float(thickness.std(ddof=1)) if kept.size > 1 else np.nan,
         low_by_mm=noise * expected_extreme(kept.size) if kept.size > 1 else 0.0,
-        scatters=bool(np.ptp(thickness) > MOST_SCATTER * np.sqrt(2.0) * max(noise, 1e-12)),
+        scatters=kept.size > 1
+        and range_by_chance(kept.size, float(np.ptp(thickness)) / max(noise, 1e-12)) < BY_CHANCE,
         rejected=rejected,
         **counts,
     )

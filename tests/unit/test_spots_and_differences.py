@@ -9,7 +9,7 @@ from ascan import Flag, Readings
 from ascan.base.errors import AscanError
 from ascan.survey.differences import Outcome, differences_between
 from ascan.survey.figures import expected_extreme
-from ascan.survey.spots import NAMELESS, point_names, spots_of
+from ascan.survey.spots import NAMELESS, point_names, range_by_chance, spots_of
 
 NO_ECHO, LOW_SNR = int(Flag.NO_ECHO), int(Flag.LOW_SNR)
 
@@ -97,3 +97,12 @@ def test_numbers_written_as_text_are_the_same_points() -> None:
     ]
     found = spots_of(readings([8.0, 7.0], [LOW_SNR, LOW_SNR | NO_ECHO], point=["a", "a"]))
     assert found[0].least_flags == "low_snr"
+
+
+def test_readings_of_one_wall_are_called_scattering_as_seldom_as_stated() -> None:
+    """Range of a normal sample (tables of the studentized range, infinite freedom): 1 of 100."""
+    rng = np.random.default_rng(4)
+    for count, one_percent in ((2, 3.643), (5, 4.603), (10, 5.157)):
+        assert range_by_chance(count, one_percent) == pytest.approx(0.01, abs=2e-4)
+        drawn = np.ptp(rng.standard_normal((40_000, count)), axis=1)
+        assert np.mean(drawn > one_percent) == pytest.approx(0.01, abs=0.0025)
