@@ -34,6 +34,7 @@ COMMANDS = {
     "points": "the least reading of each named point, and what it has lost",
     "map": "a surface from its readings: least, mean, coverage, area below limits, picture",
     "change": "what a surface has lost since an earlier survey, at which rate",
+    "sections": "the least wall along a surface and round it; how long and wide thin ground is",
     "trend": "what a surface or points lose over three surveys and more, with rate and life",
     "extremes": "the least wall to be expected on ground that nobody looked at",
     "diff": "the same stored signals read twice: what became of each reading",

@@ -33,6 +33,7 @@ FOLLOWING: dict[str, tuple[str, ...]] = {
     "points": ("budget {readings} --calibration CALIBRATION",),
     "map": ("change EARLIER {readings} -o losses.png", "export {readings} -o readings.csv"),
     "change": ("points {later} --earlier {earlier}",),
+    "sections": ("map {readings} -o surface.png",),
     "trend": ("map {mapped} -o surface.png", "points {named}"),
     "extremes": ("map {readings} -o surface.png",),
     "diff": ("info {later}",),

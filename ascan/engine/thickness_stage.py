@@ -22,7 +22,8 @@ from ascan.calibration.thickness import (
 )
 from ascan.engine.read import Interval
 from ascan.kernels.arrays import Columns, FlagArray, FloatArray
-from ascan.path.pipe import sagitta_mm
+from ascan.path.pipe import film_mm, sagitta_mm
+from ascan.path.probe import PATH_MM_PER_US, Pipe
 from ascan.procedure.written import Procedure
 from ascan.results.sources import OWN, Source, combined
 from ascan.steps.models import LayeredModel
@@ -57,6 +58,8 @@ NAMES = {
 }
 COMPONENT = "component"
 OF_COMPONENT = ("surface", "curvature")
+# Of couplant, which is water or not unlike it.
+FILM_MM_PER_US = PATH_MM_PER_US["immersion"]
 IN_DOUBT = np.uint32(Flag.CALIBRATION_IN_DOUBT)
 
 
@@ -264,7 +267,9 @@ class ThicknessStage:
 
     def _sagitta_mm(self) -> tuple[float, float]:
         """Return what a pipe's curvature adds to every reading, and its standard uncertainty."""
-        pipe, curve = self.procedure.pipe, self.calibration.arrivals
+        pipe, curve, layout = self.procedure.pipe, self.calibration.arrivals, self.procedure.layout
+        if pipe is not None and not layout.is_dual:
+            return self._film_mm(pipe)
         if pipe is None or pipe.barrier == "across":
             return 0.0, 0.0
         if curve is None or not np.isfinite(curve.half_separation_mm):
@@ -274,6 +279,21 @@ class ThicknessStage:
                 remedy="give the probe's dimensions, or calibrate on five steps or more",
             )
         return sagitta_mm(curve.half_separation_mm, pipe.outside_diameter_mm)
+
+    def _film_mm(self, pipe: Pipe) -> tuple[float, float]:
+        """Return what the film under a flat element on a pipe adds to readings, and its u."""
+        if not self.procedure.layout.crosses_film:
+            return 0.0, 0.0
+        wide = self.procedure.probe.element_diameter_mm
+        if wide is None:
+            raise fault(
+                "pipe",
+                "cannot be allowed for: the element's diameter is not stated",
+                remedy="give element_diameter_mm",
+            )
+        film, u_film = film_mm(wide, pipe.outside_diameter_mm)
+        as_wall = self.calibration.velocity_mm_per_us / FILM_MM_PER_US
+        return -as_wall * film, as_wall * u_film
 
     def _coat_mm(self) -> tuple[float, float]:
         """Return what a coating of known thickness reads as, and its standard uncertainty.

@@ -1,4 +1,4 @@
-"""What a pipe's curvature takes from the reading of two elements that straddle its crown."""
+"""What a pipe's curvature does to a reading: two elements astride its crown, a flat face."""
 
 from __future__ import annotations
 
@@ -25,3 +25,24 @@ def sagitta_mm(half_separation_mm: float, outside_diameter_mm: float) -> tuple[f
     radius_mm = 0.5 * outside_diameter_mm
     added_mm = half_separation_mm**2 / (2.0 * radius_mm)
     return added_mm, U_SHARE * added_mm
+
+
+def film_mm(element_diameter_mm: float, outside_diameter_mm: float) -> tuple[float, float]:
+    """Return the film under a flat round face on a pipe, and its standard uncertainty, both in mm.
+
+    The face touches along the crown; couplant fills the gap beside it. The echo comes through all
+    of the film, from none of it at the crown to most at the rim: its mean over the face, as likely
+    to be anything between none and twice that (rectangular).
+
+    References
+    ----------
+    Gap x² / 2R beside the crown of a circle, to first order; its mean over a disc of radius a is
+    a² / 8R (exact geometry).
+
+    Examples
+    --------
+    >>> [round(value, 4) for value in film_mm(6.0, 114.3)]
+    [0.0197, 0.0114]
+    """
+    mean_mm = (0.5 * element_diameter_mm) ** 2 / (8.0 * 0.5 * outside_diameter_mm)
+    return mean_mm, mean_mm / 3.0**0.5

@@ -119,16 +119,19 @@ DUAL_KEYS = ("wedge_height_mm", "wedge_velocity_mm_per_us", "element_width_mm")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pipe:
-    """The pipe under a dual-element probe that sits on its outside.
+    """The pipe under a probe that sits on its outside.
+
+    Two elements that straddle its crown read thin; a flat round element leaves a film beside it.
 
     Attributes
     ----------
     outside_diameter_mm : float
         Of the pipe.
     barrier : str
-        ``across`` the pipe's axis (usual: both elements touch alike), or ``along`` it: then the
-        elements straddle the crown, and the wall reads thin (`ascan.path.pipe`).
+        Of a dual-element probe: ``across`` the pipe's axis (usual: both elements touch alike), or
+        ``along`` it: then the elements straddle the crown, and the wall reads thin
+        (`ascan.path.pipe`).
     """
 
     outside_diameter_mm: float = number(above=0.0)
-    barrier: str = text(choices=("across", "along"))
+    barrier: str = text("across", choices=("across", "along"))

@@ -36,12 +36,14 @@ def check_tables(how: Procedure) -> None:
 
 
 def _check_pipe(how: Procedure) -> None:
-    """Refuse a pipe under a probe that cannot straddle its crown."""
-    if how.pipe is not None and not how.probe.is_dual:
+    """Refuse a pipe under a single element of unknown width: the film beside its crown is that."""
+    probe = how.probe
+    if how.pipe is not None and not probe.is_dual and probe.element_diameter_mm is None:
         raise fault(
             "pipe",
-            f"is given for a {how.probe.arrangement} probe",
-            allowed="a dual probe, whose elements may straddle the crown",
+            f"is stated for a {probe.arrangement} probe without element_diameter_mm",
+            allowed="a dual-element probe, or a single element of known diameter",
+            remedy="give element_diameter_mm, or leave out [pipe]",
         )
 
 

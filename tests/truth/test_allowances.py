@@ -7,6 +7,7 @@ import pytest
 
 from ascan import AscanError, Procedure, calibrate, measure
 from ascan.examples import PROCEDURE, plate_scan
+from ascan.path.pipe import film_mm
 from ascan.uncertainty.allowances import STEEL_PERCENT
 from ascan.uncertainty.decision import Verdict
 
@@ -91,3 +92,25 @@ def test_readings_on_the_block_allow_for_nothing_of_the_component() -> None:
 def test_a_reason_is_a_text() -> None:
     with pytest.raises(AscanError, match="reason"):
         Procedure.from_text(PROCEDURE + "[uncertainty]\nreason = 3\n")
+
+
+def test_a_flat_element_on_a_pipe_is_freed_of_the_film_beside_its_crown() -> None:
+    """Mean gap a² / 8R over a disc, by quadrature; four times as thick as wall, u a third root."""
+    a_mm, radius_mm = 3.0, 57.15
+    at = (np.arange(2000) + 0.5) / 2000.0 * 2.0 * a_mm - a_mm
+    chord = 2.0 * np.sqrt(a_mm**2 - at**2)
+    gap = radius_mm - np.sqrt(radius_mm**2 - at**2)
+    mean_mm = float((gap * chord).sum() / chord.sum())
+    assert film_mm(6.0, 114.3)[0] == pytest.approx(mean_mm, rel=1e-2)
+    wide = PROCEDURE.replace(
+        "frequency_mhz = 5.0", "frequency_mhz = 5.0, element_diameter_mm = 6.0"
+    )
+    pipe = "[pipe]\noutside_diameter_mm = 114.3\n"
+    how = Procedure.from_text(wide + pipe)
+    fit = calibrate(plate_scan(STEPS), how, STEPS, u_known_mm=0.002)
+    readings = measure(plate_scan(np.array([8.0])), how, fit)
+    off = 8.0 - readings.thickness_mm[0]
+    assert off == pytest.approx(mean_mm * 5.92 / 1.4824, rel=2e-2)
+    assert readings.columns["from_pipe_mm"][0] == pytest.approx(off / np.sqrt(3.0), rel=1e-3)
+    with pytest.raises(AscanError, match="without element_diameter_mm"):
+        Procedure.from_text(PROCEDURE + pipe)
