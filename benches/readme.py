@@ -1,4 +1,4 @@
-"""The tables of README, from the code that enforces them.
+"""The tables of the guide, from the code that enforces them.
 
     python benches/readme.py          writes them between their marks
     python benches/readme.py --check  exit status 1 where one differs
@@ -35,7 +35,7 @@ from ascan.store.schema import VERSION
 from ascan.timing.gating import Gate
 from ascan.waveform.template import Template
 
-README = Path(__file__).resolve().parents[1] / "README.md"
+GUIDE = Path(__file__).resolve().parents[1] / "ascan" / "guide"
 MARK = re.compile(r"<!-- table: ([a-z -]+) -->\n(.*?)(?=\n\n|\Z)", re.DOTALL)
 # Items of a calibration's file: group, and what holds its fields.
 PARTS = (
@@ -182,8 +182,13 @@ TABLES: dict[str, Callable[[], Iterator[str]]] = {
 }
 
 
+def pages_of() -> list[Path]:
+    """Return the pages of the guide."""
+    return sorted(GUIDE.glob("*/*.md"))
+
+
 def filled(text: str) -> str:
-    """Return README with every marked table as the code has it."""
+    """Return a page with every marked table as the code has it."""
 
     def table(match: re.Match[str]) -> str:
         name = match.group(1)
@@ -193,10 +198,11 @@ def filled(text: str) -> str:
 
 
 def main() -> int:
-    text = README.read_text(encoding="utf-8")
+    pages = {page: page.read_text(encoding="utf-8") for page in pages_of()}
     if "--check" in sys.argv[1:]:
-        return int(filled(text) != text)
-    README.write_text(filled(text), encoding="utf-8")
+        return int(any(filled(text) != text for text in pages.values()))
+    for page, text in pages.items():
+        page.write_text(filled(text), encoding="utf-8")
     return 0
 
 

@@ -22,6 +22,7 @@ from ascan.commands.job_files import find_files
 from ascan.report.cautions import CAUTION
 
 COMMANDS = {
+    "guide": "pages to read: first hour, how-tos, reference, explanations",
     "demo": "run the main job on an invented component",
     "job": "begin a folder for a job, in which the commands find its files",
     "info": "say what a scan, calibration or readings file holds",

@@ -15,6 +15,7 @@ MEASURE = "measure COMPONENT --procedure {procedure} --calibration {output} -o r
 # Of each command. `{name}` stands for the value of an option or argument; a line with one that was
 # not given is left out. Of several commands the first two that hold are said.
 FOLLOWING: dict[str, tuple[str, ...]] = {
+    "guide": ("demo",),
     "demo": ("plot {folder}/component.h5 -o look.png", "map {folder}/readings.h5 -o surface.png"),
     "job": ("import FILE -o {folder}/scans/block.h5",),
     "import": ("plot {output} -o look.png", f"draft {{output}} {STEPS} -o procedure.toml"),

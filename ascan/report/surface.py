@@ -192,7 +192,7 @@ def _figure(drawn: Map) -> Any:
         shown.insert(0, drawn.dotted)
     left_out = ";  ".join(f"{told}, {100.0 * share[each].sum():.1f} %" for each, told in shown)
     step = f"u of a cell {drawn.u_mm / size:.2g} {unit}, a colour {(high - low) / steps / size:.2g}"
-    shares.set_xlabel(f"{drawn.what}, {unit} ({step})        {left_out}", fontsize=8)
+    shares.set_xlabel(f"{drawn.what}, {unit} ({step})\n{left_out}", fontsize=8)
     for axes in (ground, shares):
         axes.tick_params(labelsize=8)
         axes.spines[["top", "right"]].set_visible(False)

@@ -25,7 +25,10 @@ from ascan.results import readings
 from ascan.timing.protocol import METHODS, method_class
 
 LIST = json.loads(Path(__file__).with_name("promised_names.json").read_text())
-README = (Path(__file__).resolve().parents[2] / "README.md").read_text()
+ROOT = Path(__file__).resolve().parents[2]
+README = "".join(
+    page.read_text() for page in (ROOT / "README.md", *sorted(ROOT.glob("ascan/guide/*/*.md")))
+)
 
 
 def keys_of(kind: Any) -> list[str]:
