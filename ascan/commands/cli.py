@@ -48,6 +48,7 @@ COMMANDS = {
     "export": "write readings as CSV, or a .npz scan as HDF5",
     "synth": "write synthetic waveforms of known truth",
     "compare": "compare timing methods on a scenario or on real steps",
+    "smallest-pit": "which pits a procedure would find, by simulated signals of its kind",
     "verify": "try the engine on signals of known truth, figures beside limits",
     "plot": "draw waveforms with their gates and picks",
     "warm-up": "compile once what the commands would compile when first used",

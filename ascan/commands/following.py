@@ -45,6 +45,9 @@ FOLLOWING: dict[str, tuple[str, ...]] = {
     "export": ("info {file}",),
     "synth": ("plot {output} -o look.png",),
     "compare": ("draft {scenario} --arrangement ARRANGEMENT -o procedure.toml",),
+    "smallest-pit": (
+        "measure COMPONENT --procedure {procedure} --calibration CALIBRATION -o readings.h5",
+    ),
     "verify": ("demo",),
     "warm-up": ("demo",),
     "plot": (

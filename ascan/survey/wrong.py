@@ -151,8 +151,9 @@ def verdicts(columns: Mapping[str, AnyArray], truth: Truth, eighth: float) -> Ve
         An eighth of a wavelength, mm (`eighth_mm`).
     """
     flags = np.asarray(columns["flags"], np.uint32)
-    told = columns.get("expanded_on_block_mm", columns["expanded_mm"])
-    expanded = np.asarray(told, np.float64)
+    older = "expanded_on_block_mm" not in columns
+    half = columns["expanded_mm" if older else "expanded_on_block_mm"]
+    expanded = np.asarray(half, np.float64)
     read = np.asarray(columns["thickness_mm"], np.float64)
     refused = is_fatal(flags) | ~np.isfinite(read)
     thickness = np.where(refused, np.nan, read)
