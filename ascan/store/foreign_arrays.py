@@ -133,7 +133,8 @@ class DatasetRows:
         block = np.empty((max(stop - start, 0), self.axes.samples), self.dtype)
         done = 0
         for where in self._parts(start, stop):
-            part = self.item[where]
+            with schema.sound(f"{self.item.file.filename}: {self.item.name}"):
+                part = self.item[where]
             part = part.T if self.axes.samples_first else part
             part = part.reshape(-1, self.axes.samples)
             block[done : done + len(part)] = part

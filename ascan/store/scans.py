@@ -34,6 +34,8 @@ UNREADABLE = (
     zlib.error,
 )
 CHUNK_BYTES = 4 * 2**20
+# Attribute that tells whether the stored type still means what was written with it.
+FIRST_ROW = "first_row_crc32"
 # A scan of format 1.0 does not say these, and is neither.
 SINCE_1_1 = ("peak_held", "gated_only")
 
@@ -61,7 +63,8 @@ class Hdf5Rows:
 
     def read_block(self, start: int, stop: int) -> AnyArray:
         """Return rows start..stop, C-contiguous, in the machine's byte order."""
-        return np.ascontiguousarray(self.waveforms[start:stop], dtype=self.dtype)
+        with schema.sound(f"{self.waveforms.file.filename}: rows {start} to {stop - 1}"):
+            return np.ascontiguousarray(self.waveforms[start:stop], dtype=self.dtype)
 
 
 def open_scan(path: str | Path) -> Scan:
@@ -162,6 +165,7 @@ def _scan_in(file: h5py.File, place: str, name: str) -> Scan:
     waveforms = schema.dataset(file, "waveforms", place)
     if waveforms.ndim != 2:
         raise fault(f"{place}: /waveforms", f"has {waveforms.ndim} axes", allowed="2")
+    _check_first_row(waveforms, f"{place}: /waveforms")
     meaning: dict[str, Any] = {
         key: float(schema.attribute(waveforms, key, place)) for key in ("sample_rate_mhz", *LEVELS)
     }
@@ -208,11 +212,18 @@ def save_scan(
     with whole_file(path, replace=replace) as part, h5py.File(part, "w") as file:
         schema.stamp(file, schema.SCAN, writer())
         waveforms = file.create_dataset(
-            "waveforms", (rows, samples), scan.rows.dtype, chunks=(chunk, samples)
+            "waveforms",
+            (rows, samples),
+            scan.rows.dtype,
+            chunks=(chunk, samples),
+            # A checksum for each block: a flipped bit is an error when it is read, never a wall.
+            fletcher32=True,
         )
         waveforms.attrs.update(_waveform_attributes(scan))
         for span, block in scan.blocks(chunk):
             waveforms[span] = block
+            if span.start == 0:
+                waveforms.attrs[FIRST_ROW] = _crc32(block[0])
             if progress is not None:
                 progress(span.stop, rows)
         schema.write_column(
@@ -225,6 +236,21 @@ def save_scan(
         group = file.create_group("columns", track_order=True)
         for name, values in scan.columns.items():
             schema.write_column(group, name, values, *schema.describe_carried(name))
+
+
+def _crc32(row: AnyArray) -> int:
+    """Return the CRC-32 of a row as it is to be understood: type and values."""
+    little = np.ascontiguousarray(row, row.dtype.newbyteorder("<"))
+    return zlib.crc32(little.tobytes(), zlib.crc32(row.dtype.name.encode()))
+
+
+def _check_first_row(waveforms: h5py.Dataset, place: str) -> None:
+    """Refuse waveforms whose stored type or shape is no longer what was written with them."""
+    if FIRST_ROW in waveforms.attrs and waveforms.shape[0]:
+        with schema.sound(place):
+            row = np.asarray(waveforms[0])
+        if _crc32(row) != int(waveforms.attrs[FIRST_ROW]):
+            raise fault(place, "holds other waveforms than were written", remedy="fetch it again")
 
 
 def _waveform_attributes(scan: Scan) -> Mapping[str, Any]:

@@ -13,9 +13,12 @@ import numpy as np
 from ascan.base.errors import AscanError, fault
 from ascan.base.units import unit_of
 from ascan.kernels.arrays import AnyArray
+from ascan.store.guarded import look_at_hdf5, look_first
 from ascan.waveform.scan import KNOWN_COLUMNS
 
 VERSION, OLDEST = (2, 1), (1, 0)
+# What is stored may stand for so many times as many bytes; so few in all are no matter.
+MOST_PACKED, UNFILLED_BYTES = 1000, 1 << 22
 HDF5_HEAD = b"\x89HDF\r\n\x1a\n"
 SCAN, CALIBRATION, READINGS = "ascan-scan", "ascan-calibration", "ascan-readings"
 
@@ -25,6 +28,12 @@ def stamp(file: h5py.File, kind: str, writer: str) -> None:
     file.attrs["format"] = kind
     file.attrs["format_version"] = VERSION
     file.attrs["writer"] = writer
+
+
+# What a damaged or hostile file makes the library raise.
+FAULTS = (
+    OSError, RuntimeError, LookupError, TypeError, ValueError, AttributeError, MemoryError,
+)  # fmt: skip
 
 
 @contextlib.contextmanager
@@ -48,7 +57,7 @@ def sound(place: str) -> Iterator[None]:
         yield
     except AscanError:
         raise
-    except (OSError, RuntimeError, LookupError, TypeError, ValueError, AttributeError) as problem:
+    except FAULTS as problem:
         raise fault(place, f"is damaged or not as described ({problem})") from None
 
 
@@ -57,6 +66,7 @@ def open_hdf5(path: str | Path) -> h5py.File:
     if not Path(path).is_file():
         raise fault(str(path), "is no file")
     try:
+        look_first(path, look_at_hdf5)
         return h5py.File(path, "r")
     except PermissionError:
         raise fault(str(path), "may not be read", remedy="mend its permissions") from None
@@ -114,7 +124,20 @@ def dataset(group: h5py.Group, name: str, place: str) -> h5py.Dataset:
         raise fault(where, "is no dataset")
     if found.is_virtual or found.external:
         raise fault(where, "keeps its values in another file", remedy="copy them into this one")
+    refuse_unfilled(found, where)
     return found
+
+
+def refuse_unfilled(found: h5py.Dataset, where: str) -> None:
+    """Refuse a dataset that declares far more than is stored: a damaged size, or a bomb."""
+    stored_bytes = int(found.id.get_storage_size())
+    if found.nbytes > max(MOST_PACKED * stored_bytes, UNFILLED_BYTES):
+        raise fault(
+            where,
+            f"declares {found.nbytes} bytes and stores {stored_bytes}",
+            allowed=f"{MOST_PACKED} times what is stored, at most",
+            remedy="it is damaged, or packed beyond all data: fetch it again",
+        )
 
 
 def subgroup(group: h5py.Group, name: str, place: str) -> h5py.Group:
