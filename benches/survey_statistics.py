@@ -2,8 +2,8 @@
 
     python benches/survey_statistics.py [--seed N] [--trials N] [--write]
 
-False acceptance at the minimum, of steels off the block's velocity. Losses of one component by two
-calibrations. Times are drawn (`drawn_times`); fit, thickness, uncertainty and verdict are the
+False acceptance at the minimum, of steels off the block's velocity; the area below a limit. Times
+are drawn (`drawn_times`); fit, thickness, uncertainty and verdict are the
 engine's own. ``--write`` puts the tables into ``benches/results.md``.
 """
 
@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 from drawn_times import Case, block_errors_mm, calibration_of, step_times_us, times_us
+from scipy.ndimage import gaussian_filter
 from stated_coverage import written
 
 from ascan import Procedure
@@ -23,11 +24,13 @@ from ascan.engine.read import Interval
 from ascan.engine.thickness_stage import ThicknessStage
 from ascan.examples import PROCEDURE
 from ascan.kernels.arrays import FloatArray
+from ascan.survey.below import Ground
 from ascan.uncertainty.allowances import HALF_WIDTH_MM_PER_US
 from ascan.uncertainty.decision import Verdict
 
 RESULTS = Path(__file__).resolve().parent / "results.md"
 HEADING = "## What is decided and told"
+SIDE, MOST_SURFACES = 40, 200
 MINIMUM_MM, NOISE_US = 6.0, 1e-3
 CASE = Case(readings=3, steps=4, lack="none", block="own")
 HOW = Procedure.from_text(PROCEDURE + f"[decision]\nminimum_mm = {MINIMUM_MM}\n")
@@ -75,6 +78,50 @@ def false_acceptance(trials: int, rng: np.random.Generator) -> Iterator[str]:
         yield f"{name:<32}" + "".join(f"{share:>10.2f}" for share in shares)
 
 
+def surface_mm(kind: str, rng: np.random.Generator) -> FloatArray:
+    """Return a wall of `SIDE` squared cells: waves of 0.15 mm rms, with six pits, or even."""
+    waves = gaussian_filter(rng.standard_normal((SIDE, SIDE)), 4.0)
+    wall = 8.0 + 0.15 * waves / waves.std()
+    if kind == "even":
+        return np.full(SIDE * SIDE, 8.0)
+    if kind == "pits":
+        y, x = np.mgrid[:SIDE, :SIDE]
+        for _ in range(6):
+            at_x, at_y = rng.uniform(0.0, SIDE, 2)
+            wide, deep = rng.uniform(2.0, 5.0), rng.uniform(0.5, 2.0)
+            wall = wall - deep * np.exp(-((x - at_x) ** 2 + (y - at_y) ** 2) / wide**2)
+    return np.asarray(wall.ravel())
+
+
+def areas(trials: int, rng: np.random.Generator) -> Iterator[str]:
+    """Yield how often the 95 % interval of the area below a limit holds the truth."""
+    yield f"area below a limit, {SIDE}² cells, of {trials}; cells: in 95 %, width, error, error as read"
+    for kind in ("pits", "waves", "even"):
+        for noise in (0.005, 0.02, 0.1):
+            for common in (0.0, 0.02):
+                found = np.array([area_trial(kind, noise, common, rng) for _ in range(trials)])
+                inside, width, off, raw = found.mean(axis=0)
+                name = f"{kind}, noise {1e3 * noise:.0f} µm, shared {1e3 * common:.0f} µm"
+                yield f"{name:<36}{100.0 * inside:7.1f} %{width:8.1f}{off:+8.1f}{raw:+8.1f}"
+
+
+def area_trial(
+    kind: str, noise: float, common: float, rng: np.random.Generator
+) -> tuple[float, float, float, float]:
+    """Return whether the interval holds, its width, and errors of the estimate and as read."""
+    wall = surface_mm(kind, rng)
+    limit = 8.0 - rng.uniform(0.0, 2.0) * noise if kind == "even" else 8.0 - rng.uniform(-0.05, 0.2)
+    read = wall + common * rng.standard_normal() + noise * rng.standard_normal(wall.size)
+    told = [np.full(wall.size, value) for value in (noise, common, 1.0)]
+    below = Ground(
+        thickness_mm=read, u_random_mm=told[0], u_common_mm=told[1], area_mm2=told[2]
+    ).below(float(limit))
+    true = float((wall < limit).sum())
+    held = below.from_mm2 <= true <= below.to_mm2
+    width = below.to_mm2 - below.from_mm2
+    return float(held), width, below.expected_mm2 - true, below.area_mm2 - true
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seed", type=int, default=1)
@@ -82,6 +129,7 @@ def main() -> None:
     parser.add_argument("--write", action="store_true")
     args = parser.parse_args()
     lines = list(false_acceptance(args.trials, np.random.default_rng(args.seed)))
+    lines += ["", *areas(min(args.trials, MOST_SURFACES), np.random.default_rng(args.seed))]
     print("\n".join(lines))
     if args.write:
         command = f"python benches/survey_statistics.py --seed {args.seed} --trials {args.trials}"

@@ -14,7 +14,7 @@ from ascan.commands.surface import add_cell_options, cells_of, survey_of
 from ascan.report.cautions import CAUTION
 from ascan.report.picture import save_picture
 from ascan.report.sections import DPI, sections_figure
-from ascan.results.shown import length, size_of
+from ascan.results.shown import length
 from ascan.store.readings import csv_file, load_readings
 from ascan.survey.cells import pitch_of
 from ascan.survey.places import places_of
@@ -28,7 +28,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("readings", help="readings file with positions")
     parser.add_argument("--line", metavar="X0,Y0,X1,Y1", help="a line to be shown, too, in mm")
-    parser.add_argument("--limit", metavar="LENGTH", help="ground below it: length and width")
+    parser.add_argument(
+        "--limit", action="append", metavar="LENGTH", help="ground below it: length and width"
+    )
     add_cell_options(parser)
     parser.add_argument("-o", "--output", help="picture (.png, .svg, .pdf) to write")
     parser.add_argument("--csv", help="table of the sections (.csv) to write")
@@ -51,23 +53,27 @@ def run(args: argparse.Namespace) -> None:
     if args.line:
         ends = _line(args.line)
         sections.append(section_along(cells, ends[:2], ends[2:]))
-    limit_mm = size_of(args.limit, "--limit") if args.limit else survey.limit_mm
-    extents = [] if limit_mm is None else extents_below(cells, limit_mm)
+    limits_mm = survey.limits_mm
+    extents = {limit: extents_below(cells, limit) for limit in limits_mm}
     if args.csv:
         with csv_file(args.csv, replace=args.replace) as file:
             file.append(_table(sections))
     if args.output:
-        limits = () if limit_mm is None else (limit_mm,)
-        figure = sections_figure(sections, title=Path(args.readings).name, limits_mm=limits)
+        title = Path(args.readings).name
+        figure = sections_figure(sections, title=title, limits_mm=limits_mm)
         save_picture(figure, args.output, dpi=DPI, replace=args.replace)
     data = {
         "sections": {one.name: _least(one) for one in sections},
-        "below": [dataclasses.asdict(one) for one in extents],
+        "below": [
+            {"limit_mm": limit, **dataclasses.asdict(one)}
+            for limit, each in extents.items()
+            for one in each
+        ],
     }
     written = [f"written: {path}" for path, _ in outputs if path]
     lines = [_told(one) for one in sections]
-    if limit_mm is not None:
-        lines += _extents_told(extents, limit_mm)
+    for limit, each in extents.items():
+        lines += _extents_told(each, limit)
     answer(args, data, [*lines, *written, CAUTION])
 
 

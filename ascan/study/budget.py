@@ -33,6 +33,10 @@ BY_MODEL = (
 FIT = ("calibration level", "calibration velocity")
 
 
+# More degrees of freedom than this are as good as infinitely many.
+MOST_FREEDOM = 1e4
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
     """One line of a budget.
@@ -85,7 +89,7 @@ class Budget:
                 f"{row.component:<22}{row.value:<36}{row.sensitivity:<18}{row.u_mm:9.5f}  "
                 f"{freedom:>7}  {kind}"
             )
-        freedom = "infinite" if np.isinf(self.freedom) else f"{self.freedom:.1f}"
+        freedom = "infinite" if self.freedom > MOST_FREEDOM else f"{self.freedom:.1f}"
         out += [
             f"thickness {self.thickness_mm:.4f} mm, u {self.u_mm:.5f} mm, effective degrees of "
             f"freedom {freedom}, expanded (95 %) {self.expanded_mm:.5f} mm; on the block "

@@ -104,7 +104,7 @@ class Ground:
         """
         reads_below = self.thickness_mm < limit_mm
         area_mm2, whole_mm2 = float(self.area_mm2[reads_below].sum()), float(self.area_mm2.sum())
-        noise = float(np.sqrt(np.mean(self.u_random_mm**2)))
+        noise = float(np.median(self.u_random_mm))
         common = float(np.mean(self.u_common_mm))
         near_mm2, certain_mm2 = self._counted(limit_mm, noise)
         errors_mm2 = _errors(near_mm2, float(self.area_mm2.mean()))

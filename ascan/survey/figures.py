@@ -111,7 +111,8 @@ def figures_of(cells: Cells, limits_mm: tuple[float, ...] = ()) -> Figures:
     )
     thinnest = int(chosen[np.argmin(thickness)])
     usable = places.usable & (places.thickness_mm >= 0.0)
-    noise = float(np.sqrt(np.mean(places.u_random_mm[usable] ** 2)))
+    # Usual noise: a few doubtful readings of large u are not what an even wall is read with.
+    noise = float(np.median(places.u_random_mm[usable]))
     return Figures(
         least_mm=float(places.thickness_mm[thinnest]),
         u_least_mm=float(places.u_mm[thinnest]),

@@ -78,10 +78,11 @@ def test_the_command(
     rows = plate_scan(wall).rows.read_block(0, wall.size)
     scan = Scan.from_array(rows, sample_rate_mhz=100.0, columns={"x_mm": x, "y_mm": y})
     measure_to_file(scan, how, fit, "r.h5")
-    words = "sections r.h5 --limit 6 --line 0,0,5,3 -o s.svg --csv s.csv"
+    words = "sections r.h5 --limit 6.00 --limit 5.0 --line 0,0,5,3 -o s.svg --csv s.csv"
     assert main(words.split()) == 0
     told = capsys.readouterr().out
     assert "1 patches read below 6.000 mm; no acceptance is decided here" in told
+    assert "no cell reads below 5.000 mm" in told
     assert "2.0 mm along x, 2.0 mm along y" in told
     assert len(Path("s.csv").read_text().splitlines()) > 1 + 6 + 4
     assert main(["sections", "r.h5", "--line", "1,2,3"]) == 2
