@@ -95,7 +95,7 @@ def surface_mm(kind: str, rng: np.random.Generator) -> FloatArray:
 
 def areas(trials: int, rng: np.random.Generator) -> Iterator[str]:
     """Yield how often the 95 % interval of the area below a limit holds the truth."""
-    yield f"area below a limit, {SIDE}² cells, of {trials}; cells: in 95 %, width, error, error as read"
+    yield f"area below a limit, {SIDE}² cells, of {trials}; in 95 %, width, error, error as read"
     for kind in ("pits", "waves", "even"):
         for noise in (0.005, 0.02, 0.1):
             for common in (0.0, 0.02):
