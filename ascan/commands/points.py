@@ -59,6 +59,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def add_loss_options(parser: argparse.ArgumentParser) -> None:
     """Add what two surveys are compared by."""
     parser.add_argument("--years", type=float, help="between the two; else by their column time_s")
+    add_minimum(parser)
+
+
+def add_minimum(parser: argparse.ArgumentParser) -> None:
+    """Add the least wall that may remain, and the procedure that may state it."""
     parser.add_argument("--minimum", metavar="LENGTH", help="least wall, for the remaining life")
     add_job_file(
         parser,

@@ -8,8 +8,7 @@ from typing import Any
 import numpy as np
 
 from ascan.base.errors import fault
-from ascan.commands.job_files import add_job_file
-from ascan.commands.points import left_open, minimum_of
+from ascan.commands.points import add_minimum, left_open, minimum_of
 from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
 from ascan.commands.surface import add_cell_options, cells_of, survey_of
 from ascan.report.cautions import CAUTION
@@ -17,7 +16,6 @@ from ascan.report.picture import save_picture
 from ascan.report.trend import DPI, trend_figure
 from ascan.results.readings import Readings
 from ascan.results.shown import length
-from ascan.store.job import PROCEDURE
 from ascan.store.readings import csv_file, load_readings
 from ascan.survey.cells import pitch_of, to_cells
 from ascan.survey.change import told_years
@@ -36,14 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--years", metavar="Y1,Y2,...", help="when each was read, in years; else by their time_s"
     )
-    parser.add_argument("--minimum", metavar="LENGTH", help="least wall, for the remaining life")
-    add_job_file(
-        parser,
-        "--procedure",
-        job=PROCEDURE,
-        needed=False,
-        help="procedure (TOML) whose [decision] gives the minimum",
-    )
+    add_minimum(parser)
     add_cell_options(parser)
     parser.add_argument("-o", "--output", help="picture (.png, .svg, .pdf) of the place to watch")
     parser.add_argument("--csv", help="table of the places (.csv) to write")
