@@ -18,8 +18,9 @@ class Conditions:
     ----------
     block, block_certificate, block_material : str
     block_temperature_c : float, optional
-    probe_serial, instrument, couplant, surface, operator : str
-        ``operator`` is a reference of the firm's own, not a name.
+    probe_serial, instrument, couplant, surface, linearity, operator : str
+        ``linearity`` as ``ascan linearity`` prints it; ``operator`` is a reference of the firm's
+        own, not a name.
     valid_days : float, optional
         After so many days it is to be made anew.
     recheck_hours : float, optional
@@ -34,6 +35,7 @@ class Conditions:
     instrument: str = text("")
     couplant: str = text("")
     surface: str = text("")
+    linearity: str = text("")
     operator: str = text("")
     valid_days: float | None = number(None, above=0.0)
     recheck_hours: float | None = number(None, above=0.0)

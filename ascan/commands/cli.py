@@ -43,6 +43,7 @@ COMMANDS = {
     "job-report": "write a job as one page to file and audit",
     "apply-checks": "mark readings as confirmed, void or open by the checks of their series",
     "budget": "say what the uncertainty of a reading is made of",
+    "linearity": "a dated record of the instrument's own linearity: time base, heights",
     "study": "say what repeating and operators add, or how a blind trial went",
     "import": "write waveforms of another program's file as a scan",
     "export": "write readings as CSV, or a .npz scan as HDF5",

@@ -41,6 +41,7 @@ FOLLOWING: dict[str, tuple[str, ...]] = {
     "score": ("map {readings} -o surface.png",),
     "budget": ("job-report {readings} --calibration {calibration} -o report.html",),
     "job-report": ("info {readings}",),
+    "linearity": ("calibrate {scan} --procedure {procedure} --step MM=ROWS -o calibration.h5",),
     "study": ("plan --procedure PROCEDURE --wall-mm 10 --steps-mm 5,10,20 --block-u-mm 0.01",),
     "export": ("info {file}",),
     "synth": ("plot {output} -o look.png",),

@@ -69,3 +69,21 @@ def test_unbalanced_studies_are_refused() -> None:
         study_of(np.arange(5.0), np.array([0, 0, 1, 1, 1]), np.array([0, 0, 1, 1, 1]))
     with pytest.raises(AscanError, match="without a thickness"):
         study_of(np.array([1.0, np.nan]), np.zeros(2), np.zeros(2))
+
+
+def test_gum_h5_repeated_observations_on_ten_days() -> None:
+    """JCGM 100:2008 H.5, table H.9 (from memory): F = 5 × 57² / 85² on 9 and 40 freedoms.
+
+    Daily means of five readings of a voltage (10 V plus so many µV) and their standard deviations.
+    """
+    means = np.array([172, 116, 13, 144, 106, 31, 60, 125, 163, 41], float)
+    spread = np.array([60, 77, 111, 101, 67, 93, 80, 73, 88, 86], float)
+    # Five readings of mean 0 and standard deviation 1.
+    unit = np.array([-2.0, -1.0, 0.0, 1.0, 2.0]) / np.sqrt(2.5)
+    values = (means[:, None] + spread[:, None] * unit).ravel()
+    found = one_way(values, np.repeat(np.arange(10), 5))
+    assert means.mean() == pytest.approx(97.1)
+    assert np.std(means, ddof=1) == pytest.approx(57.0, abs=0.5)
+    assert found.within == pytest.approx(85.0, abs=0.5)
+    assert (found.between_freedom, found.within_freedom) == (9, 40)
+    assert found.f_ratio == pytest.approx(2.26, abs=0.02)
