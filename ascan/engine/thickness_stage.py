@@ -213,24 +213,23 @@ class ThicknessStage:
         """Return what the fit leaves uncertain."""
         fit, whole = self.calibration, self.calibration.record_model
 
-        def part(name: str, u_mm: FloatArray, *, tested: bool) -> Contribution:
-            freedom = fit.fit_freedom if tested else 0.0
-            source = Source(name=name, of=self.of_calibration, freedom=freedom)
-            return Contribution(u_mm=u_mm, source=source, freedom=freedom)
+        def part(name: str, u_mm: FloatArray) -> Contribution:
+            source = Source(name=name, of=self.of_calibration, freedom=fit.fit_freedom)
+            return Contribution(u_mm=u_mm, source=source, freedom=fit.fit_freedom)
 
-        scatter = part("lack_of_fit", found.per_us * fit.lack_of_fit_us, tested=True)
+        scatter = part("lack_of_fit", found.per_us * fit.lack_of_fit_us)
         if whole is not None:
             u_mm = np.interp(found.thickness, whole.thickness_mm, whole.u_mm)
             u_mm = u_mm if growth is None else u_mm * growth
-            model = part("calibration_model", u_mm, tested=True)
+            model = part("calibration_model", u_mm)
             return {"calibration model": model, "scatter of the steps": scatter}
         if fit.arrivals is not None:
-            curve = part("calibration_curve", found.u_curve, tested=True)
+            curve = part("calibration_curve", found.u_curve)
             return {"calibration curve": curve}
         level, velocity = line_parts(found.thickness, fit.velocity_mm_per_us, fit.fit.covariance)
         return {
-            "calibration level": part("calibration_level", level, tested=True),
-            "calibration velocity": part("calibration_velocity", velocity, tested=True),
+            "calibration level": part("calibration_level", level),
+            "calibration velocity": part("calibration_velocity", velocity),
             "scatter of the steps": scatter,
         }
 
