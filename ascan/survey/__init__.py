@@ -10,7 +10,10 @@ from ascan.survey.indications import indications_of
 from ascan.survey.joining import Overlap, Placement, join
 from ascan.survey.places import Places, places_of
 from ascan.survey.scoring import Score, score
+from ascan.survey.sections import critical_profiles, extents_below, section_along
 from ascan.survey.spots import Spot, spots_of
+from ascan.survey.told import Told
+from ascan.survey.trend import Trend, trend_of
 from ascan.survey.wrong import Truth, thinner_hidden, value_wrong
 
 __all__ = [
@@ -28,10 +31,14 @@ __all__ = [
     "Places",
     "Score",
     "Spot",
+    "Told",
+    "Trend",
     "Truth",
     "change_between",
     "coverage_of",
+    "critical_profiles",
     "differences_between",
+    "extents_below",
     "figures_of",
     "indications_of",
     "join",
@@ -40,9 +47,11 @@ __all__ = [
     "places_of",
     "remaining_years",
     "score",
+    "section_along",
     "spots_of",
     "thinner_hidden",
     "to_cells",
+    "trend_of",
     "under_beam",
     "value_wrong",
 ]  # fmt: skip
