@@ -41,7 +41,7 @@ class Key:
     default, least, most, above : float
         ``above`` is not allowed itself.
     meaning : str
-        For the table in README.
+        For the table in the guide.
     why : str
         Where the default comes from.
     """

@@ -40,7 +40,7 @@ def measure_to_file(
     scan, procedure, calibration, progress
         As for `ascan.measure`.
     path : str or Path
-        Appears whole or not at all; its layout is described in the README.
+        Appears whole or not at all; its layout is described in the guide (files).
     csv : str or Path, optional
         Write the same readings there as CSV, too.
     replace : bool
