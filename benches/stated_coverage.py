@@ -97,6 +97,13 @@ def waveform_lines(args: argparse.Namespace) -> Iterator[str]:
         )
 
 
+def keep(heading: str, called: str, lines: list[str]) -> None:
+    """Put a table into ``results.md``, with the command that made it and the day."""
+    table = "\n".join(lines)
+    body = f"{called}\n\n```\n{table}\n```"
+    RESULTS.write_text(written(RESULTS.read_text(), heading, body))
+
+
 def written(text: str, heading: str, body: str) -> str:
     """Return a text whose section of that heading is the new one; at its end if it had none.
 
@@ -129,9 +136,7 @@ def main() -> None:
     print(LEGEND)
     if args.write:
         called = f"`python benches/stated_coverage.py --seed {args.seed} --trials {args.trials}`"
-        table = "\n".join(lines)
-        body = f"{called}, {datetime.date.today()}: {LEGEND}.\n\n```\n{table}\n```"
-        RESULTS.write_text(written(RESULTS.read_text(), HEADING, body))
+        keep(HEADING, f"{called}, {datetime.date.today()}: {LEGEND}.", lines)
 
 
 if __name__ == "__main__":

@@ -12,12 +12,11 @@ from __future__ import annotations
 import argparse
 import datetime
 from collections.abc import Callable, Iterator
-from pathlib import Path
 
 import numpy as np
 from drawn_times import Case, block_errors_mm, calibration_of, step_times_us, times_us
 from scipy.ndimage import gaussian_filter
-from stated_coverage import written
+from stated_coverage import keep
 
 from ascan import Procedure
 from ascan.engine.read import Interval
@@ -28,7 +27,6 @@ from ascan.survey.below import Ground
 from ascan.uncertainty.allowances import HALF_WIDTH_MM_PER_US
 from ascan.uncertainty.decision import Verdict
 
-RESULTS = Path(__file__).resolve().parent / "results.md"
 HEADING = "## What is decided and told"
 SIDE, MOST_SURFACES = 40, 200
 MINIMUM_MM, NOISE_US = 6.0, 1e-3
@@ -132,10 +130,8 @@ def main() -> None:
     lines += ["", *areas(min(args.trials, MOST_SURFACES), np.random.default_rng(args.seed))]
     print("\n".join(lines))
     if args.write:
-        command = f"python benches/survey_statistics.py --seed {args.seed} --trials {args.trials}"
-        table = "\n".join(lines)
-        body = f"`{command}`, {datetime.date.today()}.\n\n```\n{table}\n```"
-        RESULTS.write_text(written(RESULTS.read_text(), HEADING, body))
+        called = f"`python benches/survey_statistics.py --seed {args.seed} --trials {args.trials}`"
+        keep(HEADING, f"{called}, {datetime.date.today()}.", lines)
 
 
 if __name__ == "__main__":

@@ -9,6 +9,9 @@ from dataclasses import dataclass
 from ascan.base.errors import fault
 from ascan.base.tables import from_table, number, text
 
+# What a calibration keeps where it was carried over to the component's own velocity.
+COMPONENT_SPOT = "component_spot"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conditions:

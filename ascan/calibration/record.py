@@ -14,6 +14,7 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.base.picklable import Picklable
 from ascan.base.stored import digest_of
+from ascan.calibration.conditions import COMPONENT_SPOT
 from ascan.calibration.fit import Fit
 from ascan.calibration.health import HEALTH, QUESTIONING
 from ascan.calibration.signature import differences
@@ -291,6 +292,11 @@ class Calibration(Picklable):
             self.second.digest if self.second else "",
         )
         return self.written_as.get(today, today)
+
+    @property
+    def is_matched(self) -> bool:
+        """Whether it was carried over to the component's own velocity by a spot of it."""
+        return COMPONENT_SPOT in self.conditions
 
     @property
     def block_digest(self) -> str:

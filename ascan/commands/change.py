@@ -20,7 +20,7 @@ from ascan.commands.points import (
     years_between,
 )
 from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
-from ascan.commands.surface import add_cell_options, cells_of, survey_of
+from ascan.commands.surface import add_cell_options, cells_of_surveys, survey_of
 from ascan.report.cautions import CAUTION
 from ascan.report.picture import save_picture
 from ascan.report.surface import DPI, change_figure
@@ -28,7 +28,7 @@ from ascan.results.readings import Readings
 from ascan.results.shown import length
 from ascan.store.job import Survey
 from ascan.store.readings import csv_file, load_readings
-from ascan.survey.cells import Cells, pitch_of, to_cells
+from ascan.survey.cells import Cells
 from ascan.survey.change import (
     Change,
     change_between,
@@ -36,7 +36,6 @@ from ascan.survey.change import (
     remaining_years,
     told_years,
 )
-from ascan.survey.places import places_of
 
 EXAMPLE = "ascan change last-year.h5 readings.h5 --years 1.0 --minimum 6 --csv change.csv"
 
@@ -95,11 +94,7 @@ def compare_surfaces(
     AscanError
         No cell was read in both.
     """
-    diameter = survey.outside_diameter_mm
-    scans = [places_of(one, outside_diameter_mm=diameter) for one in (before, now)]
-    cell_mm = survey.cell_mm or max(pitch_of(scan) for scan in scans)
-    later = cells_of(scans[1], survey, cell_mm)
-    earlier = to_cells(scans[0], cell_mm=cell_mm, area=later.area)
+    earlier, later = cells_of_surveys((before, now), survey)
     change = change_between(earlier.told, later.told, years)
     if not np.isfinite(change.loss_mm).any():
         raise fault("change", "finds no cell read in both", remedy="check that the axes agree")

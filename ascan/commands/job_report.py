@@ -21,7 +21,6 @@ from ascan.commands.shared import (
     add_common,
     check_measured_with,
     check_outputs,
-    is_matched,
     need_library,
     say,
     taken_lines,
@@ -190,7 +189,7 @@ def _gather(
         calibration=calibration,
         checks=told,
         rejected=_rejected(readings),
-        taken=taken_lines(procedure, matched=is_matched(calibration)),
+        taken=taken_lines(procedure, matched=calibration.is_matched),
         **parts,
     )
 

@@ -16,7 +16,6 @@ from ascan.commands.shared import (
     answer,
     check_outputs,
     chosen,
-    is_matched,
     out_of_date,
     progress_bar,
     say,
@@ -108,7 +107,7 @@ def run(args: argparse.Namespace) -> None:
     if {"x_mm", "y_mm"} <= set(scan.columns):
         isolated = lone_rows(load_readings(args.output))
         say(args, second_look(isolated))
-    taken = taken_lines(procedure, matched=all(map(is_matched, each)))
+    taken = taken_lines(procedure, matched=all(one.is_matched for one in each))
     say(args, taken)
     thickness_mm, u_mm, row, bits = summary.thinnest
     thinnest = {"thickness_mm": thickness_mm, "u_mm": u_mm, "row": row, "flags": names(bits)}

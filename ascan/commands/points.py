@@ -10,6 +10,7 @@ import numpy as np
 
 from ascan.base.errors import fault
 from ascan.base.flags import with_care
+from ascan.calibration.conditions import COMPONENT_SPOT
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import (
     add_common,
@@ -36,7 +37,7 @@ from ascan.survey.change import (
 )
 from ascan.survey.spots import NAMELESS, Spot, spots_of, told_of, unread
 
-LEAST_APART_S = 86400.0
+LEAST_APART_S, SECONDS_A_YEAR = 86400.0, 365.25 * 86400.0
 EXAMPLE = "ascan points readings.h5 --earlier last-year.h5 --years 1.0 --minimum 6"
 
 
@@ -199,14 +200,14 @@ def years_between(earlier: Readings | None, later: Readings, stated: float | Non
             allowed="more than a day, in seconds since 1970-01-01 UTC",
             remedy="give --years",
         )
-    return (times[1] - times[0]) / (365.25 * 86400.0)
+    return (times[1] - times[0]) / SECONDS_A_YEAR
 
 
 def left_open(readings: Readings) -> list[str]:
     """Return what readings allow for that their procedure does not state."""
     procedure = Procedure.from_text(str(readings.provenance.get("procedure", "")))
     conditions = readings.provenance.get("calibration", {}).get("conditions", {})
-    return taken_lines(procedure, matched="component_spot" in conditions)
+    return taken_lines(procedure, matched=COMPONENT_SPOT in conditions)
 
 
 def _table(spots: list[Spot]) -> dict[str, Any]:

@@ -288,11 +288,6 @@ def known_of(scan: Scan, args: argparse.Namespace) -> FloatArray:
     return known
 
 
-def is_matched(calibration: Calibration) -> bool:
-    """Tell whether a calibration was carried over to the component's own velocity."""
-    return "component_spot" in calibration.conditions
-
-
 def taken_lines(procedure: Procedure, *, matched: bool) -> list[str]:
     """Return what u holds that nobody measured, each with its figure and where that comes from.
 
@@ -305,3 +300,11 @@ def taken_lines(procedure: Procedure, *, matched: bool) -> list[str]:
         f"{key} under [uncertainty], or match the component by a spot of known thickness"
         for key in unknown
     ]
+
+
+def numbers_of(text: str, place: str) -> list[float]:
+    """Return the numbers of an option that takes several, such as ``1,2.5``."""
+    try:
+        return [float(part) for part in text.split(",")]
+    except ValueError:
+        raise fault(place, f"is '{text}'", allowed="numbers with commas between them") from None

@@ -14,7 +14,14 @@ from ascan.base.errors import fault
 from ascan.base.flags import is_fatal, is_marked
 from ascan.calibration.record import Calibration
 from ascan.commands.job_files import add_job_file
-from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
+from ascan.commands.shared import (
+    add_common,
+    add_json,
+    answer,
+    check_outputs,
+    need_library,
+    numbers_of,
+)
 from ascan.commands.synth import synthetic_scan
 from ascan.engine.measuring import measure
 from ascan.kernels.arrays import BoolArray, FloatArray
@@ -59,8 +66,8 @@ def run(args: argparse.Namespace) -> None:
     if args.output:
         need_library("matplotlib", "cli", "--output")
     simulated = Simulated.of(load_procedure(args.procedure), args)
-    sizes = _numbers(args.diameters_mm, np.geomspace(0.25, 2.5, 7) * args.beam_mm)
-    depths = _numbers(args.depths_mm, np.array([0.2, 0.5]) * args.wall_mm)
+    sizes = _numbers(args.diameters_mm, np.geomspace(0.25, 2.5, 7) * args.beam_mm, "--diameters-mm")
+    depths = _numbers(args.depths_mm, np.array([0.2, 0.5]) * args.wall_mm, "--depths-mm")
     if depths.max() >= args.wall_mm or sizes.min() <= 0.0 or depths.min() <= 0.0:
         raise fault("pits", f"of {depths.max():g} mm in {args.wall_mm:g} mm of wall")
     found: dict[str, Found] = {}
@@ -88,13 +95,10 @@ def run(args: argparse.Namespace) -> None:
     answer(args, data, [*lines, *written, CAUTION])
 
 
-def _numbers(text: str, usual: FloatArray) -> FloatArray:
+def _numbers(text: str, usual: FloatArray, place: str) -> FloatArray:
     if not text:
         return usual.round(2)
-    try:
-        return np.array(sorted(float(part) for part in text.split(",")))
-    except ValueError:
-        raise fault("sizes", f"are '{text}'", allowed="numbers with commas, in mm") from None
+    return np.array(sorted(numbers_of(text, place)))
 
 
 def _data(found: Found) -> dict[str, object]:

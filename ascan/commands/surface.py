@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -177,6 +178,14 @@ def cells_of(places: Places, survey: Survey, cell_mm: float) -> Cells:
         x0, x1, y0, y1 = (float(value or 0.0) for value in survey.corners_mm)
         area = Area(x_from_mm=x0, x_to_mm=x1, y_from_mm=y0, y_to_mm=y1)
     return to_cells(places, cell_mm=cell_mm, area=area)
+
+
+def cells_of_surveys(files: Sequence[Readings], survey: Survey) -> list[Cells]:
+    """Return the cells of several surveys of one surface, all on the ground of the last."""
+    scans = [places_of(one, outside_diameter_mm=survey.outside_diameter_mm) for one in files]
+    cell_mm = survey.cell_mm or max(pitch_of(one) for one in scans)
+    last = cells_of(scans[-1], survey, cell_mm)
+    return [*(to_cells(one, cell_mm=cell_mm, area=last.area) for one in scans[:-1]), last]
 
 
 def cells_and_coverage(

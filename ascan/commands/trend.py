@@ -8,24 +8,28 @@ from typing import Any
 import numpy as np
 
 from ascan.base.errors import fault
-from ascan.commands.points import add_minimum, left_open, minimum_of
-from ascan.commands.shared import add_common, add_json, answer, check_outputs, need_library
-from ascan.commands.surface import add_cell_options, cells_of, survey_of
+from ascan.commands.points import SECONDS_A_YEAR, add_minimum, left_open, minimum_of
+from ascan.commands.shared import (
+    add_common,
+    add_json,
+    answer,
+    check_outputs,
+    need_library,
+    numbers_of,
+)
+from ascan.commands.surface import add_cell_options, cells_of_surveys, survey_of
 from ascan.report.cautions import CAUTION
 from ascan.report.picture import save_picture
 from ascan.report.trend import DPI, trend_figure
 from ascan.results.readings import Readings
 from ascan.results.shown import length
 from ascan.store.readings import csv_file, load_readings
-from ascan.survey.cells import pitch_of, to_cells
 from ascan.survey.change import told_years
-from ascan.survey.places import places_of
 from ascan.survey.spots import NAMELESS, spots_of, told_of
 from ascan.survey.told import Told
 from ascan.survey.trend import Trend, trend_of
 
 EXAMPLE = "ascan trend y2020.h5 y2023.h5 y2026.h5 --years 2020.4,2023.5,2026.4 --minimum 6"
-SECONDS_A_YEAR = 365.25 * 86400.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -79,10 +83,7 @@ def run(args: argparse.Namespace) -> None:
 def _years(args: argparse.Namespace, files: list[Readings]) -> list[float]:
     """Return when each survey was taken, in years."""
     if args.years:
-        try:
-            return [float(text) for text in args.years.split(",")]
-        except ValueError:
-            raise fault("--years", f"is '{args.years}'", allowed="numbers with commas") from None
+        return numbers_of(args.years, "--years")
     missing = [
         p for p, one in zip(args.readings, files, strict=True) if "time_s" not in one.columns
     ]
@@ -104,12 +105,8 @@ def _surveys(
             [told_of([one.get(name) for name in names]) for one in spots],
             {"point": np.array(names)},
         )
-    survey = survey_of(args)
-    places = [places_of(one, outside_diameter_mm=survey.outside_diameter_mm) for one in files]
-    cell_mm = survey.cell_mm or max(pitch_of(one) for one in places)
-    last = cells_of(places[-1], survey, cell_mm)
-    cells = [to_cells(one, cell_mm=cell_mm, area=last.area) for one in places]
-    x_mm, y_mm = (grid.ravel() for grid in last.middles_mm)
+    cells = cells_of_surveys(files, survey_of(args))
+    x_mm, y_mm = (grid.ravel() for grid in cells[-1].middles_mm)
     return [one.told for one in cells], {"x_mm": x_mm, "y_mm": y_mm}
 
 

@@ -102,7 +102,7 @@ class ThicknessStage:
     of_block: str = field(init=False)
 
     def __post_init__(self) -> None:
-        matched = "component_spot" in self.calibration.conditions
+        matched = self.calibration.is_matched
         allowed, unknown = self.procedure.allowances(velocity_matched=matched)
         for name, value in (
             ("sagitta_mm", self._sagitta_mm()),

@@ -8,6 +8,7 @@ import numpy as np
 
 from ascan.base.errors import fault
 from ascan.base.flags import is_marked
+from ascan.calibration.conditions import COMPONENT_SPOT
 from ascan.calibration.record import Calibration
 from ascan.engine.measuring import measure
 from ascan.engine.thickness_stage import ThicknessStage
@@ -82,7 +83,7 @@ def calibrate_component(
         ),
         conditions=dict(calibration.conditions)
         | {
-            "component_spot": f"{known_mm:g} mm (u {u_known_mm:g}) on {int(good.sum())} readings "
+            COMPONENT_SPOT: f"{known_mm:g} mm (u {u_known_mm:g}) on {int(good.sum())} readings "
             f"of {scan.name}: velocity {100.0 * apart:+.2f} % off the block's "
             f"{calibration.velocity_mm_per_us:.4f} mm/µs",
         },

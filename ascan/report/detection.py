@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from ascan.base.units import MM_PER_INCH, SHOWN_IN
+from ascan.report.picture import shown_unit, tidy
 from ascan.report.waveform import INK, PICK
 from ascan.survey.detection import SHARE, Found
 
@@ -19,8 +19,7 @@ def detection_figure(found: Mapping[str, Found], *, title: str) -> Any:
     """Return shares found by size as a matplotlib figure, a line for each kind of pit."""
     from matplotlib.figure import Figure
 
-    inch = SHOWN_IN.get() == "in"
-    unit, size = ("in", MM_PER_INCH) if inch else ("mm", 1.0)
+    unit, size = shown_unit()
     figure = Figure(figsize=(8.0, 5.0), layout="constrained")
     axes = figure.subplots()
     for (name, one), dash in zip(found.items(), DASHES * len(found), strict=False):
@@ -38,6 +37,5 @@ def detection_figure(found: Mapping[str, Found], *, title: str) -> Any:
     axes.set_ylabel("share found, simulated", fontsize=8)
     axes.set_title(title.replace("$", r"\$"), loc="left", fontsize=10)
     axes.legend(fontsize=8, frameon=False)
-    axes.tick_params(labelsize=8)
-    axes.spines[["top", "right"]].set_visible(False)
+    tidy(axes)
     return figure

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from ascan.base.units import MM_PER_INCH, SHOWN_IN
+from ascan.report.picture import shown_unit, tidy
 from ascan.report.waveform import BAND, INK, PICK, TRACE
 from ascan.survey.elsewhere import Elsewhere
 from ascan.survey.extremes import level_of
@@ -18,8 +18,7 @@ def extremes_figure(found: Elsewhere, *, title: str) -> Any:
     """Return a return-level plot: blocks as dots, the fit, and its 95 % interval as a band."""
     from matplotlib.figure import Figure
 
-    inch = SHOWN_IN.get() == "in"
-    unit, size = ("in", MM_PER_INCH) if inch else ("mm", 1.0)
+    unit, size = shown_unit()
     figure = Figure(figsize=(8.0, 5.0), layout="constrained")
     axes = figure.subplots()
     walls = np.sort(-found.fit.values)
@@ -40,6 +39,5 @@ def extremes_figure(found: Elsewhere, *, title: str) -> Any:
     axes.set_ylabel(f"wall, {unit}", fontsize=8)
     axes.set_title(f"{title}: extrapolated".replace("$", r"\$"), loc="left", fontsize=10)
     axes.legend(fontsize=8, frameon=False)
-    axes.tick_params(labelsize=8)
-    axes.spines[["top", "right"]].set_visible(False)
+    tidy(axes)
     return figure

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from ascan.base.units import MM_PER_INCH, SHOWN_IN
 from ascan.kernels.arrays import AnyArray
+from ascan.report.picture import shown_unit, tidy
 from ascan.report.waveform import INK
 
 # More points than these make a picture nobody can read: the thinnest are drawn.
@@ -34,8 +34,7 @@ def points_figure(
     """
     from matplotlib.figure import Figure
 
-    inch = SHOWN_IN.get() == "in"
-    unit, size = ("in", MM_PER_INCH) if inch else ("mm", 1.0)
+    unit, size = shown_unit()
     chosen = _chosen(table["least_mm"])
     names = [str(table["point"][k]) for k in chosen]
     least, reach = table["least_mm"][chosen] / size, 2.0 * table["u_mm"][chosen] / size
@@ -70,8 +69,7 @@ def points_figure(
     left_out = len(table["point"]) - len(chosen)
     more = f" (the {left_out} thickest are left out)" if left_out else ""
     axes.set_title(f"{title}{more}".replace("$", r"\$"), loc="left", fontsize=10, pad=16)
-    axes.tick_params(labelsize=8)
-    axes.spines[["top", "right"]].set_visible(False)
+    tidy(axes)
     figure.legend(loc="outside lower center", ncols=3, frameon=False, fontsize=8)
     return figure
 

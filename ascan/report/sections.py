@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from ascan.base.units import MM_PER_INCH, SHOWN_IN
+from ascan.report.picture import shown_unit, tidy
 from ascan.report.waveform import BAND, INK, PICK
 from ascan.survey.sections import Section
 
@@ -25,8 +25,7 @@ def sections_figure(
     """Return sections below one another as a matplotlib figure; gaps are where nothing was read."""
     from matplotlib.figure import Figure
 
-    inch = SHOWN_IN.get() == "in"
-    unit, size = ("in", MM_PER_INCH) if inch else ("mm", 1.0)
+    unit, size = shown_unit()
     figure = Figure(figsize=(9.0, HIGH * len(sections) + 0.4), layout="constrained")
     each = np.atleast_1d(figure.subplots(len(sections), 1, sharey=True))
     for axes, section in zip(each, sections, strict=True):
@@ -38,7 +37,6 @@ def sections_figure(
             axes.axhline(limit / size, color=PICK, linewidth=1.0)
         axes.set_xlabel(f"{WORDS[section.name]}, {unit}", fontsize=8)
         axes.set_ylabel(f"wall, {unit}; band: 95 %", fontsize=8)
-        axes.tick_params(labelsize=8)
-        axes.spines[["top", "right"]].set_visible(False)
+        tidy(axes)
     figure.suptitle(title.replace("$", r"\$"), x=0.01, ha="left", fontsize=10)
     return figure

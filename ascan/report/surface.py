@@ -13,9 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from ascan.base.units import MM_PER_INCH, SHOWN_IN
 from ascan.kernels.arrays import BoolArray, FloatArray
-from ascan.report.picture import save_picture
+from ascan.report.picture import save_picture, shown_unit, tidy
 from ascan.report.scale import colour_map
 from ascan.report.waveform import INK
 from ascan.survey.cells import Cells, along
@@ -153,8 +152,7 @@ def _figure(drawn: Map) -> Any:
     from matplotlib.figure import Figure
 
     cells, gaps = drawn.cells, drawn.gaps
-    inch = SHOWN_IN.get() == "in"
-    unit, size = ("in", MM_PER_INCH) if inch else ("mm", 1.0)
+    unit, size = shown_unit()
     x, y = (edges / size for edges in cells.edges_mm)
     wide, high = x[-1] - x[0], y[-1] - y[0]
     map_high = float(np.clip(WIDE * high / wide, 1.2, MOST_HIGH))
@@ -194,8 +192,7 @@ def _figure(drawn: Map) -> Any:
     step = f"u of a cell {drawn.u_mm / size:.2g} {unit}, a colour {(high - low) / steps / size:.2g}"
     shares.set_xlabel(f"{drawn.what}, {unit} ({step})\n{left_out}", fontsize=8)
     for axes in (ground, shares):
-        axes.tick_params(labelsize=8)
-        axes.spines[["top", "right"]].set_visible(False)
+        tidy(axes)
     return figure
 
 

@@ -6,12 +6,13 @@ from typing import Any
 
 import numpy as np
 
-from ascan.base.units import MM_PER_INCH, SHOWN_IN
+from ascan.report.picture import shown_unit, tidy
 from ascan.report.waveform import BAND, INK, PICK
+from ascan.survey.told import NORMAL
 from ascan.survey.trend import Trend
 
 DPI, STEPS = 130, 80
-# A picture looks as far ahead as the surveys reach back, and half of that at least.
+# A picture looks ahead half as far as the surveys reach back.
 AHEAD = 0.5
 
 
@@ -19,8 +20,7 @@ def trend_figure(found: Trend, place: int, *, title: str, minimum_mm: float | No
     """Return thickness over time at one place as a matplotlib figure."""
     from matplotlib.figure import Figure
 
-    inch = SHOWN_IN.get() == "in"
-    unit, size = ("in", MM_PER_INCH) if inch else ("mm", 1.0)
+    unit, size = shown_unit()
     figure = Figure(figsize=(8.0, 5.0), layout="constrained")
     axes = figure.subplots()
     span = float(found.years[-1])
@@ -28,10 +28,10 @@ def trend_figure(found: Trend, place: int, *, title: str, minimum_mm: float | No
     drawn = [found.line.at(float(each)) for each in later]
     value, u = (np.array([one[k][place] for one in drawn]) / size for k in (0, 1))
     at = later + span
-    axes.fill_between(at, value - 1.96 * u, value + 1.96 * u, color=BAND, label="95 %")
+    axes.fill_between(at, value - NORMAL * u, value + NORMAL * u, color=BAND, label="95 %")
     axes.plot(at, value, color=INK, label="constant rate")
     read = np.array([one.thickness_mm[place] for one in found.surveys]) / size
-    wide = np.array([1.96 * one.u_mm[place] for one in found.surveys]) / size
+    wide = np.array([NORMAL * one.u_mm[place] for one in found.surveys]) / size
     axes.errorbar(
         found.years, read, yerr=wide, fmt="o", color=INK, capsize=3, label="surveys, 95 %"
     )
@@ -43,6 +43,5 @@ def trend_figure(found: Trend, place: int, *, title: str, minimum_mm: float | No
     axes.set_ylabel(f"wall, {unit}", fontsize=8)
     axes.set_title(title.replace("$", r"\$"), loc="left", fontsize=10)
     axes.legend(fontsize=8, frameon=False)
-    axes.tick_params(labelsize=8)
-    axes.spines[["top", "right"]].set_visible(False)
+    tidy(axes)
     return figure

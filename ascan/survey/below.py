@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ascan.kernels.arrays import FloatArray
+from ascan.survey.told import NORMAL
 
 # Walls are sought so many noises either side of the limit, so many to each noise, in so few turns
 # that they stay smooth.
@@ -30,8 +31,6 @@ EDGES = np.linspace(-REACH, REACH, int(2 * REACH * PER_NOISE) + 1)
 MIDDLES = 0.5 * (EDGES[1:] + EDGES[:-1])
 LIKELY = np.exp(-0.5 * (MIDDLES[:, None] - MIDDLES) ** 2) + 1e-300
 NOISE = (LIKELY / LIKELY.sum(axis=0)).T
-# Half of the 95 % interval of a normal distribution.
-NORMAL = 1.96
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

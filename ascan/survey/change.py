@@ -9,14 +9,12 @@ from scipy.special import ndtri
 
 from ascan.base.errors import fault
 from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray
-from ascan.survey.told import Told, covariance_mm2
+from ascan.survey.told import ONE_SIDED, Told, covariance_mm2
 
 # A change is one where it exceeds so many of its standard uncertainties (coverage of 95 %): of a
 # wall that did not change, noise takes this share beyond them either way (normal distribution).
 CERTAIN, BY_CHANCE = 2.0, 0.02275
 LEVEL = 0.95
-# Of a bound that holds at 95 %, in standard uncertainties (normal distribution, one-sided).
-ONE_SIDED = 1.6449
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)

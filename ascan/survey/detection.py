@@ -8,9 +8,10 @@ import numpy as np
 
 from ascan.base.errors import AscanError, fault
 from ascan.kernels.arrays import FloatArray, IntArray
+from ascan.survey.told import ONE_SIDED
 
-# One-sided 95 % of a normal distribution; the share that is to be found.
-ONE_SIDED, LEVEL, SHARE = 1.6449, 0.95, 0.9
+# Confidence, and the share that is to be found.
+LEVEL, SHARE = 0.95, 0.9
 TURNS, STANDS_STILL = 60, 1e-10
 
 

@@ -27,10 +27,10 @@ class Lines:
 
     Attributes
     ----------
-    along, across : str
-        The axis that lines run along, and the other.
-    place_mm : ndarray, shape (n,)
-        Along the lines.
+    along : str
+        The axis that lines run along.
+    place_mm, thickness_mm : ndarray, shape (n,)
+        Along the lines, in the order of rows, and what was read there.
     line : ndarray of int, shape (n,)
         Which line each reading is on, from 0.
     step_mm : float
@@ -39,6 +39,7 @@ class Lines:
 
     along: str
     place_mm: FloatArray
+    thickness_mm: FloatArray
     line: IntArray
     step_mm: float
 
@@ -57,7 +58,7 @@ def lines_of(places: Places) -> Lines | None:
     line = np.concatenate([[0], np.cumsum(across > SAME * step)])
     if line[-1] + 1 > 0.5 * line.size:
         return None
-    return Lines(along, x if along == "x" else y, line, step)
+    return Lines(along, x if along == "x" else y, places.thickness_mm[order], line, step)
 
 
 def position_faults(places: Places) -> list[str]:
@@ -86,7 +87,7 @@ def position_faults(places: Places) -> list[str]:
     ):
         if found.any():
             out.append(f"{int(found.sum())} positions {words}: {_named(rows[1:][found])}")
-    slip = slip_mm(places, lines)
+    slip = slip_mm(lines)
     if slip is not None:
         out.append(
             f"lines scanned to and fro lie {abs(slip):.2g} mm apart along {lines.along}: the "
@@ -117,7 +118,7 @@ def _ways(lines: Lines) -> IntArray:
     return np.where(sums < 0.0, -1, 1)
 
 
-def slip_mm(places: Places, lines: Lines) -> float | None:
+def slip_mm(lines: Lines) -> float | None:
     """Return by how much lines scanned one way lie off those scanned the other; None if none do.
 
     Neighbouring lines are laid on one another at every shift of half steps. Where walls are even,
@@ -127,8 +128,6 @@ def slip_mm(places: Places, lines: Lines) -> float | None:
     count = np.bincount(lines.line)
     if ways.size < LEAST_LINES or (np.diff(ways) == 0).all() or count.min() < LEAST_READINGS:
         return None
-    order = np.argsort(places.row, kind="stable")
-    thickness = places.thickness_mm[order]
     shifts = 0.5 * lines.step_mm * np.arange(-2 * MOST_SHIFT, 2 * MOST_SHIFT + 1)
     square, pairs = np.zeros(shifts.size), np.zeros(shifts.size)
     ends = np.concatenate([[0], np.cumsum(count)])
@@ -137,7 +136,7 @@ def slip_mm(places: Places, lines: Lines) -> float | None:
             continue
         pair = (k, k + 1) if ways[k] > 0 else (k + 1, k)
         one, other = (slice(ends[j], ends[j + 1]) for j in pair)
-        on = [_sorted(lines.place_mm[each], thickness[each]) for each in (one, other)]
+        on = [_sorted(lines.place_mm[each], lines.thickness_mm[each]) for each in (one, other)]
         if min(on[0][0].size, on[1][0].size) < LEAST_READINGS:
             continue
         for s, shift in enumerate(shifts):

@@ -9,8 +9,7 @@ import numpy as np
 from ascan.base.errors import fault
 from ascan.kernels.arrays import BoolArray, FloatArray
 from ascan.survey.cells import Cells
-
-NORMAL = 1.96
+from ascan.survey.told import NORMAL
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)

@@ -9,6 +9,10 @@ import numpy as np
 from ascan.kernels.arrays import FloatArray
 from ascan.results.sources import Shared, combined, pairs
 
+# In standard uncertainties, of a normal distribution: half of the 95 % interval; a bound that holds
+# at 95 %, one-sided.
+NORMAL, ONE_SIDED = 1.96, 1.6449
+
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
 class Told:
