@@ -56,6 +56,8 @@ class About:
         Below it an echo is weak by the scan's own echoes (`ascan.checks.weak_echo`); NaN before.
     scan_delay_us : float
         By how much echoes of a dual probe come late in the middle of the scan; NaN before.
+    scan_upright : bool
+        Its records are known not to be turned over, all of them as a swapped wire would.
     """
 
     layout: Layout
@@ -75,6 +77,7 @@ class About:
     coating_ratio: float = 0.0
     least_strength: float = np.nan
     scan_delay_us: float = np.nan
+    scan_upright: bool = False
 
     @property
     def reach(self) -> int:

@@ -49,7 +49,7 @@ def learn(on: StepReadings) -> dict[str, FloatArray]:
     """
     if not applies(on.layout):
         return {}
-    found, least = on.per_step(on.columns["second_echo_ratio"]), 0.0
+    found, least = on.per_step(np.abs(on.columns["second_echo_ratio"])), 0.0
     for step in np.flatnonzero(on.steps.used)[::-1]:
         least = found[step] if np.isfinite(found[step]) else least
         found[step] = least
@@ -66,7 +66,7 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
     share, snr_db = seen.columns.get("second_echo_ratio"), seen.echoes[seen.layout.back_wall].snr_db
     if share is None:
         return {}
-    return {Flag.UNEVEN_SPACING: is_missing(share, found["least"], snr_db)}
+    return {Flag.UNEVEN_SPACING: is_missing(np.abs(share), found["least"], snr_db)}
 
 
 CHECK = Check(

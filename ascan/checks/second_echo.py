@@ -58,6 +58,13 @@ SECOND_DELAY = LearnedValue(
     unit="us",
     meaning="by how much the wall's second echo came later than twice the wall takes",
 )
+SECOND_TURN = LearnedValue(
+    name="second_echo_turn",
+    kind=Kind.PER_STEP,
+    unit="1",
+    meaning="1: under a dual probe the wall's second echo was most like its first; -1: turned over",
+    absent=0.0,
+)
 
 
 @compiled
@@ -103,7 +110,7 @@ class Second(NamedTuple):
     least : ndarray
         By how many at least, where another half-cycle fits about as well.
     share : ndarray
-        It over the first echo.
+        It over the first echo; negative: turned over.
     """
 
     off: FloatArray
@@ -116,7 +123,8 @@ def write_second(
     around: tuple[AnyArray, AnyArray],
     room: IntArray,
     noise: FloatArray,
-    how: tuple[float, bool],
+    turn: FloatArray,
+    period: float,
     second: Second,
 ) -> None:
     """Write where each row's second echo is heard, and how large it is.
@@ -129,15 +137,16 @@ def write_second(
         So many samples to each side of that the search may go (negative: no search).
     noise : ndarray, shape (n,)
         In codes.
-    how : tuple
-        Period, in samples; whether the second echo may be turned over. The faces of a wall turn
+    turn : ndarray, shape (n,)
+        1: the second echo is like the first; -1: turned over; 0: either. The faces of a wall turn
         both of its echoes over, or neither; under a dual probe their shapes differ.
+    period : float
+        In samples.
     second : Second
         Out.
     """
     first, later = around
     off, least, share = second
-    period, either = how
     width = first.shape[1]
     sought = (later.shape[1] - width) // 2
     sizes = np.empty(2 * sought + 1)
@@ -151,12 +160,12 @@ def write_second(
         beyond = min(reach + int(0.5 * period) + 1, sought)
         for k in range(2 * beyond + 1):
             alike = dot(first[row], later[row, sought - beyond + k :][:width])
-            sizes[k] = abs(alike) if either else alike
+            sizes[k] = abs(alike) if turn[row] == 0.0 else turn[row] * alike
         highest = highest_inside(sizes[: 2 * beyond + 1], beyond - reach, width)
         best_lag = highest - beyond
         best = sizes[best_lag + beyond]
-        share[row] = best / own
         piece = later[row, sought + best_lag : sought + best_lag + width]
+        share[row] = np.copysign(best, dot(first[row], piece)) / own
         energy = dot(piece, piece)
         like = best / np.sqrt(max(own * energy, 1e-300))
         height, top = np.abs(piece).max(), np.abs(first[row]).max()
@@ -225,6 +234,23 @@ def learn(on: StepReadings) -> dict[str, FloatArray]:
     return {on.layout.back_wall: every}
 
 
+def learn_turn(on: StepReadings) -> dict[str, FloatArray]:
+    """Return which way up each step's second echo is.
+
+    A step of which it was not heard takes it from the next that was, one whose readings differ
+    says nothing.
+    """
+    if not on.layout.is_dual or "second_echo_delay_us" not in on.columns:
+        return {}
+    heard = on.used & np.isfinite(on.columns["second_echo_delay_us"])
+    if not heard.any():
+        return {}
+    turn = on.steps.per_step(np.sign(on.columns["second_echo_ratio"]), on.ids, heard, np.mean)
+    has, steps_mm = np.flatnonzero(np.isfinite(turn)), on.steps.thickness_mm
+    nearest = np.abs(steps_mm[:, None] - steps_mm[has]).argmin(axis=1)
+    return {on.layout.back_wall: np.trunc(turn[has][nearest])}
+
+
 def evidence(seen: CheckInput) -> Evidence:
     """Return by how much the wall's second echo, where it is heard, comes late, and its share.
 
@@ -250,7 +276,7 @@ def evidence(seen: CheckInput) -> Evidence:
     second = seen.cut(due - half - sought, 2 * (half + sought) + 1)
     found = Second(np.empty(seen.rows), np.empty(seen.rows), np.empty(seen.rows))
     noise = echo.noise(seen.about.recording.full_scale)
-    write_second((first, second), room, noise, (period, curve is not None), found)
+    write_second((first, second), room, noise, _turn(seen, name), period, found)
     of_scan = {SCAN_DELAY.name: np.full(seen.rows, seen.about.scan_delay_us)}
     return (of_scan if curve is not None else {}) | {
         "second_echo_delay_us": found.off / seen.rate,
@@ -258,6 +284,14 @@ def evidence(seen: CheckInput) -> Evidence:
         "least": found.least,
         "most": _most(seen, name),
     }
+
+
+def _turn(seen: CheckInput, gate: str) -> FloatArray:
+    """Return which way up a second echo is, shape (n,): 0 where the steps do not agree on it."""
+    if seen.about.arrivals is None:
+        return np.ones(seen.rows)
+    most, least = (seen.learned(SECOND_TURN, gate, which) for which in (np.maximum, np.minimum))
+    return np.where(most == least, most, 0.0)
 
 
 def _room(seen: CheckInput, later: FloatArray, due: IntArray, half: int) -> IntArray:
@@ -308,8 +342,15 @@ CHECK = Check(
             "us",
             "by how much the wall's second echo, where heard, comes late",
         ),
-        Column("second_echo_ratio", "1", "the wall's second echo over its first"),
+        Column(
+            "second_echo_ratio",
+            "1",
+            "the wall's second echo over its first; negative: turned over",
+        ),
         SCAN_DELAY,
     ),
-    learns=(Lesson(SECOND_DELAY, Pass.CALIBRATED, learn),),
+    learns=(
+        Lesson(SECOND_DELAY, Pass.CALIBRATED, learn),
+        Lesson(SECOND_TURN, Pass.FOLLOWED, learn_turn),
+    ),
 )

@@ -17,8 +17,9 @@ from ascan.path.modes import Layout
 
 # The second echo's path is another wall's where it differs by so many of its standard
 # uncertainties, and by more than this part of a period. No wedge, film or trigger that is still in
-# order delays a record by more periods than the last.
-MOST_OFF, LEAST_PERIODS, MOST_DELAY_PERIODS = 4.0, 0.03, 0.5
+# order delays a record by more periods than the third. All records of a scan are late alike; one
+# that is by more than the last beside them is nearer to the wall of another half-cycle.
+MOST_OFF, LEAST_PERIODS, MOST_DELAY_PERIODS, MOST_BESIDE_PERIODS = 4.0, 0.03, 0.5, 0.25
 
 
 def applies(layout: Layout) -> bool:
@@ -51,8 +52,10 @@ def judge(seen: CheckInput, found: Evidence) -> Verdict:
     off = (np.abs(found["second_off"]) > MOST_OFF) & (
         np.abs(seen.fit["second_late_mm"]) > slight_mm
     )
-    late = np.abs(found["delay_us"]) > MOST_DELAY_PERIODS * period_us
-    return {Flag.SECOND_DISAGREES: np.where(np.isnan(found["delay_us"]), off, late)}
+    delay_us, beside_us = found["delay_us"], found["delay_us"] - found[SCAN_DELAY.name]
+    late = np.abs(delay_us) > MOST_DELAY_PERIODS * period_us
+    late |= np.abs(beside_us) > MOST_BESIDE_PERIODS * period_us
+    return {Flag.SECOND_DISAGREES: np.where(np.isnan(delay_us), off, late)}
 
 
 CHECK = Check(

@@ -23,6 +23,9 @@ STILL = (
     | Flag.WEAK_ECHO
     | Flag.SPIKE_REPAIRED
 )
+# An echo that is turned over is timed on one of its own half-cycles as it is; what comes further
+# off is another echo, and hides the one that came first.
+MOST_OFF_PERIODS = 1.1
 
 
 def measure_mirrored(
@@ -41,11 +44,16 @@ def measure_mirrored(
     # Of a wall too thin to resolve, another arrival may open with the other polarity.
     thin = columns["flags"] & np.uint32(Flag.UPPER_BOUND) != 0
     rows = np.flatnonzero((columns["flags"] & hints != 0) & ~thin)
-    if rows.size == 0:
+    # A first arrival has others behind it, and one record alone is not turned over by a wire.
+    alone = pipeline.procedure.layout.is_dual and pipeline.about.scan_upright
+    if rows.size == 0 or alone:
         return
     images = mirrored(block[rows], pipeline.recording)
     again = pipeline.run_as_is(images, start_time_us[rows], None, along.chosen(rows))
     sound = (again["flags"] & np.uint32(~int(STILL) & 0xFFFFFFFF)) == 0
+    if hints & np.uint32(Flag.CYCLE_UNCERTAIN):
+        off_us = np.abs(again["interval_us"] - columns["interval_us"][rows])
+        sound &= off_us <= MOST_OFF_PERIODS / pipeline.about.probe.frequency_mhz
     again["flags"] |= np.uint32(Flag.POLARITY_INVERTED)
     for name, values in again.items():
         columns[name][rows[sound]] = values[sound]

@@ -190,8 +190,15 @@ class Pipeline:
         """
         usual_us = np.nan_to_num(self.about.scan_delay_us)
         if self.procedure.layout.times_single_echoes:
-            late_us = found["second_echo_delay_us"]
-            return np.where(np.isnan(late_us), usual_us, late_us)
+            late_us, period_us = found["second_echo_delay_us"], 1.0 / self.about.probe.frequency_mhz
+            # Of one echo, its period may be another: the scan's tells it, or the larger holds.
+            near_us = (
+                usual_us
+                + np.remainder(late_us - usual_us + 0.5 * period_us, period_us)
+                - 0.5 * period_us
+            )
+            larger_us = np.where(np.abs(near_us) > np.abs(late_us), near_us, late_us)
+            return np.where(np.isnan(late_us), usual_us, larger_us)
         freed = np.isfinite(found.get("delay_us", np.full(1, np.nan)))
         return np.where(freed, 0.0, usual_us)
 

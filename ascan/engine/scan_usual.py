@@ -1,4 +1,4 @@
-"""What a scan tells of itself before its waveforms are judged: strength, and a common delay."""
+"""What a scan tells of itself before its waveforms are judged: strength, delay, which way up."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ascan.base.errors import fault
-from ascan.base.flags import is_fatal
+from ascan.base.flags import Flag, is_fatal
 from ascan.checks.second_echo import SCAN_DELAY
 from ascan.checks.strength_of_scan import DUAL_DROP_DB, LEAST_DROP_DB, least_of_scan
 from ascan.checks.weak_echo import learns_from_scan
@@ -32,16 +32,22 @@ class ScanUsual(NamedTuple):
         Below it an echo is weak among the others (`ascan.checks.weak_echo`).
     delay_us : float
         By how much all echoes of a dual probe's records come late, in the middle of the scan.
+    upright : bool
+        More of its records are sound as they are than turned over: a swapped wire turns over all.
     """
 
     least_strength: float = np.nan
     delay_us: float = np.nan
+    upright: bool = False
 
 
 def knowing(pipeline: Pipeline, usual: ScanUsual) -> Pipeline:
     """Return a pipeline that judges by what is usual in a scan; NaN: by the procedure."""
     about = dataclasses.replace(
-        pipeline.about, least_strength=usual.least_strength, scan_delay_us=usual.delay_us
+        pipeline.about,
+        least_strength=usual.least_strength,
+        scan_delay_us=usual.delay_us,
+        scan_upright=usual.upright,
     )
     return dataclasses.replace(pipeline, about=about)
 
@@ -63,7 +69,14 @@ def usual_of(pipeline: Pipeline, scan: Scan, rows: IntArray) -> ScanUsual:
         per_step = 1.0 if fit is None else float(np.median(fit.steps.readings))
         least = least_of_scan(strength, drop_db, per_step)
     told = layout.is_dual and delay_us.size >= FEWEST_DELAYS
-    return ScanUsual(least, float(np.median(delay_us)) if told else np.nan)
+    delay = float(np.median(delay_us)) if told else np.nan
+    return ScanUsual(least, delay, _is_upright(columns["flags"]))
+
+
+def _is_upright(flags: AnyArray) -> bool:
+    """Return whether more readings are sound as they are than turned over; of few, no."""
+    turned = np.count_nonzero(flags & np.uint32(Flag.POLARITY_INVERTED))
+    return flags.size >= FEWEST and bool(np.count_nonzero(flags == 0) > turned)
 
 
 def _told(column: AnyArray | None, sound: BoolArray) -> FloatArray:
@@ -85,11 +98,13 @@ def usual_kept(readings: Readings, channel: int | None = None) -> ScanUsual:
     if not isinstance(readings, Readings):
         raise fault("like", f"is {type(readings).__name__}", allowed="Readings of the whole scan")
     columns = readings.columns
+    own = np.ones(len(readings), np.bool_)
+    if channel is not None and "channel" in columns:
+        own = columns["channel"] == channel
 
     def kept(name: str) -> float:
-        values = columns.get(name, np.zeros(0))
-        if channel is not None and "channel" in columns and values.size:
-            values = values[columns["channel"] == channel]
+        values = columns[name][own] if name in columns else np.zeros(0)
         return float(values[0]) if values.size else np.nan
 
-    return ScanUsual(kept("least_strength"), kept(SCAN_DELAY.name))
+    upright = _is_upright(columns["flags"][own])
+    return ScanUsual(kept("least_strength"), kept(SCAN_DELAY.name), upright)

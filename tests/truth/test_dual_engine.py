@@ -177,6 +177,19 @@ def test_inverted_probe_and_stored_calibration(tmp_path) -> None:  # type: ignor
     assert np.abs(one.thickness_mm - EIGHT).max() < 0.002
 
 
+def test_one_record_of_a_scan_is_not_turned_over() -> None:
+    """A swapped wire turns over all records of a scan; of one alone, another echo is timed."""
+    how, truth = procedure(3.5), np.geomspace(2.0, 20.0, 20)
+    codes = walls(truth, 3.5, 40.0).rows.read_block(0, 20)
+    calibration, inverted = calibrated(EIGHT, 3.5, how), np.uint32(Flag.POLARITY_INVERTED)
+    all_of_it = measure(of_codes(-codes.astype(np.float64)), how, calibration)
+    assert ((all_of_it.flags & inverted) != 0).mean() > 0.8
+    sign = np.where(np.arange(20) == 7, -1.0, 1.0)[:, None]
+    one = measure(of_codes(sign * codes), how, calibration)
+    assert not (one.flags & inverted).any()
+    assert one.flags[7] & ~inverted
+
+
 def test_pipe_crown() -> None:
     """Elements across the circumference read s²/2R thin; the correction and its u are applied."""
     flat, bent = (

@@ -74,3 +74,24 @@ def test_flat_walls_in_contact_are_read(trials: ModuleType) -> None:
     fit = calibrate(trial.block, trial.procedure, trial.known_mm, u_known_mm=0.003)
     read = measure(trial.component, trial.procedure, fit).thickness_mm
     assert read == pytest.approx(trial.axis_mm, abs=0.02)
+
+
+@pytest.mark.parametrize("what", ["warm wedge", "paint 0.2 mm"])
+def test_what_lies_under_a_dual_probe_is_told_by_the_second_echoes(
+    trials: ModuleType, what: str
+) -> None:
+    """No wall of 3 mm and more is read wrong in silence: its first echo comes late, alone.
+
+    Paint of 0.2 mm and 2.5 mm/µs, both ways, is as late as steel of 0.47 mm (nearly 0.16 µs, 0.8
+    of a period); a wedge 1 % slow as steel of 0.21 mm. What pulse the probe has decides whether a
+    second echo's half-cycle is told by its height alone: here it is not.
+    """
+    for trial in trials.of_plane("dual, first arrival", (what,), 447300, 30):
+        fit = calibrate(trial.block, trial.procedure, trial.known_mm, u_known_mm=0.005)
+        readings = measure(trial.component, trial.procedure, fit)
+        off_mm = readings.thickness_mm - trial.axis_mm
+        silent = (readings.flags == 0) & (
+            np.abs(off_mm) > readings.columns["expanded_on_block_mm"] + 0.05
+        )
+        assert (off_mm[trial.axis_mm >= 3.0] > 0.15).mean() > 0.9
+        assert not silent[trial.axis_mm >= 3.0].any()

@@ -197,7 +197,7 @@ def test_a_second_echo_is_found_beside_the_flank_of_another() -> None:
     told = []
     for trace in (second, second + flank, flank):
         found = Second(np.empty(1), np.empty(1), np.empty(1))
-        write_second((first[None], trace[None]), room, noise, (PERIOD, False), found)
+        write_second((first[None], trace[None]), room, noise, np.ones(1), PERIOD, found)
         (off,), (least,), (share,) = found
         assert abs(least) <= abs(off) or trace is flank
         told.append(abs(off) > 0.2 * PERIOD)
@@ -214,9 +214,25 @@ def test_a_second_echo_is_found_up_to_the_last_place_with_one_beside_it(late: in
     later = 0.5 * np.exp(-0.5 * (wide / 0.4 / PERIOD) ** 2) * np.cos(2.0 * np.pi * wide / PERIOD)
     found = Second(np.empty(1), np.empty(1), np.empty(1))
     around, room = (first[None], later[None]), np.array([sought])
-    write_second(around, room, np.array([1e-3]), (PERIOD, False), found)
+    write_second(around, room, np.array([1e-3]), np.ones(1), PERIOD, found)
     assert found.off[0] == late
     assert found.share[0] == pytest.approx(0.5, abs=1e-2)
+
+
+def test_which_way_up_a_second_echo_is_settles_its_half_cycle() -> None:
+    """Late by 0.4 periods, an echo that is turned over is as like one that is 0.1 early."""
+    half, sought, late = 30, 40, 8
+    at = np.arange(-half, half + 1)
+    first = np.exp(-0.5 * (at / 1.5 / PERIOD) ** 2) * np.cos(2.0 * np.pi * at / PERIOD)
+    wide = np.arange(-half - sought, half + sought + 1) - late
+    later = -0.5 * np.exp(-0.5 * (wide / 1.5 / PERIOD) ** 2) * np.cos(2.0 * np.pi * wide / PERIOD)
+    found = Second(np.empty(2), np.empty(2), np.empty(2))
+    around = (np.stack([first, first]), np.stack([later, later]))
+    turn, noise = np.array([-1.0, 1.0]), np.full(2, 1e-3)
+    write_second(around, np.full(2, sought), noise, turn, PERIOD, found)
+    assert found.off[0] == pytest.approx(late, abs=0.1)
+    assert abs(found.off[1] - late) == pytest.approx(0.5 * PERIOD, abs=0.5)
+    assert found.share[0] < 0.0 < found.share[1]
 
 
 def test_what_is_left_of_a_shape_may_lie_along_its_slope() -> None:
