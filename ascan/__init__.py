@@ -17,9 +17,14 @@ import importlib
 _HOMES = {
     "AscanError": "ascan.base.errors",
     "Calibration": "ascan.calibration.record",
+    "CalibrationError": "ascan.base.errors",
+    "FileError": "ascan.base.errors",
     "Flag": "ascan.base.flags",
     "ForeignLayout": "ascan.store.foreign_layout",
+    "InputError": "ascan.base.errors",
+    "LimitError": "ascan.base.errors",
     "Procedure": "ascan.procedure.written",
+    "ProcedureError": "ascan.base.errors",
     "Readings": "ascan.results.readings",
     "Scan": "ascan.waveform.scan",
     "Wishes": "ascan.drafting.wishes",
@@ -43,6 +48,8 @@ __all__ = list(_HOMES)
 
 
 def __getattr__(name: str) -> object:
+    if name == "__version__":
+        return importlib.import_module("importlib.metadata").version("ascan")
     if name not in _HOMES:
         raise AttributeError(f"module 'ascan' has no attribute '{name}'")
     value = getattr(importlib.import_module(_HOMES[name]), name)

@@ -1,4 +1,9 @@
 from ascan.base.errors import AscanError as AscanError
+from ascan.base.errors import CalibrationError as CalibrationError
+from ascan.base.errors import FileError as FileError
+from ascan.base.errors import InputError as InputError
+from ascan.base.errors import LimitError as LimitError
+from ascan.base.errors import ProcedureError as ProcedureError
 from ascan.base.flags import Flag as Flag
 from ascan.calibration.record import Calibration as Calibration
 from ascan.drafting.drafting import draft_procedure as draft_procedure
@@ -21,12 +26,19 @@ from ascan.store.scans import save_scan as save_scan
 from ascan.store.stream import measure_to_file as measure_to_file
 from ascan.waveform.scan import Scan as Scan
 
+__version__: str
+
 __all__ = [
     "AscanError",
     "Calibration",
+    "CalibrationError",
+    "FileError",
     "Flag",
     "ForeignLayout",
+    "InputError",
+    "LimitError",
     "Procedure",
+    "ProcedureError",
     "Readings",
     "Scan",
     "Wishes",

@@ -44,7 +44,7 @@ procedure may then use. A calibration is bound to it as to any other.
 6.0
 >>> ascan.measure(own, mine, calibration)  # doctest: +ELLIPSIS
 Traceback (most recent call last):
-ascan.base.errors.AscanError: calibration: was made with another timing: ...
+ascan.base.errors.CalibrationError: calibration: was made with another timing: ...
 
 Methods side by side, on signals of one's own whose truth is known: the spread of each over the
 least that any unbiased one can reach, and over what it states.

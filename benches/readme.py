@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import ascan
 from ascan.base.flags import MEANINGS, at_stake, severity
 from ascan.base.stored import stored_fields
 from ascan.calibration.fit import Fit
@@ -26,7 +27,7 @@ from ascan.commands import cli
 from ascan.engine.readers.dual import RECORD_RESIDUAL
 from ascan.engine.taught import AMPLITUDE_RANGE, ARRIVAL_RATIO
 from ascan.procedure import written
-from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS
+from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, Reading
 from ascan.results.sources import SOURCES
 from ascan.steps.means import Steps
 from ascan.steps.models import ApertureModel, FirstArrivals, LayeredModel
@@ -172,6 +173,34 @@ def commands() -> Iterator[str]:
         yield rows(f"`{name}`", summary)
 
 
+def _first_sentence(what: Any) -> str:
+    return " ".join((inspect.getdoc(what) or "").partition("\n\n")[0].split()).replace("``", "`")
+
+
+def python_names() -> Iterator[str]:
+    """Yield what `import ascan` offers."""
+    yield "| name | what it is or does |"
+    yield "|---|---|"
+    for name in sorted(ascan.__all__, key=str.lower):
+        what = getattr(ascan, name)
+        call = "()" if inspect.isfunction(what) else ""
+        yield f"| `{name}{call}` | {_first_sentence(what)} |"
+
+
+def python_methods() -> Iterator[str]:
+    """Yield what the values that a user holds can do and tell."""
+    yield "| of | name | what it is or does |"
+    yield "|---|---|---|"
+    for kind in (ascan.Scan, ascan.Procedure, ascan.Calibration, ascan.Readings, Reading):
+        for name, what in vars(kind).items():
+            plain = what.__func__ if isinstance(what, classmethod | staticmethod) else what
+            told = _first_sentence(plain)
+            public = isinstance(plain, property) or inspect.isfunction(plain)
+            if public and told and not name.startswith("_"):
+                call = "" if isinstance(plain, property) else "()"
+                yield f"| {kind.__name__} | `{name}{call}` | {told} |"
+
+
 TABLES: dict[str, Callable[[], Iterator[str]]] = {
     "procedure keys": procedure_keys,
     "columns": columns,
@@ -179,12 +208,14 @@ TABLES: dict[str, Callable[[], Iterator[str]]] = {
     "checks": self_checks,
     "formats": formats,
     "commands": commands,
+    "python names": python_names,
+    "python methods": python_methods,
 }
 
 
 def pages_of() -> list[Path]:
     """Return the pages of the guide."""
-    return sorted(GUIDE.glob("*/*.md"))
+    return sorted(GUIDE.glob("**/*.md"))
 
 
 def filled(text: str) -> str:

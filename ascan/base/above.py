@@ -12,8 +12,14 @@ from typing import Any
 
 from ascan.base.errors import fault
 
+# name -> its module; the library that it needs, and the extra that brings that
 ABOVE = {
-    "plot_scan": "ascan.report.look",
+    "plot_scan": ("ascan.report.look", "matplotlib", "cli"),
+    "plot_readings": ("ascan.report.values", "matplotlib", "cli"),
+    "plot_calibration": ("ascan.report.values", "matplotlib", "cli"),
+    "dataframe_of": ("ascan.report.frames", "pandas", "frames"),
+    "dataset_of": ("ascan.report.frames", "xarray", "frames"),
+    "page_of": ("ascan.report.frames", "numpy", "cli"),
 }
 
 
@@ -23,8 +29,9 @@ def from_above(name: str) -> Any:
     Raises
     ------
     AscanError
-        matplotlib is not installed.
+        The library that it needs is not installed.
     """
-    if importlib.util.find_spec("matplotlib") is None:
-        raise fault("plot", "needs matplotlib", remedy="pip install 'ascan[cli]'")
-    return getattr(importlib.import_module(ABOVE[name]), name)
+    module, library, extra = ABOVE[name]
+    if importlib.util.find_spec(library) is None:
+        raise fault(name, f"needs {library}", remedy=f"pip install 'ascan[{extra}]'")
+    return getattr(importlib.import_module(module), name)

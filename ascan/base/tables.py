@@ -9,7 +9,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
-from ascan.base.errors import AscanError, did_you_mean, fault
+from ascan.base.errors import AscanError, InputError, ProcedureError, did_you_mean
+from ascan.base.errors import procedure_fault as fault
 from ascan.base.units import stem_of, unit_of
 
 T = TypeVar("T")
@@ -123,7 +124,8 @@ def _how_to_write(field: dataclasses.Field[Any]) -> str:
 def _checked(field: dataclasses.Field[Any], value: Any, place: str) -> Any:
     kind = field.metadata.get("kind")
     if kind == "number":
-        return checked_number(value, place, **{k: field.metadata[k] for k in _LIMITS})
+        limits = {name: field.metadata[name] for name in _LIMITS}
+        return checked_number(value, place, **limits, kind=ProcedureError)
     if kind == "text":
         return _checked_text(value, place, field.metadata["choices"])
     if kind == "names":
@@ -143,6 +145,7 @@ def checked_number(
     above: float = -math.inf,
     least: float = -math.inf,
     most: float = math.inf,
+    kind: type[AscanError] = InputError,
 ) -> float:
     """Return ``value`` as a float if it is a finite number within the limits.
 
@@ -159,13 +162,15 @@ def checked_number(
             raise TypeError
         result = float(value)
     except (TypeError, ValueError, OverflowError):
-        raise fault(place, f"is {value!r}", allowed=f"a number{sign and ' in' + sign}") from None
+        allowed = f"a number{sign and ' in' + sign}"
+        raise fault(place, f"is {value!r}", allowed=allowed, kind=kind) from None
     if not math.isfinite(result) or result <= above or not least <= result <= most:
         limits = [f"above {above:g}{sign}"] if above > -math.inf else []
         limits += [f"at least {least:g}{sign}"] if least > -math.inf else []
         limits += [f"at most {most:g}{sign}"] if most < math.inf else []
         allowed = " and ".join(limits) or "finite"
-        raise fault(place, f"is {result:g}{sign}", allowed=allowed, remedy=_rescaled(place, result))
+        remedy = _rescaled(place, result)
+        raise fault(place, f"is {result:g}{sign}", allowed=allowed, remedy=remedy, kind=kind)
     return result
 
 

@@ -6,7 +6,7 @@ import dataclasses
 import tomllib
 from dataclasses import dataclass
 
-from ascan.base.errors import fault
+from ascan.base.errors import calibration_fault as fault
 from ascan.base.tables import from_table, number, text
 
 # What a calibration keeps where it was carried over to the component's own velocity.

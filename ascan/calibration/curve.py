@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.base.errors import AscanError, fault
+from ascan.base.errors import AscanError
+from ascan.base.errors import calibration_fault as fault
 from ascan.calibration.step_means import StepMeans
 from ascan.kernels.arrays import FloatArray
 

@@ -11,7 +11,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from ascan.base.errors import fault
+from ascan.base.above import from_above
+from ascan.base.errors import calibration_fault as fault
 from ascan.base.picklable import Picklable
 from ascan.base.stored import digest_of
 from ascan.calibration.conditions import COMPONENT_SPOT
@@ -112,6 +113,19 @@ class Calibration(Picklable):
 
     def __str__(self) -> str:
         return "\n".join(self.lines())
+
+    def plot(self) -> dict[str, Any]:
+        """Return the matplotlib axes of a figure: what the fit leaves of each step, in µm.
+
+        ``residuals``: with twice the u of each step's mean time, and with the block's own on it.
+
+        Raises
+        ------
+        AscanError
+            matplotlib is not installed.
+        """
+        axes: dict[str, Any] = from_above("plot_calibration")(self)
+        return axes
 
     @property
     def zero_us(self) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import gammaincc
 
-from ascan.base.errors import fault
+from ascan.base.errors import calibration_fault as fault
 from ascan.calibration.fit import Fit
 from ascan.calibration.line import LineFit, fit_line, fit_line_both
 from ascan.calibration.scatter import Scatter, scatter_of

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.base.errors import fault
+from ascan.base.errors import calibration_fault as fault
 from ascan.kernels.arrays import FloatArray
 
 LEAST_STEPS = 3

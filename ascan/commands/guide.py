@@ -17,6 +17,7 @@ KINDS = {
     "how-to": "to get something done",
     "reference": "to look up",
     "explanation": "to understand",
+    ".": "what changed",
 }
 
 
@@ -30,7 +31,7 @@ def run(args: argparse.Namespace) -> None:
     """List the pages, or print one."""
     pages = dict(pages_of())
     if args.topic is None:
-        print("\n".join(_listed(pages)))
+        print("\n".join(_listed()))
         return
     if args.topic not in pages:
         names = list(pages)
@@ -47,17 +48,19 @@ def pages_of() -> Iterator[tuple[str, Traversable]]:
     """Yield name and file of each page, kind after kind."""
     root = importlib.resources.files("ascan") / "guide"
     for kind in KINDS:
-        for page in sorted((root / kind).iterdir(), key=lambda one: one.name):
-            if page.name.endswith(".md"):
-                yield page.name.removesuffix(".md"), page
+        yield from _pages_in(root / kind)
 
 
-def _listed(pages: dict[str, Traversable]) -> Iterator[str]:
+def _pages_in(folder: Traversable) -> Iterator[tuple[str, Traversable]]:
+    for page in sorted(folder.iterdir(), key=lambda one: one.name):
+        if page.name.endswith(".md"):
+            yield page.name.removesuffix(".md"), page
+
+
+def _listed() -> Iterator[str]:
     root = importlib.resources.files("ascan") / "guide"
     for kind, told in KINDS.items():
         yield f"{told}:"
-        for page in sorted((root / kind).iterdir(), key=lambda one: one.name):
-            name = page.name.removesuffix(".md")
-            if name in pages:
-                title = page.read_text(encoding="utf-8").partition("\n")[0].removeprefix("# ")
-                yield f"  {name:<20}{title}"
+        for name, page in _pages_in(root / kind):
+            title = page.read_text(encoding="utf-8").partition("\n")[0].removeprefix("# ")
+            yield f"  {name:<20}{title}"

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ascan.base.errors import fault
+from ascan.base.errors import calibration_fault as fault
 from ascan.calibration.record import Calibration, check_calibration
 from ascan.checks.check_input import About
 from ascan.checks.shape_mismatch import allowed_between, arrival_reach

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ascan.base.errors import fault
+from ascan.base.errors import calibration_fault as fault
 from ascan.kernels.arrays import BoolArray, FloatArray
 from ascan.learning.first_arrivals import ArrivalsLearned
 from ascan.learning.known import Known

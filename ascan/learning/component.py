@@ -6,7 +6,7 @@ import dataclasses
 
 import numpy as np
 
-from ascan.base.errors import fault
+from ascan.base.errors import calibration_fault as fault
 from ascan.base.flags import is_marked
 from ascan.calibration.conditions import COMPONENT_SPOT
 from ascan.calibration.record import Calibration

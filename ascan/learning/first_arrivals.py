@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ascan.base.errors import AscanError, fault
+from ascan.base.errors import AscanError
+from ascan.base.errors import calibration_fault as fault
 from ascan.base.flags import Flag
 from ascan.calibration.curve import CurveFit, PathModel, choose_curve, least_score
 from ascan.calibration.step_means import StepMeans, gather_steps

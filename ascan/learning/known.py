@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from ascan.base.errors import fault
+from ascan.base.errors import calibration_fault as fault
 from ascan.base.flags import names
 from ascan.calibration.step_means import check_step_u_mm, one_value_a_step
 from ascan.checks.lesson import StepReadings

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ascan.base.errors import fault
+from ascan.base.errors import calibration_fault as fault
 from ascan.base.flags import is_fatal
 from ascan.calibration.line import fit_line
 from ascan.engine.binding import bind

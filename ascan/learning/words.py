@@ -6,7 +6,8 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from ascan.base.errors import AscanError, fault
+from ascan.base.errors import AscanError
+from ascan.base.errors import calibration_fault as fault
 from ascan.base.flags import Flag
 from ascan.engine.pipeline import Pipeline
 from ascan.kernels.arrays import BoolArray, FlagArray

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ascan.base.errors import fault
+from ascan.base.errors import procedure_fault as fault
 from ascan.checks.table import columns
 from ascan.path.modes import MODES, Begins
 from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, gate_column

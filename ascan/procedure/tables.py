@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ascan.base.errors import fault
+from ascan.base.errors import procedure_fault as fault
 from ascan.base.tables import names, number, text
 from ascan.path.modes import MODES
 

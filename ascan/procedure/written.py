@@ -10,7 +10,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from ascan.base.errors import fault
+from ascan.base.errors import procedure_fault as fault
 from ascan.base.old_names import LIMITS, TABLES, renamed
 from ascan.base.picklable import Picklable
 from ascan.base.tables import from_table, text, text_of, unknown_key
@@ -283,7 +283,7 @@ def load_procedure(path: str | Path) -> Procedure:
     --------
     >>> load_procedure("no_such_file.toml")
     Traceback (most recent call last):
-    ascan.base.errors.AscanError: no_such_file.toml: cannot be read (No such file or directory)
+    ascan.base.errors.ProcedureError: no_such_file.toml: cannot be read (No such file or directory)
     """
     return Procedure.from_text(text_of(path), str(path))
 

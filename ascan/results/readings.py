@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any, SupportsIndex
+from typing import Any, overload
 
 import numpy as np
 
 from ascan.base import old_names
+from ascan.base.above import from_above
 from ascan.base.errors import fault
 from ascan.base.flags import (
     Flag,
@@ -19,10 +20,11 @@ from ascan.base.flags import (
 )
 from ascan.base.old_names import warned
 from ascan.base.picklable import Picklable
+from ascan.base.rows import one_row, row_numbers
 from ascan.kernels.arrays import AnyArray, FlagArray, FloatArray, IntArray
 from ascan.results.shown import length
 from ascan.results.sources import Source, shared_of
-from ascan.results.summary import Summary
+from ascan.results.summary import Summary, usabilities
 
 # Columns the engine writes, besides those of its checks (`ascan.checks.table`); those of each gate
 # are named <gate>_<suffix>. name -> (unit, meaning)
@@ -174,17 +176,33 @@ class Readings(Picklable):
         refused = int(is_fatal(self.flags).sum())
         return f"<Readings: {len(self)} waveforms, {refused} refused; {', '.join(self.columns)}>"
 
-    def __getitem__(self, row: SupportsIndex) -> Reading:
-        if isinstance(row, str):
-            raise fault(
-                "readings",
-                f"are taken by row, not by '{row}'",
-                remedy=f"take the column: readings.columns['{row}']",
-            )
-        values = {name: column[row] for name, column in self.columns.items()}
+    @overload
+    def __getitem__(self, row: int | np.integer[Any]) -> Reading: ...
+    @overload
+    def __getitem__(self, row: slice | AnyArray | Sequence[int]) -> Readings: ...
+    def __getitem__(self, row: Any) -> Reading | Readings:
+        """Return one reading by its number, or Readings: of a slice, a mask, or numbers of rows.
+
+        Those keep, in ``scan_row``, which waveform of the scan each is of.
+
+        Raises
+        ------
+        AscanError
+            A name, a mask of another length, a row that does not exist.
+        """
+        number = one_row(row, len(self), "readings")
+        if number is None:
+            return self._chosen(row)
+        values = {name: column[number] for name, column in self.columns.items()}
         wanted = ("thickness_mm", "u_mm", "u_random_mm", "u_common_mm")
         main = {name: float(values.get(name, np.nan)) for name in wanted}
         return Reading(flags=Flag(int(values["flags"])), columns=values, **main)
+
+    def _chosen(self, rows: Any) -> Readings:
+        """Return some readings; their provenance stays that of the whole."""
+        index = row_numbers(rows, len(self), "readings")
+        columns = {name: column[index] for name, column in self.columns.items()}
+        return Readings(columns | {"scan_row": self.scan_rows[index]}, self.provenance)
 
     def __iter__(self) -> Iterator[Reading]:
         return (self[row] for row in range(len(self)))
@@ -216,6 +234,14 @@ class Readings(Picklable):
     def flags(self) -> FlagArray:
         """Flag bits, shape (rows,), uint32."""
         return self.columns["flags"]
+
+    @property
+    def usability(self) -> AnyArray:
+        """``usable``, ``usable with care`` or ``not usable``, shape (rows,).
+
+        A reading that a failed check has voided is not usable.
+        """
+        return usabilities(self.columns)
 
     @property
     def scan_rows(self) -> IntArray:
@@ -275,6 +301,48 @@ class Readings(Picklable):
         summary = Summary()
         summary.add(self.columns)
         return summary
+
+    def to_dataframe(self) -> Any:
+        """Return a `pandas.DataFrame`: a column for each, and ``usability`` in words.
+
+        Its index is the number of each waveform in its scan; ``attrs`` hold units and long names.
+
+        Raises
+        ------
+        AscanError
+            pandas is not installed.
+        """
+        return from_above("dataframe_of")(self)
+
+    def to_xarray(self) -> Any:
+        """Return an `xarray.Dataset` with units, long names, and what each flag bit means.
+
+        Where positions form a raster, one reading to each of its places, on (``y_mm``, ``x_mm``);
+        else on ``row``.
+
+        Raises
+        ------
+        AscanError
+            xarray is not installed.
+        """
+        return from_above("dataset_of")(self)
+
+    def plot(self) -> dict[str, Any]:
+        """Return the matplotlib axes of a figure: thickness by row with its 95 % interval.
+
+        ``rows``: usable readings, those with care, and places of those that have no thickness, told
+        apart by their shapes.
+
+        Raises
+        ------
+        AscanError
+            matplotlib is not installed.
+        """
+        axes: dict[str, Any] = from_above("plot_readings")(self)
+        return axes
+
+    def _repr_html_(self) -> str:
+        return str(from_above("page_of")(self))
 
     def tally(self) -> Summary:
         """Return `summary`, by the old name of it."""

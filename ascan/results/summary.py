@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ascan.base.flags import (
+    FATAL,
     MEANINGS,
     Flag,
     at_stake,
@@ -15,6 +16,7 @@ from ascan.base.flags import (
     is_marked,
     names,
     severity,
+    usability,
     with_care,
 )
 from ascan.kernels.arrays import AnyArray, BoolArray
@@ -29,6 +31,12 @@ def is_void(columns: Mapping[str, AnyArray]) -> BoolArray:
     """Return which readings a failed check has voided, shape (n,)."""
     nothing = np.zeros(len(columns["flags"]), np.uint8)
     return np.asarray(columns.get("check_status", nothing) == VOID)
+
+
+def usabilities(columns: Mapping[str, AnyArray]) -> AnyArray:
+    """Return in words whether each reading can be used, shape (n,); a void one cannot."""
+    words = np.array([usability(int(value)) for value in columns["flags"]], np.str_)
+    return np.where(is_void(columns), usability(FATAL), words)
 
 
 @dataclass(slots=True)

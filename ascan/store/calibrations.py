@@ -9,7 +9,7 @@ from typing import Any
 import h5py
 import numpy as np
 
-from ascan.base.errors import fault
+from ascan.base.errors import file_fault as fault
 from ascan.calibration.fit import Fit
 from ascan.calibration.record import Calibration
 from ascan.kernels.arrays import FloatArray

@@ -10,7 +10,7 @@ from typing import Any
 import h5py
 import numpy as np
 
-from ascan.base.errors import fault
+from ascan.base.errors import file_fault as fault
 from ascan.kernels.arrays import FloatArray
 from ascan.store.foreign_arrays import (
     DatasetRows,

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 import h5py
 import numpy as np
 
-from ascan.base.errors import fault
+from ascan.base.errors import file_fault as fault
 from ascan.kernels.arrays import AnyArray, IntArray
 from ascan.store import schema
 from ascan.store.foreign_layout import ROWS_FIRST, SAMPLES_FIRST

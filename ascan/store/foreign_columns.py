@@ -10,11 +10,12 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from ascan.base.errors import fault
+from ascan.base.errors import file_fault as fault
 from ascan.base.units import MM_PER_INCH
 from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.store.foreign_layout import SAMPLES_FIRST, ForeignLayout
 from ascan.store.foreign_text import Grid, looks_a_number, number_in, numbers_of
+from ascan.store.sidecar import columns_told
 
 LENGTHS = {"mm": 1.0, "cm": 10.0, "m": 1e3, "in": MM_PER_INCH, "inch": MM_PER_INCH}
 TIMES = {"us": 1.0, "µs": 1.0, "μs": 1.0, "ns": 1e-3, "ms": 1e3, "s": 1e6}
@@ -110,11 +111,14 @@ def _names(grid: Grid, layout: ForeignLayout, path: Path) -> dict[int, tuple[str
                 str(path), f"has no column '{given}'", allowed=", ".join(shown[:12]) or "none"
             )
     found: dict[int, tuple[str, str]] = {}
+    own = columns_told(grid.comments)
     for k, name in enumerate(shown):
         if name in layout.drop:
             found[k] = ("", "")
         elif name in layout.columns:
             found[k] = _word_and_unit(layout.columns[name])
+        elif k < len(own) and name in own and _word_and_unit(name)[0] not in (*KNOWN, TIME):
+            found[k] = (name, "")
         elif grid.names and name and not NUMBERED.fullmatch(name):
             found[k] = _word_and_unit(name)
             told = layout.order == SAMPLES_FIRST or found[k][0] in (*KNOWN, TIME)

@@ -6,7 +6,7 @@ import operator
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from ascan.base.errors import fault
+from ascan.base.errors import file_fault as fault
 from ascan.waveform.recording import STORED_TYPES
 
 ROWS_FIRST, SAMPLES_FIRST = "rows_first", "samples_first"
@@ -66,7 +66,7 @@ class ForeignLayout:
     ''
     >>> ForeignLayout(order="columns")
     Traceback (most recent call last):
-    ascan.base.errors.AscanError: order: is 'columns'; allowed: rows_first, samples_first
+    ascan.base.errors.FileError: order: is 'columns'; allowed: rows_first, samples_first
     """
 
     kind: str = ""

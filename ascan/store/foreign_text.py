@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ascan.base.errors import fault
+from ascan.base.errors import file_fault as fault
 from ascan.kernels.arrays import AnyArray, FloatArray
 
 NO_NUMBER = re.compile(r".*_|[+-]?0[0-9]")

@@ -20,7 +20,8 @@ from typing import Any
 
 import h5py
 
-from ascan.base.errors import fault
+from ascan.base.errors import file_fault as fault
+from ascan.base.errors import limit_fault
 
 # So long may a look last; a sound file of any size takes a small part of it.
 LONGEST_S = 10.0
@@ -56,7 +57,7 @@ def look_first(path: str | Path, look: Callable[[str], None]) -> None:
         return
     ended = _child(lambda: look(place))
     if ended is None:
-        raise fault(
+        raise limit_fault(
             place,
             f"keeps its reader busy for more than {LONGEST_S:g} s",
             remedy="it is damaged: fetch it again from where it came",

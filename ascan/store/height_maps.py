@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ascan.base.errors import fault
+from ascan.base.errors import file_fault as fault
 from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.survey.height_map import HeightMap
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from ascan.base.errors import fault
+from ascan.base.errors import file_fault as fault
 from ascan.base.tables import from_table, number, text, text_of, unknown_key
 
 FILE = "job.toml"

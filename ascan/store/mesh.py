@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ascan.base.errors import fault
+from ascan.base.errors import file_fault as fault
 from ascan.store.replacing import whole_file
 from ascan.survey.cells import Cells
 

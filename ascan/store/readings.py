@@ -12,20 +12,23 @@ from typing import Any, TextIO
 import h5py
 import numpy as np
 
-from ascan.base.errors import AscanError, fault
-from ascan.base.flags import FATAL, MEANINGS, names, severity, usability
+from ascan.base.errors import AscanError
+from ascan.base.errors import file_fault as fault
+from ascan.base.flags import MEANINGS, names, severity
 from ascan.checks.table import columns as columns_of
 from ascan.kernels.arrays import AnyArray
 from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings
 from ascan.results.shown import shown_columns
 from ascan.results.sources import COLUMNS as SOURCE_COLUMNS
-from ascan.results.summary import is_void
+from ascan.results.summary import usabilities
 from ascan.store import schema
 from ascan.store.old.readings import columns_of_today, provenance_of_today
 from ascan.store.provenance import ColumnsDigest, writer
 from ascan.store.replacing import whole_file
 
 CSV_BLOCK = 4096
+# A text that begins so is a formula to a spreadsheet: an apostrophe ahead of it keeps it a text.
+FORMULA = tuple("=+-@\t\r")
 WHOLE = 2**62
 
 
@@ -193,7 +196,7 @@ def load_readings(path: str | Path) -> Readings:
     --------
     >>> load_readings("no_such_file.h5")
     Traceback (most recent call last):
-    ascan.base.errors.AscanError: no_such_file.h5: is no file
+    ascan.base.errors.FileError: no_such_file.h5: is no file
     """
     (whole,) = read_blocks(path, WHOLE)
     return whole
@@ -220,9 +223,7 @@ class CsvWriter:
         """Append a block: a line for each row, flags by name, an empty cell for NaN."""
         columns = shown_columns(columns)
         if "flags" in columns:
-            words = np.array([usability(int(value)) for value in columns["flags"]])
-            words = np.where(is_void(columns), usability(FATAL), words)
-            columns = {**columns, "usability": words}
+            columns = {**columns, "usability": usabilities(columns)}
         if not self._begun:
             self._table.writerow(columns)
             self._begun = True
@@ -233,7 +234,8 @@ class CsvWriter:
 def write_csv(readings: Readings, path: str | Path, *, replace: bool = False) -> None:
     """Write readings as CSV: one line per waveform, flags by name, an empty cell for NaN.
 
-    The last column says in words whether a reading can be used.
+    The last column says in words whether a reading can be used. A text that a spreadsheet would
+    take for a formula has an apostrophe ahead of it.
 
     Parameters
     ----------
@@ -264,4 +266,6 @@ def _cells(name: str, values: AnyArray) -> list[Any]:
         return [names(int(value)) for value in values]
     if values.dtype.kind == "f":
         return ["" if value != value else repr(value) for value in values.tolist()]
+    if values.dtype.kind == "U":
+        return [f"'{value}" if value[:1] in FORMULA else value for value in values.tolist()]
     return list(values.tolist())

@@ -10,7 +10,7 @@ import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
-from ascan.base.errors import fault
+from ascan.base.errors import file_fault as fault
 from ascan.store.schema import refuse_existing
 
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import csv
+import json
 import math
 from pathlib import Path
 from typing import Any
 
 from ascan.store.replacing import whole_file
+from ascan.store.sidecar import OF_RECORDS
 from ascan.waveform.recording import FORMS, LEVELS
 from ascan.waveform.scan import Scan
 
@@ -31,6 +33,9 @@ def write_scan_text(scan: Scan, path: str | Path, *, replace: bool = False) -> N
         for key, value in meant.items():
             if isinstance(value, bool) or math.isfinite(value):
                 file.write(f"# {key} = {str(value).lower()}\n")
+        if scan.columns:
+            # Names that nothing else knows are told from samples by this.
+            file.write(f"# {OF_RECORDS} = {json.dumps(list(scan.columns))}\n")
         table = csv.writer(file, lineterminator="\n")
         table.writerow(names)
         for rows, block in scan.blocks(BLOCK_ROWS):

@@ -12,7 +12,7 @@ from typing import Any
 import h5py
 import numpy as np
 
-from ascan.base.errors import fault
+from ascan.base.errors import file_fault as fault
 from ascan.kernels.arrays import AnyArray
 from ascan.store import schema
 from ascan.store.provenance import writer

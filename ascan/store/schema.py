@@ -10,7 +10,8 @@ from typing import Any
 import h5py
 import numpy as np
 
-from ascan.base.errors import AscanError, fault
+from ascan.base.errors import AscanError, limit_fault
+from ascan.base.errors import file_fault as fault
 from ascan.base.units import unit_of
 from ascan.kernels.arrays import AnyArray
 from ascan.store.guarded import look_at_hdf5, look_first
@@ -132,7 +133,7 @@ def refuse_unfilled(found: h5py.Dataset, where: str) -> None:
     """Refuse a dataset that declares far more than is stored: a damaged size, or a bomb."""
     stored_bytes = int(found.id.get_storage_size())
     if found.nbytes > max(MOST_PACKED * stored_bytes, UNFILLED_BYTES):
-        raise fault(
+        raise limit_fault(
             where,
             f"declares {found.nbytes} bytes and stores {stored_bytes}",
             allowed=f"{MOST_PACKED} times what is stored, at most",

@@ -7,7 +7,7 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
-from ascan.base.errors import fault
+from ascan.base.errors import file_fault as fault
 from ascan.results.series import CheckReading
 from ascan.store.replacing import held, whole_file
 

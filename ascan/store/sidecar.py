@@ -7,12 +7,16 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from ascan.base.errors import did_you_mean, fault
+from ascan.base.errors import did_you_mean
+from ascan.base.errors import file_fault as fault
 from ascan.waveform.recording import FORMS, LEVELS
 
 # One value for all records of a file; those of each record stand in columns.
 NUMBERS = ("sample_rate_mhz", "start_us", *LEVELS, "gain_db")
 MEANT = (*NUMBERS, *FORMS)
+
+# The comment that names columns of records.
+OF_RECORDS = "columns"
 
 
 def load_sidecar(path: str | Path) -> dict[str, Any]:
@@ -64,6 +68,24 @@ def meant_by(comments: list[str]) -> dict[str, Any]:
             continue
         found |= {key: value for key, value in table.items() if key in MEANT and _fits(key, value)}
     return found
+
+
+def columns_told(comments: list[str]) -> frozenset[str]:
+    """Return the columns that comments name as such, beside the samples.
+
+    Examples
+    --------
+    >>> columns_told(["full_scale = 512", 'columns = ["operator"]'])
+    frozenset({'operator'})
+    """
+    for comment in comments:
+        try:
+            names = tomllib.loads(comment).get(OF_RECORDS, [])
+        except (tomllib.TOMLDecodeError, RecursionError):
+            continue
+        if isinstance(names, list) and names and all(isinstance(name, str) for name in names):
+            return frozenset(names)
+    return frozenset()
 
 
 def _fits(key: str, value: Any) -> bool:

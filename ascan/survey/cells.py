@@ -7,7 +7,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from ascan.base.errors import fault
+from ascan.base.errors import fault, limit_fault
 from ascan.base.flags import is_marked
 from ascan.kernels.arrays import BoolArray, FloatArray, IntArray
 from ascan.survey.places import Places
@@ -224,7 +224,8 @@ def to_cells(places: Places, *, cell_mm: float | None = None, area: Area | None 
         for length in (area.x_to_mm - area.x_from_mm, area.y_to_mm - area.y_from_mm)
     )
     if nx * ny > MOST_CELLS:
-        raise fault("cell", f"of {cell_mm:g} mm makes {nx * ny} cells", allowed=f"{MOST_CELLS}")
+        made = f"of {cell_mm:g} mm makes {nx * ny} cells"
+        raise limit_fault("cell", made, allowed=f"{MOST_CELLS}")
     y_mm = along(places.y_mm, area.y_from_mm, places.round_mm) if places.round_mm else places.y_mm
     ends = (
         (places.x_mm, area.x_from_mm, area.x_to_mm),

@@ -14,7 +14,8 @@ import numpy.typing as npt
 from ascan.base.above import from_above
 from ascan.base.errors import did_you_mean, fault
 from ascan.base.picklable import Picklable
-from ascan.kernels.arrays import AnyArray, FloatArray, IntArray
+from ascan.base.rows import one_row, row_numbers
+from ascan.kernels.arrays import AnyArray, FloatArray
 from ascan.waveform.recording import MEANING, Recording, check_meaning, recording_for
 
 # Columns the engine knows by name, with what they mean. Any other name is carried along untouched.
@@ -214,19 +215,30 @@ class Scan(Picklable):
 
         Parameters
         ----------
-        rows : array_like
-            Numbers of rows, or a mask of shape (rows,): True where a row is wanted.
+        rows : array_like or slice
+            Numbers of rows from 0 on, or a mask of shape (rows,): True where a row is wanted.
 
         Raises
         ------
         AscanError
             A row that does not exist, a mask of another length, or what is neither.
         """
-        index = _row_numbers(rows, len(self), self.name)
+        index = row_numbers(rows, len(self), self.name)
         columns = {key: value[index] for key, value in self.columns.items()}
-        columns["scan_row"] = index
+        columns.setdefault("scan_row", index)
         source = ChosenRows(self.rows, tuple(index.tolist()))
         return Scan(source, self.recording, self.start_time_us[index], columns, self.name)
+
+    def __getitem__(self, rows: Any) -> Scan:
+        """Return a scan of some rows, as `choose` does: a number, a slice, a mask, or numbers.
+
+        One row is a scan of one waveform; its samples are ``scan.rows.read_block(row, row + 1)``.
+        """
+        number = one_row(rows, len(self), self.name)
+        return self.choose(rows if number is None else [number])
+
+    def __iter__(self) -> Iterator[Scan]:
+        return (self.choose([row]) for row in range(len(self)))
 
     def plot(self, row: int = 0) -> dict[str, Any]:
         """Return the matplotlib axes of a figure that shows the scan.
@@ -244,7 +256,7 @@ class Scan(Picklable):
         AscanError
             A row that does not exist; matplotlib is not installed.
         """
-        (number,) = _row_numbers([row], len(self), self.name).tolist()
+        (number,) = row_numbers([row], len(self), self.name).tolist()
         axes: dict[str, Any] = from_above("plot_scan")(self, number)
         return axes
 
@@ -269,25 +281,6 @@ def check_scan(scan: Any) -> None:
 
 # Four samples carry a cubic; fewer hold no echo that could be timed.
 MIN_SAMPLES = 8
-
-
-def _row_numbers(rows: npt.ArrayLike, count: int, name: str) -> IntArray:
-    """Return the numbers of chosen rows."""
-    given = np.asarray(rows)
-    if given.dtype == np.bool_:
-        if given.shape != (count,):
-            raise fault(name, f"a mask of shape {given.shape} is given", allowed=f"({count},)")
-        return np.flatnonzero(given).astype(np.int64)
-    if given.size and (given.ndim != 1 or given.dtype.kind not in "iu"):
-        raise fault(
-            name,
-            f"rows are given as {given.dtype} of shape {given.shape}",
-            allowed="numbers of rows, or a mask of truth values",
-        )
-    for row in given.tolist():
-        if not 0 <= row < count:
-            raise fault(name, f"has no row {row}", allowed=f"0 to {count - 1}")
-    return given.astype(np.int64)
 
 
 def refuse_masked(values: Any, place: str) -> None:

@@ -10,6 +10,7 @@ import pytest
 
 from ascan import AscanError, ForeignLayout, Scan, open_scan, read_foreign
 from ascan.commands.cli import main
+from ascan.store.scan_text import write_scan_text
 
 ROWS, SAMPLES, RATE_MHZ = 6, 60, 50.0
 CODES = np.random.default_rng(8).integers(-90, 90, (ROWS, SAMPLES))
@@ -210,6 +211,22 @@ def test_a_scan_goes_out_and_comes_back_the_same(tmp_path: Path) -> None:
     assert set(one.columns) == set(two.columns) == {*head, "gain_db"}
     for name, values in one.columns.items():
         assert np.array_equal(values, two.columns[name])
+
+
+def test_columns_that_nothing_knows_come_back_under_their_names(tmp_path: Path) -> None:
+    """What goes out says which of its columns are no samples; numbers and texts among them."""
+    scan = Scan.from_array(
+        np.arange(3 * 40, dtype=np.int16).reshape(3, 40),
+        sample_rate_mhz=50.0,
+        full_scale=512,
+        columns={"true_axis_mm": [1.5, 2.5, 3.5], "Remark": list("uvw"), "s7": [1, 2, 3]},
+    )
+    write_scan_text(scan, tmp_path / "a.csv")
+    again = read_foreign(tmp_path / "a.csv", ForeignLayout(dtype="int16"))
+    assert np.array_equal(waves(scan), waves(again))
+    assert set(again.columns) == set(scan.columns)
+    for name, values in scan.columns.items():
+        assert np.array_equal(values, again.columns[name])
 
 
 def test_a_dry_run_writes_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

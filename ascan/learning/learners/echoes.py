@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from ascan.base.errors import fault
+from ascan.base.errors import calibration_fault as fault
 from ascan.base.flags import NOTES, Flag
 from ascan.calibration.record import Calibration
 from ascan.calibration.scatter import USUAL_PERIODS
