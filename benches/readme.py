@@ -93,6 +93,8 @@ def rows(*cells: str) -> str:
 def procedure_keys() -> Iterator[str]:
     yield from ("| table | key | allowed; default | meaning |", "|---|---|---|---|")
     yield rows("", "`title`", "`untitled`", "free text")
+    said = documented(written.Procedure)["component"]
+    yield rows("", "`component`", "none", said)
     tables: list[tuple[str, Any]] = [(f"[{name}]", kind) for name, kind in written._TABLES.items()]
     tables.insert(3, ("[[gate]]", Gate))
     for place, kind in tables:

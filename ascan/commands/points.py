@@ -26,6 +26,7 @@ from ascan.report.picture import save_picture
 from ascan.report.points import DPI, points_figure
 from ascan.results.readings import Readings
 from ascan.results.shown import length, size_of
+from ascan.results.sources import refuse_other_components
 from ascan.store.job import PROCEDURE
 from ascan.store.readings import csv_file, load_readings
 from ascan.survey.change import (
@@ -35,6 +36,7 @@ from ascan.survey.change import (
     remaining_years,
     told_years,
 )
+from ascan.survey.sampling import sampling_told
 from ascan.survey.spots import NAMELESS, Spot, spots_of, told_of, unread
 
 LEAST_APART_S, SECONDS_A_YEAR = 86400.0, 365.25 * 86400.0
@@ -42,7 +44,15 @@ EXAMPLE = "ascan points readings.h5 --earlier last-year.h5 --years 1.0 --minimum
 
 
 # Tables of a procedure that no thickness depends on.
-NOT_IN_READINGS = ("title", "range", "checks", "uncertainty", "decision", "second_interval")
+NOT_IN_READINGS = (
+    "title",
+    "component",
+    "range",
+    "checks",
+    "uncertainty",
+    "decision",
+    "second_interval",
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -107,6 +117,8 @@ def told_spots(
 
     ``before`` are readings of the same points, ``years`` earlier; or None.
     """
+    if before is not None:
+        refuse_other_components([before.provenance, readings.provenance])
     spots, more = spots_of(readings, column), []
     found = {} if before is None else {spot.name: spot for spot in spots_of(before, column)}
     # Points without a name are not one another's.
@@ -128,6 +140,9 @@ def told_spots(
     under = [] if minimum_mm is None else [s.name for s in spots if s.least_mm < minimum_mm]
     if under and minimum_mm is not None:
         more.append(f"BELOW THE MINIMUM of {length(minimum_mm)} now: {', '.join(under)}")
+    if minimum_mm is not None:
+        read = sum(bool(np.isfinite(spot.least_mm)) for spot in spots)
+        more.append(sampling_told(read, len(spots) - read, len(under), minimum_mm))
     return table, [*_head(before is not None), *lines, *more, *_rejections(spots)]
 
 

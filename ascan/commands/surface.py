@@ -18,6 +18,7 @@ from ascan.report.surface import draw_surface
 from ascan.report.surface_lines import surface_lines
 from ascan.results.readings import Readings
 from ascan.results.shown import length, length_of, size_of
+from ascan.results.sources import refuse_other_components
 from ascan.store.job import READINGS, Survey
 from ascan.store.mesh import save_mesh
 from ascan.store.readings import csv_file, load_readings
@@ -182,6 +183,7 @@ def cells_of(places: Places, survey: Survey, cell_mm: float) -> Cells:
 
 def cells_of_surveys(files: Sequence[Readings], survey: Survey) -> list[Cells]:
     """Return the cells of several surveys of one surface, all on the ground of the last."""
+    refuse_other_components([one.provenance for one in files])
     scans = [places_of(one, outside_diameter_mm=survey.outside_diameter_mm) for one in files]
     cell_mm = survey.cell_mm or max(pitch_of(one) for one in scans)
     last = cells_of(scans[-1], survey, cell_mm)

@@ -114,6 +114,12 @@ def _refuse_other(calibration: Calibration, channel: int | None) -> None:
         )
 
 
+def shared_by(procedure: Procedure, pipelines: Pipelines) -> dict[str, Any]:
+    """Return what readings say of themselves for whoever combines them with others."""
+    named = {"component": procedure.component} if procedure.component else {}
+    return named | {"sources": sources_of(pipelines)}
+
+
 def sources_of(pipelines: Pipelines) -> dict[str, dict[str, Any]]:
     """Return what readings share, as their provenance keeps it: by channel, "" for all of them."""
     return {

@@ -13,7 +13,7 @@ from ascan.base.tables import checked_number
 from ascan.calibration.record import Calibration
 from ascan.engine.binding import bind
 from ascan.engine.blocks import joined, readings_of
-from ascan.engine.channels import Calibrations, scan_pipelines, sources_of, walk_channels
+from ascan.engine.channels import Calibrations, scan_pipelines, shared_by, walk_channels
 from ascan.engine.pipeline import Pipeline
 from ascan.engine.scan_usual import knowing, usual_kept
 from ascan.engine.taught import taught_of
@@ -120,7 +120,7 @@ def measure(
     """
     pipelines = scan_pipelines(scan, procedure, calibration, like)
     blocks = walk_channels(scan, pipelines, progress)
-    return Readings(joined(columns for _, columns in blocks), {"sources": sources_of(pipelines)})
+    return Readings(joined(columns for _, columns in blocks), shared_by(procedure, pipelines))
 
 
 @dataclass(frozen=True, eq=False, slots=True)

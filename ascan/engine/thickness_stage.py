@@ -100,9 +100,11 @@ class ThicknessStage:
     decidable: bool = field(init=False)
     of_calibration: str = field(init=False)
     of_block: str = field(init=False)
+    of_component: str = field(init=False)
 
     def __post_init__(self) -> None:
         matched = self.calibration.is_matched
+        component = f"{COMPONENT} {self.procedure.component}".strip()
         allowed, unknown = self.procedure.allowances(velocity_matched=matched)
         for name, value in (
             ("sagitta_mm", self._sagitta_mm()),
@@ -110,7 +112,8 @@ class ThicknessStage:
             ("allowed", tuple(allowed)),
             ("decidable", not unknown),
             ("of_calibration", f"calibration {self.calibration.digest}"),
-            ("of_block", f"{COMPONENT} on block {self.calibration.block_digest}"),
+            ("of_block", f"{component} on block {self.calibration.block_digest}"),
+            ("of_component", component),
         ):
             object.__setattr__(self, name, value)
 
@@ -167,15 +170,15 @@ class ThicknessStage:
         if self.procedure.temperature is not None:
             by = self.procedure.temperature.sensor
             sensor = Source(name="temperature", of=f"sensor {by}" if by else OWN)
-            rule = Source(name="temperature_rule", of=COMPONENT)
+            rule = Source(name="temperature_rule", of=self.of_component)
             parts["temperature rule"] = Contribution(u_mm=read * u_rule, source=rule)
             parts["temperature"] = Contribution(u_mm=read * u_degrees, source=sensor)
         n = np.where(np.isnan(wall), np.nan, 1.0)
         if self.procedure.coating is not None:
-            source = Source(name="coating", of=COMPONENT)
+            source = Source(name="coating", of=self.of_component)
             parts["coating"] = Contribution(u_mm=n * self.coat_mm[1], source=source)
         if self.procedure.pipe is not None:
-            source = Source(name="pipe", of=COMPONENT)
+            source = Source(name="pipe", of=self.of_component)
             parts["pipe"] = Contribution(u_mm=n * self.sagitta_mm[1], source=source)
         for one in self.allowed:
             u_mm = (wall if one.of_wall else n) * one.size
@@ -195,7 +198,7 @@ class ThicknessStage:
     def _source_of(self, one: Allowance) -> Source:
         """Return whose error an allowance is that does not differ from reading to reading."""
         name = NAMES[one.key]
-        of = COMPONENT if name in OF_COMPONENT else OWN
+        of = self.of_component if name in OF_COMPONENT else OWN
         if one.key == "component_velocity_percent":
             of = self.of_block
         return Source(name=name.replace(" ", "_"), of=of, distribution=one.distribution)

@@ -37,6 +37,9 @@ class Procedure(Picklable):
 
     Attributes
     ----------
+    component : str
+        What is measured, by name: readings of two names are not compared, and share nothing of a
+        component. "": whatever it is, it is one.
     checks : mapping of str to float
         Every limit of the self-checks, by key.
     text : str
@@ -55,6 +58,7 @@ class Procedure(Picklable):
     """
 
     title: str = text("untitled")
+    component: str = text("")
     probe: Probe = field()
     material: Material = field(default_factory=Material)
     filter: Filter = field(default_factory=Filter)
@@ -210,6 +214,7 @@ class Procedure(Picklable):
         return signature_of(self, recording)
 
 
+_TEXTS = {"title": "untitled", "component": ""}
 _TABLES: dict[str, type] = {
     "probe": Probe,
     "material": Material,
@@ -227,7 +232,7 @@ _TABLES: dict[str, type] = {
 
 def _from_table(table: Mapping[str, Any], content: str) -> Procedure:
     table, left_out = filled_in(renamed(table, TABLES, "procedure"))
-    known = ["title", *_TABLES, "checks", "gate"]
+    known = [*_TEXTS, *_TABLES, "checks", "gate"]
     for key in table:
         if key not in known:
             raise unknown_key("procedure", key, table[key], known)
@@ -242,11 +247,12 @@ def _from_table(table: Mapping[str, Any], content: str) -> Procedure:
     }
     if "checks" in table:
         parts["checks"] = limits_of(table["checks"])
-    title = table.get("title", "untitled")
-    if not isinstance(title, str):
-        raise fault("title", f"is {title!r}", allowed="a text")
+    texts = {name: table.get(name, usual) for name, usual in _TEXTS.items()}
+    for name, found in texts.items():
+        if not isinstance(found, str):
+            raise fault(name, f"is {found!r}", allowed="a text")
     return Procedure(
-        title=title,
+        **texts,
         gates=tuple(gate_from_table(gate, _gate_place(gate, k)) for k, gate in enumerate(gates)),
         text=content,
         left_out=left_out,

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from ascan.base.errors import fault
 from ascan.kernels.arrays import AnyArray, FloatArray
 
 PREFIX, SUFFIX = "from_", "_mm"
@@ -109,6 +110,30 @@ def shared_of(columns: Mapping[str, AnyArray], provenance: Mapping[str, Any]) ->
             follows = np.where(rows, columns[source.column], 0.0)
             out[source] = out[source] + follows if source in out else follows
     return out
+
+
+def refuse_other_components(sets: Sequence[Mapping[str, Any]]) -> None:
+    """Refuse sets of readings that are known to be of several components.
+
+    Parameters
+    ----------
+    sets : sequence of mapping
+        The provenance of each. Those that name no component may be of any.
+
+    Raises
+    ------
+    AscanError
+        Two of them name different ones.
+    """
+    named = list(dict.fromkeys(one["component"] for one in sets if one.get("component")))
+    if len(named) > 1:
+        raise fault(
+            "readings",
+            f"are of {' and of '.join(repr(name) for name in named)}",
+            allowed="surveys of one component",
+            remedy="compare those of one; if it is one by two names, measure again with one name "
+            "as the procedure's 'component'",
+        )
 
 
 def combined(follows: Sequence[FloatArray]) -> FloatArray:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from ascan.engine.channels import Calibrations, scan_pipelines, sources_of, walk_channels
+from ascan.engine.channels import Calibrations, scan_pipelines, shared_by, walk_channels
 from ascan.procedure.written import Procedure
 from ascan.results.summary import Summary
 from ascan.store.provenance import (
@@ -82,7 +82,7 @@ def measure_to_file(
             if table is not None:
                 table.append(columns)
         made_from = _provenance(scan, rows.digest.hexdigest(), procedure, calibration)
-        file.finish(made_from | {"sources": sources_of(pipelines)})
+        file.finish(made_from | shared_by(procedure, pipelines))
     return summary
 
 

@@ -9,6 +9,7 @@ from ascan.survey.height_map import HeightMap, under_beam
 from ascan.survey.indications import indications_of
 from ascan.survey.joining import Overlap, Placement, join
 from ascan.survey.places import Places, places_of
+from ascan.survey.sampling import share_at_most
 from ascan.survey.scoring import Score, score
 from ascan.survey.sections import critical_profiles, extents_below, section_along
 from ascan.survey.spots import Spot, spots_of
@@ -48,6 +49,7 @@ __all__ = [
     "remaining_years",
     "score",
     "section_along",
+    "share_at_most",
     "spots_of",
     "thinner_hidden",
     "to_cells",

@@ -6,14 +6,16 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import binom
 
-from ascan import Procedure, Readings, calibrate, measure
+from ascan import AscanError, Procedure, Readings, calibrate, measure
 from ascan.examples import PROCEDURE, plate_scan
-from ascan.results.sources import Source, in_line, shared_of
+from ascan.results.sources import Source, in_line, refuse_other_components, shared_of
 from ascan.survey.cells import to_cells
 from ascan.survey.change import change_between
 from ascan.survey.figures import figures_of
 from ascan.survey.places import places_of
+from ascan.survey.sampling import share_at_most
 from ascan.survey.told import Told, covariance_mm2
 
 KINDS = [Source(name="calibration_level", of=of) for of in ("a", "b", "")]
@@ -43,6 +45,32 @@ def test_a_difference_follows_from_the_whole_covariance(
     assert change.u_loss_mm[0] ** 2 == pytest.approx(variance, rel=1e-9, abs=1e-9)
     alike = sum(first[s] * second[s] for s in KINDS if s.of and s in first and s in second)
     assert covariance_mm2(told(first), told(second))[0] == pytest.approx(alike, abs=1e-12)
+
+
+def test_two_components_share_nothing_and_are_not_compared() -> None:
+    """What is of the component is another's where its name is; unnamed, it is taken for one."""
+    scan, steps = plate_scan(np.full(2, 9.0)), np.array([5.0, 10.0, 20.0])
+    found = {}
+    for name in ("", "spool 1", "spool 2"):
+        how = Procedure.from_text(f'component = "{name}"\n' + PROCEDURE)
+        fit = calibrate(plate_scan(steps), how, steps, u_known_mm=0.002)
+        found[name] = measure(scan, how, fit)
+    one, other = ({s.name for s in found[n].shared if s.of} for n in ("spool 1", "spool 2"))
+    assert one == other
+    both = {s.name for s in found["spool 1"].shared.keys() & found["spool 2"].shared.keys() if s.of}
+    assert {name for name in one if name.startswith("calibration")} <= both
+    assert "component_velocity" not in both
+    refuse_other_components([found[""].provenance, found["spool 1"].provenance])
+    with pytest.raises(AscanError, match=r"'spool 1' and of 'spool 2'; allowed: surveys of one"):
+        refuse_other_components([each.provenance for each in found.values()])
+
+
+@pytest.mark.parametrize(("below", "bound"), [(0, 0.0950), (1, 0.1486), (3, 0.2386)])
+def test_a_sample_of_30_places_bounds_the_share_below(below: int, bound: float) -> None:
+    """The bound solves Pr(at most so many below) = 5 %; of none, 1 - 0.05^(1/30)."""
+    share = share_at_most(30, below)
+    assert share == pytest.approx(bound, abs=5e-5)
+    assert binom.cdf(below, 30, share) == pytest.approx(0.05, abs=1e-9)
 
 
 def surveys(velocity_percent: float, lost_mm: float) -> tuple[Readings, Readings]:

@@ -1,6 +1,6 @@
 """The guide and the reference of the Python interface as a static site.
 
-    python benches/site.py FOLDER       needs: pip install 'ascan[site]'
+    python benches/guide_site.py FOLDER       needs: pip install 'ascan[site]'
 
 Every warning is an error: a page that is in no list, a link that leads nowhere, a docstring that
 cannot be read. The pages are those of `ascan/guide`; nothing is written beside FOLDER.
