@@ -62,8 +62,8 @@ def sampling_told(seen: int, unread: int, below: int, limit_mm: float) -> str:
         worst = share_at_most(seen + unread, below + unread)
         all_of = f" (if the {unread} that were not read are below it, too: {100.0 * worst:.0f} %)"
     return (
-        f"SAMPLING: {below} of {seen} places read are below {length(limit_mm)}; of all places like "
-        f"these, at {100.0 * CONFIDENCE:.0f} % confidence at most {100.0 * share:.1f} % are"
-        f"{all_of}. That holds if the places were drawn at random; of places chosen otherwise, and of ground "
-        "of another kind, it says nothing"
+        f"SAMPLING: {below} of {seen} places read are below {length(limit_mm)}; of all places "
+        f"like these, at {100.0 * CONFIDENCE:.0f} % confidence at most {100.0 * share:.1f} % "
+        f"are{all_of}. That holds if the places were drawn at random; of places chosen "
+        "otherwise, and of ground of another kind, it says nothing"
     )
