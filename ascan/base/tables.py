@@ -6,7 +6,6 @@ import dataclasses
 import difflib
 import math
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any, TypeVar
 
 from ascan.base.errors import AscanError, InputError, ProcedureError, did_you_mean
@@ -68,22 +67,6 @@ def from_table(cls: type[T], table: Mapping[str, Any], place: str) -> T:
         if name not in values and not optional:
             raise fault(place, f"lacks the key '{name}'", remedy=_how_to_write(field))
     return cls(**values)
-
-
-def text_of(path: str | Path) -> str:
-    """Return what stands in a text file.
-
-    Raises
-    ------
-    AscanError
-        It cannot be read, or is no UTF-8.
-    """
-    try:
-        return Path(path).read_text(encoding="utf-8")
-    except UnicodeDecodeError:
-        raise fault(str(path), "is not a text file in UTF-8") from None
-    except OSError as problem:
-        raise fault(str(path), f"cannot be read ({problem.strerror})") from None
 
 
 def unknown_key(place: str, key: str, value: Any, known: list[str]) -> AscanError:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import dataclasses
-import tomllib
 from dataclasses import dataclass
 
-from ascan.base.errors import calibration_fault as fault
+from ascan.base.given import toml_of
 from ascan.base.tables import from_table, number, text
 
 # What a calibration keeps where it was carried over to the component's own velocity.
@@ -66,8 +65,4 @@ class Conditions:
         >>> Conditions.from_text('couplant = "gel"\nvalid_days = 1').as_texts()
         {'couplant': 'gel', 'valid_days': '1'}
         """
-        try:
-            table = tomllib.loads(content)
-        except (tomllib.TOMLDecodeError, RecursionError) as problem:
-            raise fault(place, f"is not TOML: {problem}") from None
-        return from_table(cls, table, place)
+        return from_table(cls, toml_of(content, place), place)

@@ -7,7 +7,7 @@ import argparse
 import numpy as np
 
 from ascan.base.errors import fault
-from ascan.base.tables import text_of
+from ascan.base.given import written_text
 from ascan.calibration.conditions import Conditions
 from ascan.calibration.record import Calibration
 from ascan.commands.job_files import add_job_file
@@ -100,7 +100,7 @@ def _calibration(
     if args.on is None:
         conditions = None
         if args.conditions:
-            conditions = Conditions.from_text(text_of(args.conditions), args.conditions)
+            conditions = Conditions.from_text(written_text(args.conditions), args.conditions)
         return calibrate(
             scan,
             procedure,

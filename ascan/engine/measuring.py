@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from ascan.base.errors import fault
+from ascan.base.given import array_given
 from ascan.base.tables import checked_number
 from ascan.calibration.record import Calibration
 from ascan.engine.binding import bind
@@ -21,7 +22,7 @@ from ascan.kernels.arrays import AnyArray
 from ascan.procedure.written import Procedure
 from ascan.results.readings import Reading, Readings
 from ascan.waveform.recording import check_meaning, recording_for
-from ascan.waveform.scan import MIN_SAMPLES, Progress, Scan, check_scan, refuse_masked
+from ascan.waveform.scan import MIN_SAMPLES, Progress, Scan, check_scan
 from ascan.waveform.template import Template
 
 
@@ -147,9 +148,7 @@ class Prepared:
         AscanError
             Another shape or stored type, or a start time that is not finite.
         """
-        refuse_masked(waveform, "waveform")
-        dtype = self.pipeline.recording.dtype
-        array = np.asarray(waveform)
+        dtype, array = self.pipeline.recording.dtype, array_given(waveform, "waveform")
         if array.ndim != 1 or array.size < MIN_SAMPLES or array.dtype.name != dtype:
             raise fault(
                 "waveform",

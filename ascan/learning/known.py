@@ -12,13 +12,14 @@ import numpy.typing as npt
 
 from ascan.base.errors import calibration_fault as fault
 from ascan.base.flags import names
+from ascan.base.given import real_numbers
 from ascan.calibration.step_means import check_step_u_mm, one_value_a_step
 from ascan.checks.lesson import StepReadings
 from ascan.engine.channels import channels_of
 from ascan.kernels.arrays import AnyArray, BoolArray, FlagArray, FloatArray, IntArray
 from ascan.path.modes import Layout
 from ascan.steps.table import StepTable, table_of
-from ascan.waveform.scan import Scan, refuse_masked
+from ascan.waveform.scan import Scan
 
 # Step tolerance of the step-wedge block of ISO 16946:2015 (clauses 4 and 5, from extracts of it):
 # 0.02 mm up to 12.5 mm, 0.1 mm above; taken as rectangular.
@@ -111,9 +112,7 @@ def known_rows(
     AscanError
         No row names a step, a thickness or an uncertainty that no step has, several channels.
     """
-    refuse_masked(known_mm, "known_mm")
-    refuse_masked(u_known_mm, "u_known_mm")
-    known = np.asarray(known_mm, np.float64)
+    known = real_numbers(known_mm, "known_mm", "mm")
     if known.shape != (len(scan),):
         raise fault("known_mm", f"has shape {known.shape}", allowed=f"one per row, ({len(scan)},)")
     rows = np.flatnonzero(~np.isnan(known)).astype(np.int64)
@@ -156,7 +155,7 @@ def _block_uncertainty(
 ) -> FloatArray:
     if given is None:
         return block_u_mm(known)
-    u = np.asarray(given, np.float64)
+    u = real_numbers(given, "u_known_mm", "mm")
     if u.shape not in ((), (count,)):
         raise fault("u_known_mm", f"has shape {u.shape}", allowed=f"one value or ({count},)")
     u = np.broadcast_to(u, (count,))[rows]

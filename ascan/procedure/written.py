@@ -11,9 +11,10 @@ from types import MappingProxyType
 from typing import Any
 
 from ascan.base.errors import procedure_fault as fault
+from ascan.base.given import toml_of, written_text
 from ascan.base.old_names import LIMITS, TABLES, renamed
 from ascan.base.picklable import Picklable
-from ascan.base.tables import from_table, text, text_of, unknown_key
+from ascan.base.tables import from_table, text, unknown_key
 from ascan.checks.limits import limits_of
 from ascan.path.material import Material
 from ascan.path.modes import Layout
@@ -105,11 +106,7 @@ class Procedure(Picklable):
         >>> procedure.gates[0].timing.name, procedure.filter.kind
         ('correlation', 'none')
         """
-        try:
-            table = tomllib.loads(content)
-        except (tomllib.TOMLDecodeError, RecursionError) as problem:
-            raise fault(place, f"is not TOML: {problem}") from None
-        return _from_table(table, content)
+        return _from_table(toml_of(content, place), content)
 
     def gate(self, name: str) -> Gate:
         """Return the gate of a name."""
@@ -289,9 +286,9 @@ def load_procedure(path: str | Path) -> Procedure:
     --------
     >>> load_procedure("no_such_file.toml")
     Traceback (most recent call last):
-    ascan.base.errors.ProcedureError: no_such_file.toml: cannot be read (No such file or directory)
+    ascan.base.errors.FileError: no_such_file.toml: cannot be read (No such file or directory)
     """
-    return Procedure.from_text(text_of(path), str(path))
+    return Procedure.from_text(written_text(path), str(path))
 
 
 def tables_of(content: str) -> dict[str, Any]:

@@ -164,6 +164,10 @@ class Readings(Picklable):
     provenance: Mapping[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        given: Any = self.columns
+        if not isinstance(given, Mapping) or "flags" not in given:
+            found = "no 'flags'" if isinstance(given, Mapping) else type(given).__name__
+            raise fault("readings", f"are given as {found}", allowed="columns by name, 'flags' too")
         lengths = {name: len(column) for name, column in self.columns.items()}
         if len(set(lengths.values())) > 1:
             raise fault("readings", f"columns differ in length: {lengths}", allowed="equal lengths")
@@ -347,3 +351,10 @@ class Readings(Picklable):
     def tally(self) -> Summary:
         """Return `summary`, by the old name of it."""
         return warned("Readings.tally", "Readings.summary", self.summary)  # type: ignore[no-any-return]
+
+
+def check_readings(readings: Any) -> None:
+    """Refuse what are no `Readings`, such as a scan or the path of their file."""
+    if not isinstance(readings, Readings):
+        found = type(readings).__name__
+        raise fault("readings", f"are of type {found}", remedy="load or measure them")

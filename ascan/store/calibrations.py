@@ -11,7 +11,7 @@ import numpy as np
 
 from ascan.base.errors import file_fault as fault
 from ascan.calibration.fit import Fit
-from ascan.calibration.record import Calibration
+from ascan.calibration.record import Calibration, check_calibration
 from ascan.kernels.arrays import FloatArray
 from ascan.steps.learned_value import Kind, LearnedValue, LearnedValues
 from ascan.steps.means import Steps
@@ -53,6 +53,7 @@ def save_calibration(calibration: Calibration, path: str | Path, *, replace: boo
     >>> save_calibration(calibration, file)
     >>> save_calibration(calibration, file, replace=True)
     """
+    check_calibration(calibration)
     with whole_file(path, replace=replace) as part, h5py.File(part, "w") as file:
         schema.stamp(file, schema.CALIBRATION, writer())
         _write(file, calibration)

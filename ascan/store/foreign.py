@@ -11,6 +11,7 @@ import h5py
 import numpy as np
 
 from ascan.base.errors import file_fault as fault
+from ascan.base.given import is_file, path_given
 from ascan.kernels.arrays import FloatArray
 from ascan.store.foreign_arrays import (
     DatasetRows,
@@ -84,8 +85,8 @@ def read_foreign(
     >>> read_foreign(file, layout, sample_rate_mhz=50.0)
     <Scan 'two.txt': 2 waveforms of 8 samples, int8, 50 MHz>
     """
-    file = Path(path)
-    if not file.is_file():
+    file = path_given(path)
+    if not is_file(file):
         raise fault(str(path), "is no file")
     if not file.stat().st_size:
         raise fault(str(path), "is empty")

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
-import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from ascan.base.errors import file_fault as fault
-from ascan.base.tables import from_table, number, text, text_of, unknown_key
+from ascan.base.given import toml_of, written_text
+from ascan.base.tables import from_table, number, text, unknown_key
 
 FILE = "job.toml"
 # Where each thing lies in a job's folder; options override it.
@@ -117,10 +116,7 @@ def load_job(folder: str | Path) -> Job:
     path = folder / FILE
     if not path.is_file():
         raise fault(str(folder), f"holds no {FILE}", remedy=f"ascan job {folder}")
-    try:
-        table: dict[str, Any] = tomllib.loads(text_of(path))
-    except (tomllib.TOMLDecodeError, RecursionError) as problem:
-        raise fault(str(path), f"is not TOML: {problem}") from None
+    table = toml_of(written_text(path), str(path))
     known = ["title", "about", "survey"]
     for key in table:
         if key not in known:

@@ -17,7 +17,7 @@ from ascan.base.errors import file_fault as fault
 from ascan.base.flags import MEANINGS, names, severity
 from ascan.checks.table import columns as columns_of
 from ascan.kernels.arrays import AnyArray
-from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings
+from ascan.results.readings import GATE_COLUMNS, RESULT_COLUMNS, Readings, check_readings
 from ascan.results.shown import shown_columns
 from ascan.results.sources import COLUMNS as SOURCE_COLUMNS
 from ascan.results.summary import usabilities
@@ -255,6 +255,7 @@ def write_csv(readings: Readings, path: str | Path, *, replace: bool = False) ->
     thickness_mm,flags,usability
     7.5,saturated,usable
     """
+    check_readings(readings)
     with csv_file(path, replace=replace) as table:
         for start in range(0, max(len(readings), 1), CSV_BLOCK):
             span = slice(start, start + CSV_BLOCK)

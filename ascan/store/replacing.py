@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import re
 import secrets
 import shutil
 from collections.abc import Iterator
@@ -53,10 +54,10 @@ def whole_file(path: str | Path, *, replace: bool) -> Iterator[Path]:
         with _named(target):
             yield part
             _sync(part)
-        if replace:
-            part.replace(target)
-        else:
-            _name_new(part, target)
+            if replace:
+                part.replace(target)
+            else:
+                _name_new(part, target)
         _sync_folder(target.parent)
     finally:
         part.unlink(missing_ok=True)
@@ -64,13 +65,19 @@ def whole_file(path: str | Path, *, replace: bool) -> Iterator[Path]:
 
 @contextlib.contextmanager
 def _named(target: Path) -> Iterator[None]:
-    """Say of which file it is that a disk takes no more."""
+    """Say of which file it is that a disk takes no more, or has lost."""
     try:
         yield
     except OSError as problem:
-        if problem.errno not in (errno.ENOSPC, errno.EFBIG, errno.EDQUOT):
-            raise
-        raise fault(str(target), f"cannot be written ({problem.strerror})") from None
+        # HDF5 tells the system's own words within many of its own.
+        told = problem.strerror or os.strerror(_number_in(str(problem)) or errno.EIO)
+        raise fault(str(target), f"cannot be written ({told})") from None
+
+
+def _number_in(told: str) -> int:
+    """Return the error number in HDF5's words, 0 where there is none."""
+    found = re.search(r"errno = (\d+)", told)
+    return int(found[1]) if found else 0
 
 
 def check_room(path: str | Path, needed_bytes: float) -> None:

@@ -13,12 +13,13 @@ import h5py
 import numpy as np
 
 from ascan.base.errors import file_fault as fault
+from ascan.base.given import is_file, path_given
 from ascan.kernels.arrays import AnyArray
 from ascan.store import schema
 from ascan.store.provenance import writer
 from ascan.store.replacing import whole_file
 from ascan.waveform.recording import FORMS, LEVELS, recording_for
-from ascan.waveform.scan import Progress, Scan
+from ascan.waveform.scan import Progress, Scan, check_scan
 
 # What numpy and zipfile raise on archives that are cut, encrypted, or made to harm.
 UNREADABLE = (
@@ -95,8 +96,8 @@ def open_scan(path: str | Path) -> Scan:
     >>> open_scan(file).shape
     (2, 1000)
     """
-    place = Path(path)
-    if not place.is_file():
+    place = path_given(path)
+    if not is_file(place):
         raise fault(str(path), "is no file")
     with place.open("rb") as file:
         head = file.read(8)
@@ -206,6 +207,7 @@ def save_scan(
     >>> file = Path(tempfile.mkdtemp()) / "plates.h5"
     >>> save_scan(plate_scan(np.array([5.0, 8.0])), file)
     """
+    check_scan(scan)
     rows, samples = scan.shape
     per_row = samples * scan.rows.dtype.itemsize
     chunk = int(min(rows, max(1, CHUNK_BYTES // per_row)))

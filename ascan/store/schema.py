@@ -12,6 +12,7 @@ import numpy as np
 
 from ascan.base.errors import AscanError, limit_fault
 from ascan.base.errors import file_fault as fault
+from ascan.base.given import is_file, path_given
 from ascan.base.units import unit_of
 from ascan.kernels.arrays import AnyArray
 from ascan.store.guarded import look_at_hdf5, look_first
@@ -64,7 +65,7 @@ def sound(place: str) -> Iterator[None]:
 
 def open_hdf5(path: str | Path) -> h5py.File:
     """Open an HDF5 file for reading, with a clear error where it is none."""
-    if not Path(path).is_file():
+    if not is_file(path_given(path)):
         raise fault(str(path), "is no file")
     try:
         look_first(path, look_at_hdf5)
@@ -228,12 +229,19 @@ def refuse_existing(path: str | Path, replace: bool) -> Path:
     Raises
     ------
     AscanError
-        It exists and ``replace`` is False, or its folder is missing.
+        It exists and ``replace`` is False, it is no plain file, or its folder is missing.
     """
-    target = Path(path)
-    if target.exists() and not replace:
+    target = path_given(path)
+    try:
+        there = target.exists()
+        if there and not target.is_file():
+            raise fault(str(target), "is a folder, a device or a pipe", remedy="name a file")
+        in_folder = target.parent.is_dir()
+    except OSError as problem:
+        raise fault(str(target), f"cannot be written ({problem.strerror})") from None
+    if there and not replace:
         remedy = "name another file, or replace it (--replace; in Python replace=True)"
         raise fault(str(target), "exists", remedy=remedy)
-    if not target.parent.is_dir():
-        raise AscanError(f"{target.parent}: is no folder; make it first")
+    if not in_folder:
+        raise fault(str(target.parent), "is no folder", remedy="make it first")
     return target

@@ -7,7 +7,9 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 
+from ascan.base.errors import AscanError
 from ascan.base.errors import file_fault as fault
+from ascan.base.given import written_text
 from ascan.results.series import CheckReading
 from ascan.store.replacing import held, whole_file
 
@@ -23,13 +25,13 @@ def load_series(path: str | Path) -> list[CheckReading]:
         Not there, or not such a file.
     """
     try:
-        content = json.loads(Path(path).read_text(encoding="utf-8"))
+        content = json.loads(written_text(path))
         stated = (content.get("format"), content.get("format_version"))
         if stated != (FORMAT, VERSION):
             raise ValueError(f"format {stated[0]}, version {stated[1]}")
         return [CheckReading(**entry) for entry in content["checks"]]
-    except OSError as problem:
-        raise fault(str(path), f"cannot be read ({problem.strerror})") from None
+    except AscanError:
+        raise
     except (ValueError, KeyError, TypeError, AttributeError) as problem:
         raise fault(str(path), f"is no file of checks ({problem})") from None
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from ascan.base.errors import did_you_mean
 from ascan.base.errors import file_fault as fault
+from ascan.base.given import toml_of, written_text
 from ascan.waveform.recording import FORMS, LEVELS
 
 # One value for all records of a file; those of each record stand in columns.
@@ -35,12 +36,7 @@ def load_sidecar(path: str | Path) -> dict[str, Any]:
     >>> load_sidecar(file)
     {'sample_rate_mhz': 100.0, 'rectified': False}
     """
-    if not Path(path).is_file():
-        raise fault(str(path), "is no file")
-    try:
-        table = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as problem:
-        raise fault(str(path), f"is not TOML: {problem}") from None
+    table = toml_of(written_text(path), str(path))
     for key, value in table.items():
         place = f"{path}: {key}"
         if key not in MEANT:
@@ -64,7 +60,7 @@ def meant_by(comments: list[str]) -> dict[str, Any]:
     for comment in comments:
         try:
             table: Mapping[str, Any] = tomllib.loads(comment)
-        except (tomllib.TOMLDecodeError, RecursionError):
+        except (ValueError, RecursionError):
             continue
         found |= {key: value for key, value in table.items() if key in MEANT and _fits(key, value)}
     return found
@@ -81,7 +77,7 @@ def columns_told(comments: list[str]) -> frozenset[str]:
     for comment in comments:
         try:
             names = tomllib.loads(comment).get(OF_RECORDS, [])
-        except (tomllib.TOMLDecodeError, RecursionError):
+        except (ValueError, RecursionError):
             continue
         if isinstance(names, list) and names and all(isinstance(name, str) for name in names):
             return frozenset(names)

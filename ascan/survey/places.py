@@ -8,6 +8,7 @@ import numpy as np
 
 from ascan.base.errors import fault
 from ascan.base.flags import is_fatal
+from ascan.base.given import real_numbers
 from ascan.kernels.arrays import BoolArray, FlagArray, FloatArray, IntArray
 from ascan.results.readings import Readings
 from ascan.results.sources import Shared, combined
@@ -101,7 +102,7 @@ def places_of(readings: Readings, *, outside_diameter_mm: float | None = None) -
     if round_mm and {"y_mm", "angle_deg"} <= set(columns):
         raise fault("readings", "hold both y_mm and angle_deg", remedy="keep the one that is meant")
     if "y_mm" in columns:
-        y_mm = np.asarray(columns["y_mm"], np.float64)
+        y_mm = real_numbers(columns["y_mm"], "y_mm", "mm")
         if round_mm and np.nanmax(y_mm) - np.nanmin(y_mm) > 1.001 * round_mm:
             raise fault(
                 "y_mm",
@@ -110,13 +111,13 @@ def places_of(readings: Readings, *, outside_diameter_mm: float | None = None) -
                 remedy="state the outside diameter in mm",
             )
     elif round_mm and "angle_deg" in columns:
-        y_mm = np.asarray(columns["angle_deg"], np.float64) % 360.0 * round_mm / 360.0
+        y_mm = real_numbers(columns["angle_deg"], "angle_deg", "degrees") % 360.0 * round_mm / 360.0
     else:
         wanted = "y_mm or angle_deg" if round_mm else "y_mm"
         pipe = "angle_deg" in columns and not round_mm
         remedy = "state the pipe's diameter" if pipe else "give the scan its positions"
         raise fault("readings", f"hold no column {wanted}", remedy=remedy)
-    x_mm = np.asarray(columns["x_mm"], np.float64)
+    x_mm = real_numbers(columns["x_mm"], "x_mm", "mm")
     somewhere = np.isfinite(x_mm) & np.isfinite(y_mm)
     if not somewhere.any():
         raise fault("readings", "have no position", remedy="give the scan its positions")

@@ -121,7 +121,7 @@ def recording_for(
     if zero_code is not None:
         zero = checked_number(zero_code, "zero_code")
     if full_scale is not None:
-        full = checked_number(full_scale, "full_scale", above=0.0)
+        full = checked_number(full_scale, "full_scale", above=0.0, most=1e30)
     low, high = _rails(dtype, zero, full, is_known=full_scale is not None)
     clip_low, clip_high = meaning.get("clip_low"), meaning.get("clip_high")
     low = -math.inf if rectified else low

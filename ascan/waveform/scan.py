@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from ascan.base.above import from_above
 from ascan.base.errors import did_you_mean, fault
+from ascan.base.given import array_given, real_numbers, refuse_masked
 from ascan.base.picklable import Picklable
 from ascan.base.rows import one_row, row_numbers
 from ascan.kernels.arrays import AnyArray, FloatArray
@@ -134,9 +135,11 @@ class Scan(Picklable):
                 allowed=f"at least 1 waveform of at least {MIN_SAMPLES} samples",
             )
         object.__setattr__(self, "start_time_us", _start_times(self.start_time_us, count))
-        columns = {
-            key: _column(key, value, count, self.name) for key, value in self.columns.items()
-        }
+        given: Any = self.columns
+        if not isinstance(given, Mapping):
+            found = type(given).__name__
+            raise fault(self.name, f"columns are of type {found}", allowed="names and their values")
+        columns = {key: _column(key, value, count, self.name) for key, value in given.items()}
         object.__setattr__(self, "columns", MappingProxyType(columns))
 
     @classmethod
@@ -171,11 +174,7 @@ class Scan(Picklable):
         AscanError
             Wrong shape, type, length or value.
         """
-        refuse_masked(waveforms, name)
-        try:
-            array = np.asarray(waveforms)
-        except ValueError as problem:
-            raise fault(name, f"waveforms are no array ({problem})") from None
+        array = array_given(waveforms, name)
         if array.ndim == 1:
             array = array[np.newaxis]
         if array.ndim != 2:
@@ -283,22 +282,8 @@ def check_scan(scan: Any) -> None:
 MIN_SAMPLES = 8
 
 
-def refuse_masked(values: Any, place: str) -> None:
-    """Refuse an array that says of some values that they are none: they would count as values."""
-    if np.ma.is_masked(values):
-        raise fault(
-            place,
-            f"holds {int(np.ma.getmaskarray(values).sum())} masked values",
-            remedy="leave out what holds them, or fill them (NaN in floating point)",
-        )
-
-
 def _start_times(value: Any, count: int) -> FloatArray:
-    refuse_masked(value, "start_time_us")
-    try:
-        times = np.asarray(value, dtype=np.float64)
-    except (TypeError, ValueError):
-        raise fault("start_time_us", f"is {value!r}", allowed="numbers, in µs") from None
+    times = real_numbers(value, "start_time_us", "µs")
     if times.ndim == 0:
         times = np.full(count, float(times))
     if times.shape != (count,):
@@ -316,8 +301,8 @@ def _start_times(value: Any, count: int) -> FloatArray:
     return times
 
 
-def _column(key: str, value: Any, count: int, name: str) -> AnyArray:
-    if not key or "/" in key or key in (".", ".."):
+def _column(key: Any, value: Any, count: int, name: str) -> AnyArray:
+    if not isinstance(key, str) or not key or "/" in key or key in (".", ".."):
         raise fault(
             f"{name}: column '{key}'", "has a name that no file can hold", remedy="rename it"
         )

@@ -175,7 +175,7 @@ def test_values_plot_themselves(
     [
         (lambda: Scan.from_array(np.zeros((1, 500)), sample_rate_mhz=0.0), ascan.InputError),
         (lambda: Procedure.from_text("probe = 5"), ascan.ProcedureError),
-        (lambda: ascan.load_procedure("nowhere.toml"), ascan.ProcedureError),
+        (lambda: ascan.load_procedure("nowhere.toml"), ascan.FileError),
         (lambda: ascan.open_scan("nowhere.h5"), ascan.FileError),
         (lambda: ascan.load_readings("nowhere.h5"), ascan.FileError),
     ],
