@@ -17,7 +17,7 @@ from ascan.store import schema
 from ascan.store.job import READINGS, SERIES
 from ascan.store.provenance import now
 from ascan.store.readings import load_readings, readings_file
-from ascan.store.series import load_series
+from ascan.store.series import chain_of, load_series, refuse_lost
 
 EXAMPLE = "ascan apply-checks readings.h5 --series day.json -o settled.h5"
 
@@ -56,6 +56,7 @@ def run(args: argparse.Namespace) -> None:
             "holds checks of another calibration than the readings'",
             remedy="name the series of this calibration",
         )
+    refuse_lost(readings.provenance, checks, args.series)
     code = check_statuses(
         _times(readings, args), checks, recheck_hours=_recheck_hours(readings, args)
     )
@@ -63,7 +64,12 @@ def run(args: argparse.Namespace) -> None:
     counts = {str(one.name).lower(): int((code[read] == one).sum()) for one in CheckStatus}
     history = [
         *readings.provenance.get("check_statuses", []),
-        {"settled": now(), "checks": len(checks), "counts": counts},
+        {
+            "settled": now(),
+            "checks": len(checks),
+            "chain": chain_of(checks)[-1] if checks else "",
+            "counts": counts,
+        },
     ]
     with readings_file(args.output, replace=args.replace) as file:
         file.append(dict(readings.columns) | {"check_status": code})

@@ -51,7 +51,7 @@ from ascan.store.provenance import waveforms_digest
 from ascan.store.readings import load_readings
 from ascan.store.replacing import whole_file
 from ascan.store.scans import open_scan
-from ascan.store.series import load_series
+from ascan.store.series import chain_of, load_series, refuse_lost
 from ascan.study.budget import budget_of
 from ascan.survey.figures import figures_of
 from ascan.survey.indications import indications_of
@@ -180,6 +180,9 @@ def _gather(
             remedy="name the series of this calibration",
         )
     told = [f"{datetime.fromtimestamp(c.time_s, UTC):%Y-%m-%d %H:%M} UTC  {c}" for c in checks]
+    if checks:
+        refuse_lost(readings.provenance, checks, args.series)
+        told.append(f"digest of the series: {chain_of(checks)[-1]}")
     if checks and "check_status" not in columns:
         told.append("the readings were not settled by these checks (ascan apply-checks)")
     return Record(

@@ -115,6 +115,7 @@ def _write(group: h5py.Group, calibration: Calibration) -> None:
     for name in TEXTS:
         group.attrs[name] = json.dumps(dict(getattr(calibration, name)), sort_keys=True)
     group.attrs["digest"] = calibration.digest
+    schema.seal(group, {name: group.attrs[name] for name in TEXTS})
 
 
 def _write_learned(
@@ -131,7 +132,9 @@ def _write_learned(
 
 def _read(group: h5py.Group, place: str) -> Calibration:
     """Return the calibration in a group, checked against its digest."""
-    texts = {name: json.loads(schema.attribute(group, name, place)) for name in TEXTS}
+    written = {name: schema.attribute(group, name, place) for name in TEXTS}
+    schema.check_seal(group, place, written)
+    texts = {name: json.loads(text) for name, text in written.items()}
     calibration = Calibration(
         fit=read_fields(Fit, schema.subgroup(group, "fit", place), place),
         steps=read_fields(Steps, schema.subgroup(group, "steps", place), place),

@@ -96,6 +96,7 @@ class ReadingsWriter:
         text = json.dumps(dict(provenance) | {"columns_sha256": self._digest.hexdigest()})
         item = self._file.create_dataset("provenance", data=text, dtype=h5py.string_dtype())
         item.attrs.update({"units": "1", "long_name": "how these readings came to be, JSON"})
+        schema.seal(item, text)
 
 
 @contextlib.contextmanager
@@ -117,7 +118,10 @@ def read_blocks(path: str | Path, size: int) -> Iterator[Readings]:
     place = str(path)
     with schema.opened(path, schema.READINGS) as file:
         version = schema.version_of(file)
-        provenance = json.loads(schema.dataset(file, "provenance", place).asstr()[()])
+        item = schema.dataset(file, "provenance", place)
+        text = item.asstr()[()]
+        schema.check_seal(item, f"{place}: /provenance", text)
+        provenance = json.loads(text)
         told = provenance if version >= (2, 0) else provenance_of_today(provenance)
         group = schema.subgroup(file, "columns", place)
         if "flags" not in group:

@@ -177,7 +177,9 @@ def _scan_in(file: h5py.File, place: str, name: str) -> Scan:
     group = schema.subgroup(file, "columns", place)
     columns = {key: schema.read_column(schema.dataset(group, key, place)) for key in group}
     recording = recording_for(np.dtype(waveforms.dtype), **meaning)
-    return Scan(Hdf5Rows(waveforms), recording, start_time_us, columns, name)
+    scan = Scan(Hdf5Rows(waveforms), recording, start_time_us, columns, name)
+    schema.check_seal(waveforms, place, *_told(scan))
+    return scan
 
 
 def save_scan(
@@ -238,6 +240,7 @@ def save_scan(
         group = file.create_group("columns", track_order=True)
         for name, values in scan.columns.items():
             schema.write_column(group, name, values, *schema.describe_carried(name))
+        schema.seal(waveforms, *_told(scan))
 
 
 def _crc32(row: AnyArray) -> int:
@@ -253,6 +256,17 @@ def _check_first_row(waveforms: h5py.Dataset, place: str) -> None:
             row = np.asarray(waveforms[0])
         if _crc32(row) != int(waveforms.attrs[FIRST_ROW]):
             raise fault(place, "holds other waveforms than were written", remedy="fetch it again")
+
+
+def _told(scan: Scan) -> tuple[dict[str, Any], AnyArray, dict[str, Any]]:
+    """Return what a scan says of its waveforms: what codes mean, when they begin, columns."""
+    columns = {
+        name: values.tolist() if values.dtype.kind == "U" else values
+        for name, values in scan.columns.items()
+    }
+    meaning = {name: getattr(scan.recording, name) for name in (*LEVELS, *FORMS)}
+    meaning["sample_rate_mhz"] = scan.recording.sample_rate_mhz
+    return meaning, scan.start_time_us, columns
 
 
 def _waveform_attributes(scan: Scan) -> Mapping[str, Any]:

@@ -13,6 +13,7 @@ import numpy as np
 from ascan.base.errors import AscanError, limit_fault
 from ascan.base.errors import file_fault as fault
 from ascan.base.given import is_file, path_given
+from ascan.base.stored import digest_of
 from ascan.base.units import unit_of
 from ascan.kernels.arrays import AnyArray
 from ascan.store.guarded import look_at_hdf5, look_first
@@ -23,6 +24,10 @@ VERSION, OLDEST = (2, 1), (1, 0)
 MOST_PACKED, UNFILLED_BYTES = 1000, 1 << 22
 HDF5_HEAD = b"\x89HDF\r\n\x1a\n"
 SCAN, CALIBRATION, READINGS = "ascan-scan", "ascan-calibration", "ascan-readings"
+
+
+# The attribute that holds the digest of what a file says besides its values.
+SEAL = "sha256"
 
 
 def stamp(file: h5py.File, kind: str, writer: str) -> None:
@@ -112,6 +117,28 @@ def changed(group: h5py.Group, place: str) -> AscanError:
     if version_of(group.file) > VERSION:
         return fault(place, "holds more than this engine knows of", remedy="update ascan")
     return fault(place, "was changed since it was written", remedy="calibrate anew")
+
+
+def seal(item: Any, *parts: Any) -> None:
+    """Write the digest of what stands in a file beside the values that have one of their own.
+
+    ``parts`` are mappings, arrays, numbers and texts (`ascan.base.stored.digest_of`). A seal shows
+    accidents and careless edits; who makes it anew is not found out.
+    """
+    item.attrs[SEAL] = digest_of(*parts)
+
+
+def check_seal(item: Any, place: str, *parts: Any) -> None:
+    """Refuse what no longer fits its seal; files of earlier versions have none."""
+    if SEAL not in item.attrs or item.attrs[SEAL] == digest_of(*parts):
+        return
+    if version_of(item.file) > VERSION:
+        raise fault(place, "holds more than this engine knows of", remedy="update ascan")
+    raise fault(
+        place,
+        "was changed since it was written",
+        remedy="get it back as it was; to say something else, write it anew",
+    )
 
 
 def dataset(group: h5py.Group, name: str, place: str) -> h5py.Dataset:
