@@ -185,20 +185,14 @@ class Pipeline:
         """Return by how much records of a dual probe may be late, what is taken off left out.
 
         A warm wedge, a film, a trigger delay all echoes alike. That shows in the second one: it is
-        due by the wall that the first one tells. Where it is not heard, the middle of the scan
-        stands in.
+        due by the wall that the first one tells. Where it is not heard, or tells less, the middle
+        of the scan stands in.
         """
         usual_us = np.nan_to_num(self.about.scan_delay_us)
         if self.procedure.layout.times_single_echoes:
-            late_us, period_us = found["second_echo_delay_us"], 1.0 / self.about.probe.frequency_mhz
-            # Of one echo, its period may be another: the scan's tells it, or the larger holds.
-            near_us = (
-                usual_us
-                + np.remainder(late_us - usual_us + 0.5 * period_us, period_us)
-                - 0.5 * period_us
-            )
-            larger_us = np.where(np.abs(near_us) > np.abs(late_us), near_us, late_us)
-            return np.where(np.isnan(late_us), usual_us, larger_us)
+            # One echo alone may be told a half-cycle off, and most of its delay with that.
+            late_us = np.nan_to_num(found["second_echo_delay_us"])
+            return np.where(np.abs(late_us) > np.abs(usual_us), late_us, usual_us)
         freed = np.isfinite(found.get("delay_us", np.full(1, np.nan)))
         return np.where(freed, 0.0, usual_us)
 
