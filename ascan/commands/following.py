@@ -96,7 +96,8 @@ def _looked_up(args: argparse.Namespace) -> Iterator[tuple[str, str]]:
     elif args.command == "trend":
         yield from _by_columns(args.readings[-1])
     elif args.command == "plot" and not args.procedure:
-        yield "unread", args.scan
+        if schema.kind_of(args.scan) not in (schema.READINGS, schema.CALIBRATION):
+            yield "unread", args.scan
     elif args.command == "info":
         kind = schema.kind_of(args.file)
         kinds = {schema.SCAN: "scan", "npz": "scan", schema.CALIBRATION: "calibration"}

@@ -23,6 +23,7 @@ from ascan.store.foreign_layout import USES, ForeignLayout
 from ascan.store.scans import save_scan
 from ascan.waveform.flat_tops import flat_tops
 from ascan.waveform.pose import placed
+from ascan.waveform.record_length import length_in_sight
 from ascan.waveform.recording import FORMS, LEVELS, STORED_TYPES
 from ascan.waveform.scan import Scan
 
@@ -203,4 +204,11 @@ def lines_of(scan: Scan) -> list[str]:
     for name, values in scan.columns.items():
         shown = ", ".join(f"{value}" for value in values[:3].tolist())
         told.append(f"column {name}: {shown}{', ...' if values.size > 3 else ''}")
+    length = length_in_sight(scan)
+    if length is not None:
+        told.append(
+            f"RECORDS SEEM TO HAVE {length} SAMPLES, AND {scan.shape[1]} WERE TAKEN: shifted by "
+            f"{length}, echoes fall on echoes; look (--dry-run --picture), and state the right "
+            "--samples"
+        )
     return told + flat_tops(scan).lines()

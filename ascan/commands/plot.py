@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 
 from ascan.base.errors import fault
 from ascan.base.flags import Flag
+from ascan.calibration.record import Calibration
 from ascan.commands.job_files import add_job_file
 from ascan.commands.shared import add_common, check_outputs, need_library, rows_of, say
 from ascan.engine.binding import bind
@@ -16,23 +18,34 @@ from ascan.engine.blocks import walk
 from ascan.engine.pipeline import Pipeline
 from ascan.kernels.arrays import FloatArray
 from ascan.procedure.written import load_procedure
+from ascan.report.cautions import CAUTION
 from ascan.report.look import look_figure
 from ascan.report.picture import save_picture
+from ascan.report.values import figure_of
 from ascan.report.waveform import draw_waveform
+from ascan.results.readings import Readings
 from ascan.results.shown import length, length_of, size_of
 from ascan.store.calibrations import load_calibration
 from ascan.store.job import CALIBRATION, PAGES, PROCEDURE
+from ascan.store.readings import load_readings
 from ascan.store.scans import open_scan
+from ascan.store.schema import CALIBRATION as CALIBRATION_KIND
+from ascan.store.schema import READINGS, kind_of
 from ascan.survey.spots import point_names
 from ascan.waveform.scan import Scan
 
 EXAMPLE = "ascan plot component.npz --procedure wall.toml --row 22 -o row22.png"
 MOST = 6
+# Files that plot themselves.
+VALUES: dict[str, Callable[[str], Readings | Calibration]] = {
+    READINGS: load_readings,
+    CALIBRATION_KIND: load_calibration,
+}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    parser.add_argument("scan", help="the waveforms")
+    parser.add_argument("scan", help="the waveforms; readings and calibrations are drawn, too")
     add_job_file(
         parser,
         "--procedure",
@@ -72,6 +85,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> None:
     """Draw the waveforms."""
     need_library("matplotlib", "cli", "plot")
+    if Path(args.scan).is_file() and kind_of(args.scan) in VALUES:
+        draw_values(args)
+        return
     scan = open_scan(args.scan)
     if args.procedure is None:
         look(args, scan)
@@ -101,6 +117,16 @@ def run(args: argparse.Namespace) -> None:
         start_us = float(scan.start_time_us[row])
         draw_waveform(pipeline, waveform, start_us, path, title=title, replace=args.replace)
     say(args, [f"picture {path}" for path in paths])
+
+
+def draw_values(args: argparse.Namespace) -> None:
+    """Draw what a file of readings, or a calibration, plots of itself."""
+    if args.row or args.at or args.flag or args.point is not None:
+        raise fault("plot", "draws all of such a file", remedy="name the scan to draw waveforms")
+    check_outputs(args, [args.scan], [(args.output, "picture")])
+    value = VALUES[kind_of(args.scan)](args.scan)
+    save_picture(figure_of(value), args.output, dpi=110, replace=args.replace)
+    say(args, [f"picture {args.output}", CAUTION])
 
 
 def look(args: argparse.Namespace, scan: Scan) -> None:

@@ -19,8 +19,30 @@ COVERAGE = 2.0
 
 
 def plot_readings(readings: Readings) -> dict[str, Any]:
-    """Return the axes of a figure of readings: see `Readings.plot`."""
-    figure, axes = _figure()
+    """Return the axes of a figure that notebooks show: see `Readings.plot`."""
+    return draw_readings(_shown(), readings)
+
+
+def plot_calibration(calibration: Calibration) -> dict[str, Any]:
+    """Return the axes of a figure that notebooks show: see `Calibration.plot`."""
+    return draw_calibration(_shown(), calibration)
+
+
+def figure_of(value: Readings | Calibration) -> Any:
+    """Return a figure that is not shown, of readings or of a calibration."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=SIZE, layout="constrained")
+    if isinstance(value, Readings):
+        draw_readings(figure, value)
+    else:
+        draw_calibration(figure, value)
+    return figure
+
+
+def draw_readings(figure: Any, readings: Readings) -> dict[str, Any]:
+    """Draw readings by row into an empty figure and return its axes."""
+    axes = figure.subplots()
     unit, size = shown_unit()
     flags, rows = readings.flags, readings.scan_rows
     fatal = is_fatal(flags)
@@ -48,20 +70,22 @@ def plot_readings(readings: Readings) -> dict[str, Any]:
     return _ended(figure, axes, "rows")
 
 
-def plot_calibration(calibration: Calibration) -> dict[str, Any]:
-    """Return the axes of a figure of a calibration: see `Calibration.plot`."""
-    figure, axes = _figure()
+def draw_calibration(figure: Any, calibration: Calibration) -> dict[str, Any]:
+    """Draw what a fit leaves of its steps into an empty figure and return its axes."""
+    axes = figure.subplots()
     steps = calibration.steps
     slope = 0.5 * calibration.velocity_mm_per_us
     micrometre = 1e3
     off = micrometre * steps.residual_mm
+    times_mm = slope * steps.u_interval_us
+    whole_mm = np.hypot(steps.u_thickness_mm, times_mm)
     for u_mm, ink, wide, told in (
-        (np.hypot(steps.u_thickness_mm, slope * steps.u_interval_us), TRACE, 3.0, "and the block"),
-        (slope * steps.u_interval_us, INK, 1.2, "times alone"),
+        (whole_mm, TRACE, 3.0, "its time and the block"),
+        (times_mm, INK, 1.2, "its time"),
     ):
         axes.errorbar(
             steps.thickness_mm, off, COVERAGE * micrometre * u_mm, fmt="none", ecolor=ink,
-            elinewidth=wide, capsize=0, label=f"2 u of a step, {told}",
+            elinewidth=wide, capsize=0, label=f"2 u of a step: {told}",
         )  # fmt: skip
     axes.plot(steps.thickness_mm, off, "o", color=INK, ms=4)
     axes.axhline(0.0, color=INK, lw=0.6)
@@ -77,11 +101,10 @@ def _reach(readings: Readings, which: AnyArray) -> FloatArray:
     return np.where(np.isfinite(stated), stated, 0.0)
 
 
-def _figure() -> tuple[Any, Any]:
+def _shown() -> Any:
     from matplotlib import pyplot
 
-    figure, axes = pyplot.subplots(figsize=SIZE, layout="constrained")
-    return figure, axes
+    return pyplot.figure(figsize=SIZE, layout="constrained")
 
 
 def _ended(figure: Any, axes: Any, name: str) -> dict[str, Any]:

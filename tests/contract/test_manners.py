@@ -13,6 +13,7 @@ import pytest
 import ascan
 from ascan import AscanError, Calibration, Procedure, Readings, Scan, measure
 from ascan.base import above
+from ascan.commands.cli import main
 from ascan.examples import plate_example, plate_scan
 
 USER_SCRIPT = """
@@ -168,6 +169,19 @@ def test_values_plot_themselves(
     (points,) = [line for line in axes.get_lines() if line.get_marker() == "o"]
     assert points.get_ydata() == pytest.approx(1e3 * many[2].steps.residual_mm)
     pyplot.close("all")
+
+
+def test_files_of_readings_and_calibrations_are_drawn(
+    many: tuple[Scan, Procedure, Calibration], tmp_path: Path
+) -> None:
+    pytest.importorskip("matplotlib")
+    ascan.measure_to_file(*many, tmp_path / "r.h5")
+    ascan.save_calibration(many[2], tmp_path / "c.h5")
+    for name in ("r", "c"):
+        file, picture = str(tmp_path / f"{name}.h5"), tmp_path / f"{name}.svg"
+        assert main(["plot", file, "-o", str(picture), "--quiet"]) == 0
+        assert picture.stat().st_size > 5000
+        assert main(["plot", file, "--row", "3", "-o", str(tmp_path / "x.png")]) == 2
 
 
 @pytest.mark.parametrize(
