@@ -20,7 +20,7 @@ from drawn_times import (
 from ascan import Calibration
 from ascan.kernels.arrays import FloatArray
 from ascan.survey import Cells, Places, change_between, figures_of, to_cells
-from ascan.survey.change import CERTAIN, Change
+from ascan.survey.change import Change
 
 SIDE, LOSS_MM, YEARS = 5, 0.05, 2.0
 X_MM, Y_MM = (grid.ravel() for grid in np.meshgrid(np.arange(float(SIDE)), np.arange(float(SIDE))))
@@ -65,6 +65,7 @@ def cells_of(
         shared=read.shared,
         flags=np.zeros(X_MM.size, np.uint32),
         row=np.arange(X_MM.size),
+        random_freedom=read.columns["random_freedom"],
     )
     return to_cells(places, cell_mm=1.0)
 
@@ -84,13 +85,14 @@ def figures_against_truth(cells: Cells, wall_mm: FloatArray, limit_mm: float, na
 
 def losses_against_truth(change: Change, name: str) -> Stated:
     """Return what a change states of one cell, and of the cell that has lost most."""
-    off, half = change.loss_mm - LOSS_MM, CERTAIN * change.u_loss_mm
+    off, half = change.loss_mm - LOSS_MM, change.expanded_loss_mm
     off_rate = change.rate_mm_per_year - LOSS_MM / YEARS
-    half_rate = CERTAIN * change.u_rate_mm_per_year
+    half_rate = change.expanded_loss_mm / YEARS
     most = int(np.argmax(change.loss_mm))
+    half_most = change.together[most] * change.u_loss_mm[most]
     return {
         f"loss, {name}": (off[0], half[0]),
-        f"most loss of all cells, {name}": (off[most], change.together * change.u_loss_mm[most]),
+        f"most loss of all cells, {name}": (off[most], half_most),
         # Years count as exact: what is true of the loss is true of the rate.
         f"rate, {name}": (off_rate[0], half_rate[0]),
     }

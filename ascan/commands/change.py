@@ -157,13 +157,13 @@ def _summary(
         f"{data['cells_in_both']} cells of {length(cell_mm, 2)} read in both, {only[0]} before "
         f"only, {only[1]} now only; "
         f"{change.years:.2f} years apart; {shared}",
-        f"thinner by more than twice the uncertainty: {data['cells_thinner']}; thicker so: "
+        f"thinner by more than the 95 % interval: {data['cells_thinner']}; thicker so: "
         f"{data['cells_thicker']}; noise alone makes some {change.by_chance:.0f} of each"
         + (". Walls do not grow: doubt one of the two" if change.grown else ""),
         f"mean loss {length(data['mean_loss_mm'], sign=True)}; most "
         f"{length(float(change.loss_mm[worst]), sign=True)}, u "
         f"{length(float(change.u_loss_mm[worst]))} (as the most of so many, within ± "
-        f"{length(change.together * float(change.u_loss_mm[worst]))} at 95 %), at x "
+        f"{length(float(change.together[worst] * change.u_loss_mm[worst]))} at 95 %), at x "
         f"{length(float(table['x_mm'][worst]), 1)}, y {length(float(table['y_mm'][worst]), 1)}: "
         f"{length(float(change.rate_mm_per_year[worst]), sign=True)} a year, u "
         f"{length(float(change.u_rate_mm_per_year[worst]))}",

@@ -28,7 +28,7 @@ from ascan.procedure.written import Procedure
 from ascan.results.sources import OWN, Source, combined
 from ascan.steps.models import LayeredModel
 from ascan.uncertainty.allowances import Allowance
-from ascan.uncertainty.coverage import coverage_factor, inverse_effective_freedom
+from ascan.uncertainty.coverage import coverage_factor, freedom_of, inverse_effective_freedom
 
 # By how much a coating of unknown thickness moves the spacing of a whole record, in periods: what
 # paint of 0.05 to 1 mm did on a train fitted as bare (own study, 1.5 µm at 5 MHz).
@@ -135,10 +135,13 @@ class ThicknessStage:
         u, on_block = combined_mm(parts), against_block(parts)
         u_on_block = combined_mm(on_block)
         shared = {part.source.column: part.u_mm for part in parts.values() if part.source}
+        alone = {name: part for name, part in parts.items() if not part.source}
+        u_random = combined_mm(alone)
         return {
             "thickness_mm": thickness,
             "u_mm": u,
-            "u_random_mm": combined([part.u_mm for part in parts.values() if not part.source]),
+            "u_random_mm": u_random,
+            "random_freedom": freedom_of(inverse_freedom(u_random, alone)),
             "u_common_mm": combined(list(shared.values())),
             "expanded_mm": u * coverage_factor(inverse_freedom(u, parts)),
             "u_on_block_mm": u_on_block,
@@ -341,4 +344,7 @@ def widen(columns: Columns, more_mm: FloatArray) -> None:
         u = np.hypot(columns[name], more_mm)
         columns[expanded] = columns[expanded] * (u / columns[name])
         columns[name] = u
-    columns["u_random_mm"] = np.hypot(columns["u_random_mm"], more_mm)
+    random = np.hypot(columns["u_random_mm"], more_mm)
+    # What widens counts as known: degrees of freedom grow (Welch and Satterthwaite).
+    columns["random_freedom"] = columns["random_freedom"] * (random / columns["u_random_mm"]) ** 4
+    columns["u_random_mm"] = random

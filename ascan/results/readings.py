@@ -32,6 +32,11 @@ RESULT_COLUMNS = {
     "thickness_mm": ("mm", "thickness; NaN if and only if a fatal flag stands"),
     "u_mm": ("mm", "combined standard uncertainty of the thickness"),
     "u_random_mm": ("mm", "part of u that differs from reading to reading"),
+    "random_freedom": (
+        "1",
+        "degrees of freedom of u_random_mm, where the steps showed its repeatability; 0: it "
+        "counts as exactly known",
+    ),
     "u_common_mm": ("mm", "part of u that readings share (`from_…` columns)"),
     "expanded_mm": (
         "mm",

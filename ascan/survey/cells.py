@@ -76,10 +76,12 @@ class Cells:
     @property
     def told(self) -> Told:
         """Least readings with what they are uncertain by, shape (ny × nx,)."""
+        freedom = self.places.random_freedom
         return Told(
             thickness_mm=self.thickness_mm.ravel(),
             u_random_mm=self.of_least(self.places.u_random_mm).ravel(),
             shared={s: self.of_least(one).ravel() for s, one in self.places.shared.items()},
+            random_freedom=None if freedom is None else self.of_least(freedom).ravel(),
         )
 
     @property

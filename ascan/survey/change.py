@@ -5,16 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtri
+from scipy.special import stdtrit
 
 from ascan.base.errors import fault
 from ascan.kernels.arrays import AnyArray, BoolArray, FloatArray
-from ascan.survey.told import ONE_SIDED, Told, covariance_mm2
+from ascan.survey.told import Told, covariance_mm2, difference_inverse_freedom
+from ascan.uncertainty.coverage import coverage_factor, one_sided_factor
 
-# A change is one where it exceeds so many of its standard uncertainties (coverage of 95 %): of a
-# wall that did not change, noise takes this share beyond them either way (normal distribution).
-CERTAIN, BY_CHANCE = 2.0, 0.02275
-LEVEL = 0.95
+# A change is one beyond its 95 % interval: of a wall that did not change, noise takes this share
+# beyond it either way. Pictures and trends take so many standard uncertainties for it.
+LEVEL, BY_CHANCE, CERTAIN = 0.95, 0.025, 2.0
 
 
 @dataclass(frozen=True, eq=False, slots=True, kw_only=True)
@@ -31,6 +31,8 @@ class Change:
         Thicknesses now.
     with_later_mm2 : ndarray
         Covariance of a loss with the thickness now.
+    inverse_freedom : ndarray
+        1 / ν of each loss: 0 where its u counts as exactly known.
     """
 
     loss_mm: FloatArray
@@ -40,12 +42,14 @@ class Change:
     years: float
     later: Told
     with_later_mm2: FloatArray
+    inverse_freedom: FloatArray
 
     def columns(self) -> dict[str, AnyArray]:
         """Return losses and rates as columns, and which are more than uncertainty explains."""
         return {
             "loss_mm": self.loss_mm,
             "u_loss_mm": self.u_loss_mm,
+            "expanded_loss_mm": self.expanded_loss_mm,
             "rate_mm_per_year": self.rate_mm_per_year,
             "u_rate_mm_per_year": self.u_rate_mm_per_year,
             "thinner": self.thinner,
@@ -55,17 +59,23 @@ class Change:
     @property
     def thinner(self) -> BoolArray:
         """Whether a loss is more than uncertainty explains."""
-        return self.loss_mm > CERTAIN * self.u_loss_mm
+        return self.loss_mm > self.expanded_loss_mm
 
     @property
-    def together(self) -> float:
-        """Half-width of intervals, in standard uncertainties, that hold all losses at once at 95 %.
+    def expanded_loss_mm(self) -> FloatArray:
+        """Half the 95 % interval of each loss, by Student's t."""
+        return np.asarray(self.u_loss_mm * coverage_factor(self.inverse_freedom))
+
+    @property
+    def together(self) -> FloatArray:
+        """Half-widths, in standard uncertainties, that hold all losses at once at 95 %.
 
         The most of many losses is picked for its noise, too: its own interval is too narrow
         (independent normal errors; Šidák's inequality for common ones, from memory).
         """
         count = max(int(np.isfinite(self.loss_mm).sum()), 1)
-        return float(ndtri(0.5 + 0.5 * LEVEL ** (1.0 / count)))
+        freedom = 1.0 / np.maximum(self.inverse_freedom, 1e-9)
+        return np.asarray(stdtrit(freedom, 0.5 + 0.5 * LEVEL ** (1.0 / count)))
 
     @property
     def by_chance(self) -> float:
@@ -81,7 +91,7 @@ class Change:
     @property
     def thicker(self) -> BoolArray:
         """Whether a wall reads thicker than uncertainty explains: walls do not grow."""
-        return self.loss_mm < -CERTAIN * self.u_loss_mm
+        return self.loss_mm < -self.expanded_loss_mm
 
 
 def change_between(earlier: Told, later: Told, years: float) -> Change:
@@ -113,6 +123,7 @@ def change_between(earlier: Told, later: Told, years: float) -> Change:
         years=years,
         later=later,
         with_later_mm2=alike - later.u_mm**2,
+        inverse_freedom=difference_inverse_freedom(earlier, later, u),
     )
 
 
@@ -166,6 +177,7 @@ def least_years(minimum_mm: float, change: Change) -> FloatArray:
         change.u_rate_mm_per_year**2,
         # A wall that reads thick makes the wall left larger and the loss smaller.
         change.with_later_mm2 / change.years,
+        change.inverse_freedom,
     )
 
 
@@ -174,6 +186,7 @@ def least_life(
     left_mm2: FloatArray,
     rate_mm2_per_year2: FloatArray,
     alike_mm2_per_year: FloatArray,
+    inverse_freedom: FloatArray | None = None,
 ) -> FloatArray:
     """Return the least of wall left over rate, in years, that holds at 95 %, shape (n,).
 
@@ -183,13 +196,16 @@ def least_life(
         Wall left (mm) and rate (mm a year).
     left_mm2, rate_mm2_per_year2, alike_mm2_per_year : ndarray, shape (n,)
         Their variances and covariance.
+    inverse_freedom : ndarray, shape (n,), optional
+        1 / ν of these; without it they count as exactly known.
 
     References
     ----------
     Fieller's limits (`least_years`).
     """
     left, rate = left_and_rate
-    k2 = ONE_SIDED * ONE_SIDED
+    known = np.zeros(1) if inverse_freedom is None else inverse_freedom
+    k2 = one_sided_factor(known) ** 2
     a = rate**2 - k2 * rate_mm2_per_year2
     b = -2.0 * (left * rate - k2 * alike_mm2_per_year)
     c = left**2 - k2 * left_mm2

@@ -86,6 +86,9 @@ def join(
     moved = [placed(scan, where) for scan, where in zip(scans, placements, strict=True)]
     names = ("x_mm", "y_mm", "thickness_mm", "u_random_mm", "flags", "row")
     together = {name: np.concatenate([getattr(one, name) for one in moved]) for name in names}
+    freedom = [
+        np.zeros(len(one)) if one.random_freedom is None else one.random_freedom for one in moved
+    ]
     digests = {scan.calibration for scan in scans}
     whole = Places(
         round_mm=scans[0].round_mm,
@@ -93,6 +96,7 @@ def join(
         scan=np.repeat(np.arange(len(moved)), [len(one) for one in moved]),
         shared=in_line([scan.shared for scan in scans], [len(scan) for scan in scans]),
         nowhere=sum(one.nowhere for one in scans),
+        random_freedom=np.concatenate(freedom),
         **together,
     )
     overlaps = [

@@ -39,6 +39,8 @@ class Places:
         Of joined scans: which one each is of, from 0.
     nowhere : int
         Readings without a position, which are left out.
+    random_freedom : ndarray, shape (n,), optional
+        Degrees of freedom of ``u_random_mm``, as readings have them.
     """
 
     x_mm: FloatArray
@@ -52,6 +54,7 @@ class Places:
     calibration: str | None = None
     scan: IntArray | None = None
     nowhere: int = 0
+    random_freedom: FloatArray | None = None
 
     def __len__(self) -> int:
         return self.x_mm.size
@@ -70,6 +73,12 @@ class Places:
     def u_mm(self) -> FloatArray:
         """Combined standard uncertainty, shape (n,)."""
         return np.hypot(self.u_random_mm, self.u_common_mm)
+
+
+def random_freedom_of(readings: Readings) -> FloatArray:
+    """Return the degrees of freedom of u_random_mm; 0 in files that hold none."""
+    none = np.zeros(len(readings))
+    return np.asarray(readings.columns.get("random_freedom", none), np.float64)
 
 
 def gone_of(readings: Readings) -> BoolArray:
@@ -136,6 +145,7 @@ def places_of(readings: Readings, *, outside_diameter_mm: float | None = None) -
         },
         flags=np.asarray(columns["flags"])[somewhere],
         row=readings.scan_rows[somewhere],
+        random_freedom=random_freedom_of(readings)[somewhere],
         round_mm=float(round_mm),
         calibration=readings.calibration_digest,
         nowhere=int((~somewhere).sum()),

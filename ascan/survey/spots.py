@@ -16,7 +16,7 @@ from ascan.kernels.arrays import AnyArray, BoolArray, IntArray
 from ascan.results.readings import Readings
 from ascan.results.sources import Shared, Source
 from ascan.survey.figures import expected_extreme
-from ascan.survey.places import gone_of
+from ascan.survey.places import gone_of, random_freedom_of
 from ascan.survey.told import Told
 
 # Readings of one point whose range chance gives less often than this are not of one wall: the least
@@ -67,6 +67,7 @@ class Spot:
     low_by_mm: float
     scatters: bool
     rejected: Mapping[int, str]
+    random_freedom: float = 0.0
 
     @property
     def u_mm(self) -> float:
@@ -125,6 +126,7 @@ def told_of(spots: Sequence[Spot | None]) -> Told:
         thickness_mm=np.array([spot.least_mm for spot in some]),
         u_random_mm=np.array([spot.u_random_mm for spot in some]),
         shared={s: np.array([spot.shared.get(s, np.nan) for spot in some]) for s in sources},
+        random_freedom=np.array([spot.random_freedom for spot in some]),
     )
 
 
@@ -179,6 +181,7 @@ def _spot(readings: Readings, name: str, rows: IntArray, gone: BoolArray, shared
         u_random_mm=float(columns["u_random_mm"][least]),
         shared={source: float(one[least]) for source, one in shared.items()},
         row=int(number[least]),
+        random_freedom=float(random_freedom_of(readings)[least]),
         least_flags=names(int(columns["flags"][least])),
         mean_mm=float(thickness.mean()),
         spread_mm=float(thickness.std(ddof=1)) if kept.size > 1 else np.nan,

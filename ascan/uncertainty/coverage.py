@@ -16,10 +16,10 @@ STEPS = 2000
 
 
 @functools.cache
-def _table() -> tuple[FloatArray, FloatArray]:
+def _table(quantile: float) -> tuple[FloatArray, FloatArray]:
     inverse = np.linspace(0.0, 1.0, STEPS)
     freedom = 1.0 / np.maximum(inverse, 1e-9)
-    return inverse, np.asarray(stdtrit(freedom, 0.5 + 0.5 * LEVEL))
+    return inverse, np.asarray(stdtrit(freedom, quantile))
 
 
 def coverage_factor(inverse_freedom: FloatArray) -> FloatArray:
@@ -35,7 +35,24 @@ def coverage_factor(inverse_freedom: FloatArray) -> FloatArray:
     >>> coverage_factor(np.array([0.0, 1 / 9])).round(3)
     array([1.96 , 2.262])
     """
-    return np.asarray(np.interp(inverse_freedom, *_table()))
+    return np.asarray(np.interp(inverse_freedom, *_table(0.5 + 0.5 * LEVEL)))
+
+
+def freedom_of(inverse_freedom: FloatArray) -> FloatArray:
+    """Return degrees of freedom as files keep them: 0 where something counts as exactly known."""
+    known = inverse_freedom > 0.0
+    return np.divide(1.0, inverse_freedom, out=np.zeros_like(inverse_freedom), where=known)
+
+
+def one_sided_factor(inverse_freedom: FloatArray) -> FloatArray:
+    """Return by how many standard uncertainties a one-sided bound at 95 % lies off.
+
+    Examples
+    --------
+    >>> one_sided_factor(np.array([0.0, 1 / 9])).round(3)
+    array([1.645, 1.833])
+    """
+    return np.asarray(np.interp(inverse_freedom, *_table(LEVEL)))
 
 
 def inverse_effective_freedom(

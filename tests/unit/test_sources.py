@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 from scipy.stats import binom
 
 from ascan import AscanError, Procedure, Readings, calibrate, measure
@@ -45,6 +46,42 @@ def test_a_difference_follows_from_the_whole_covariance(
     assert change.u_loss_mm[0] ** 2 == pytest.approx(variance, rel=1e-9, abs=1e-9)
     alike = sum(first[s] * second[s] for s in KINDS if s.of and s in first and s in second)
     assert covariance_mm2(told(first), told(second))[0] == pytest.approx(alike, abs=1e-12)
+
+
+def few(u_mm: float, freedom: float, calibration: str) -> Told:
+    source = Source(name="calibration_level", of=f"calibration {calibration}")
+    return Told(
+        thickness_mm=np.array([9.0]),
+        u_random_mm=np.array([u_mm]),
+        shared={source: np.array([0.0])},
+        random_freedom=np.array([freedom]),
+    )
+
+
+def test_one_estimate_of_repeatability_serves_both_surveys_of_one_calibration() -> None:
+    """JCGM 100:2008 G.4.1: ν of a sum of two estimates of ν each is 2ν; of one taken twice, ν."""
+    first = few(0.01, 6.0, "a")
+    for later, freedom in ((few(0.01, 6.0, "a"), 6.0), (few(0.01, 6.0, "b"), 12.0)):
+        change = change_between(first, later, 1.0)
+        assert 1.0 / change.inverse_freedom[0] == pytest.approx(freedom)
+        half = change.u_loss_mm[0] * stats.t.ppf(0.975, freedom)
+        assert change.expanded_loss_mm[0] == pytest.approx(half, rel=1e-4)
+    known = change_between(few(0.01, 0.0, "a"), few(0.01, 0.0, "b"), 1.0)
+    assert known.expanded_loss_mm[0] == pytest.approx(1.95996 * known.u_loss_mm[0], rel=1e-4)
+
+
+def test_readings_tell_how_well_their_repeatability_is_known() -> None:
+    """Three steps of two readings: three degrees of freedom, fewer of none; widened, more."""
+    how = Procedure.from_text(PROCEDURE)
+    rng = np.random.default_rng(5)
+    steps = np.repeat([5.0, 10.0, 20.0], 2)
+    fit = calibrate(plate_scan(steps + rng.normal(0.0, 0.02, 6)), how, steps, u_known_mm=0.002)
+    freedom = measure(plate_scan(np.array([9.0])), how, fit).columns["random_freedom"]
+    assert fit.repeat_freedom == 3
+    assert 3.0 <= freedom[0] < 3.2
+    once = np.array([5.0, 10.0, 20.0])
+    fit = calibrate(plate_scan(once), how, once, u_known_mm=0.002)
+    assert measure(plate_scan(np.array([9.0])), how, fit).columns["random_freedom"][0] == 0.0
 
 
 def test_two_components_share_nothing_and_are_not_compared() -> None:
