@@ -8,7 +8,7 @@ import numpy as np
 
 from ascan.base.errors import fault
 from ascan.commands.job_files import add_job_file
-from ascan.commands.shared import add_quiet, check_measured_with, rows_of, say
+from ascan.commands.shared import add_json, add_quiet, answer, check_measured_with, rows_of
 from ascan.engine.thickness_stage import ThicknessStage
 from ascan.procedure.written import Procedure, load_procedure
 from ascan.report.cautions import CAUTION
@@ -29,6 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_job_file(parser, "--calibration", job=CALIBRATION, help="calibration file")
     parser.add_argument("--rows", help="rows, such as 0,7-20; without it, the thinnest reading")
+    add_json(parser)
     add_quiet(parser)
 
 
@@ -38,8 +39,11 @@ def run(args: argparse.Namespace) -> None:
     check_measured_with(readings, calibration, args.calibration)
     kept = readings.provenance.get("procedure", "")
     procedure = load_procedure(args.procedure) if args.procedure else Procedure.from_text(kept)
+    lines, data = [], []
     if procedure.text != kept:
-        say(args, ["not the procedure that the readings were measured with: u differs from theirs"])
+        lines.append(
+            "not the procedure that the readings were measured with: u differs from theirs"
+        )
     stage = ThicknessStage(procedure, calibration)
     names = readings.scan_rows.tolist()
     if args.rows:
@@ -53,12 +57,14 @@ def run(args: argparse.Namespace) -> None:
         interval, u = (float(readings.columns[n][row]) for n in ("interval_us", "u_interval_us"))
         if np.isnan(interval):
             reasons = "; ".join(readings.reasons(row))
-            say(args, [f"row {names[row]}: no thickness ({reasons})"])
+            lines.append(f"row {names[row]}: no thickness ({reasons})")
+            data.append({"row": names[row], "budget": None, "reasons": readings.reasons(row)})
             continue
         void = " (VOID by a failed check)" if gone_of(readings)[row] else ""
-        lines = budget_of(stage, interval, u).lines()
-        say(args, [f"row {names[row]}: {readings[row]}{void}", *lines])
-    say(args, [CAUTION])
+        budget = budget_of(stage, interval, u)
+        lines += [f"row {names[row]}: {readings[row]}{void}", *budget.lines()]
+        data.append({"row": names[row], "budget": budget, "reasons": readings.reasons(row)})
+    answer(args, data, [*lines, CAUTION])
 
 
 def _place_of(name: int, place: dict[int, int]) -> int:

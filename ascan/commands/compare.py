@@ -7,6 +7,7 @@ import csv
 import dataclasses
 import importlib.util
 import io
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ from ascan_synthetic.scenario import named_scenarios
 from ascan_synthetic.synthesis import Synthesis
 
 from ascan.base.errors import fault
-from ascan.commands.shared import add_common, add_steps, check_outputs, known_of, say
+from ascan.commands.shared import add_common, add_json, add_steps, answer, check_outputs, known_of
 from ascan.commands.synth import synthesis_of
 from ascan.kernels.arrays import FloatArray
 from ascan.procedure.written import Procedure, load_procedure
@@ -26,7 +27,7 @@ from ascan.results.compared import Cell, StepCell
 from ascan.store.replacing import whole_file
 from ascan.store.scans import open_scan
 from ascan.study.comparing import Signals, compare_methods, compare_on_steps, with_method
-from ascan.timing.protocol import METHODS, method_from_table
+from ascan.timing.protocol import METHODS, method_from_table, register
 
 EXAMPLE = (
     "ascan compare clean_plate --procedure plate.toml --method peak --method correlation\n"
@@ -58,7 +59,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         required=True,
         metavar="NAME[:KEY=VALUE,...]",
-        help=f"timing method, such as first_crossing:peak_fraction=0.5; {', '.join(METHODS)}",
+        help=f"timing method, such as first_crossing:peak_fraction=0.5; {', '.join(METHODS)}; or "
+        "one of your own, as my_module:MyMethod, from a file in this folder",
     )
     parser.add_argument("--snr-db", default=USUAL_SNR, help=f"default {USUAL_SNR}")
     parser.add_argument("--seed", type=int, default=1, help="of the noise (default 1)")
@@ -66,6 +68,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--block-u-mm", type=float, metavar="MM", help="as for ascan calibrate")
     parser.add_argument("--csv", help="table (.csv) to write")
     parser.add_argument("--picture", help="picture to write, of a scenario's table")
+    add_json(parser)
     add_common(parser)
 
 
@@ -96,12 +99,20 @@ def run(args: argparse.Namespace) -> None:
             draw_comparison(cells, args.picture, replace=args.replace)
     if args.csv:
         _write_csv(rows, args.csv, args.replace)
-    say(args, [*lines, ON_STEPS if on_steps else LIMITS, CAUTION])
+    answer(args, list(rows), [*lines, ON_STEPS if on_steps else LIMITS, CAUTION])
 
 
 def _method(text: str) -> Any:
-    """Return the timing method of ``name`` or ``name:key=value,key=value``."""
+    """Return the timing method of ``name`` or ``name:key=value,key=value``.
+
+    ``module:Class`` is a method of one's own; its options follow a second colon.
+    """
     name, colon, options = text.partition(":")
+    own, more, rest = options.partition(":")
+    if name not in METHODS and own.isidentifier():
+        sys.path.insert(0, "")
+        register(f"{name}:{own}", f"{name}:{own}")
+        name, colon, options = f"{name}:{own}", more, rest
     table: dict[str, Any] = {"method": name.strip()}
     for option in options.split(",") if colon else []:
         key, equals, value = option.partition("=")

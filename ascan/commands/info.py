@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from ascan.base.errors import fault
 from ascan.commands.job_files import add_job
-from ascan.commands.shared import add_quiet, say
+from ascan.commands.shared import add_json, add_quiet, answer
 from ascan.kernels.arrays import AnyArray
 from ascan.store import schema
 from ascan.store.calibrations import load_calibration
@@ -26,6 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("file", help="a scan (.npz or HDF5), a calibration or readings")
     add_job(parser)
+    add_json(parser)
     add_quiet(parser)
 
 
@@ -34,18 +36,36 @@ def run(args: argparse.Namespace) -> None:
     if not Path(args.file).is_file():
         raise fault(args.file, "is no file")
     kind = schema.kind_of(args.file)
+    data: dict[str, Any]
     if kind == schema.CALIBRATION:
         calibration = load_calibration(args.file)
         lines = [f"calibration {args.file}", *calibration.lines()]
         lines += [f"{key}: {value}" for key, value in calibration.conditions.items()]
+        data = {
+            "kind": "calibration",
+            "mode": calibration.mode,
+            "digest": calibration.digest,
+            "velocity_mm_per_us": calibration.velocity_mm_per_us,
+            "u_velocity_mm_per_us": calibration.u_velocity_mm_per_us,
+            "zero_us": calibration.zero_us,
+            "u_zero_us": calibration.u_zero_us,
+            "in_doubt": calibration.is_in_doubt,
+            "warnings": calibration.warnings,
+            "conditions": calibration.conditions,
+        }
     elif kind == schema.READINGS:
         readings = load_readings(args.file)
         made = readings.provenance.get("made", "?")
         lines = [f"readings {args.file}, made {made}", *readings.summary().lines()]
         lines.append("columns: " + ", ".join(readings.columns))
+        data = {"kind": "readings", "made": made, "summary": readings.summary()}
+        data |= {"columns": list(readings.columns), "provenance": readings.provenance}
     else:
-        lines = _about_scan(open_scan(args.file), args.file)
-    say(args, lines)
+        scan = open_scan(args.file)
+        lines = _about_scan(scan, args.file)
+        data = {"kind": "scan", "waveforms": scan.shape[0], "samples": scan.shape[1]}
+        data |= {"recording": scan.recording, "columns": list(scan.columns)}
+    answer(args, data, lines)
 
 
 def _about_clipping(recording: Recording) -> str:

@@ -6,7 +6,7 @@ import argparse
 
 from ascan.base.errors import fault
 from ascan.commands.job_files import add_job_file
-from ascan.commands.shared import add_quiet, say
+from ascan.commands.shared import add_json, add_quiet, answer
 from ascan.procedure.written import load_procedure
 from ascan.report.cautions import CAUTION
 from ascan.store.job import PROCEDURE
@@ -27,6 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--repeatability-us", type=float, default=0.002, help="what coupling adds (0.002 µs)"
     )
     parser.add_argument("--sample-rate-mhz", type=float, default=100.0, help="(100)")
+    add_json(parser)
     add_quiet(parser)
 
 
@@ -48,4 +49,5 @@ def run(args: argparse.Namespace) -> None:
         repeatability_us=args.repeatability_us,
         sample_rate_mhz=args.sample_rate_mhz,
     )
-    say(args, [*plan_for(load_procedure(args.procedure), expected).lines(), CAUTION])
+    plan = plan_for(load_procedure(args.procedure), expected)
+    answer(args, plan, [*plan.lines(), CAUTION])

@@ -7,12 +7,12 @@ import argparse
 import numpy as np
 
 from ascan.base.errors import fault
-from ascan.commands.shared import add_quiet, say
+from ascan.commands.shared import add_json, add_quiet, answer
 from ascan.kernels.arrays import AnyArray
 from ascan.report.cautions import CAUTION
 from ascan.results.readings import Readings
 from ascan.store.readings import load_readings
-from ascan.study.variances import blind_trial_lines, study_of
+from ascan.study.variances import BlindTrial, Study, study_of
 
 EXAMPLE = "ascan study readings.h5 --point point --operator operator"
 
@@ -23,6 +23,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--point", default="point", help="column that names the point")
     parser.add_argument("--operator", help="column that names the operator: a repeat study")
     parser.add_argument("--known-column", help="column with the true thickness: a blind trial")
+    parser.add_argument(
+        "--known-u-mm", type=float, default=0.0, help="standard u of the true thicknesses"
+    )
+    add_json(parser)
     add_quiet(parser)
 
 
@@ -35,12 +39,20 @@ def run(args: argparse.Namespace) -> None:
     point = _column(files, args.readings, args.point)
     if args.operator:
         operator = _column(files, args.readings, args.operator)
-        say(args, study_of(thickness, point, operator).lines())
+        found: Study | BlindTrial = study_of(thickness, point, operator)
     else:
         known = _column(files, args.readings, args.known_column).astype(np.float64)
         wide = np.concatenate([one.columns["expanded_mm"] for one in files])
-        say(args, blind_trial_lines(thickness, wide, known, point.tolist()))
-    say(args, [CAUTION])
+        if not 0.0 <= args.known_u_mm < np.inf:
+            raise fault("--known-u-mm", f"is {args.known_u_mm:g} mm", allowed="0 or more")
+        found = BlindTrial(
+            point=tuple(map(str, point.tolist())),
+            known_mm=known,
+            reading_mm=thickness,
+            expanded_mm=wide,
+            u_known_mm=args.known_u_mm,
+        )
+    answer(args, found, [*found.lines(), CAUTION])
 
 
 def _column(files: list[Readings], paths: list[str], name: str) -> AnyArray:

@@ -17,7 +17,7 @@ from ascan_synthetic.tables import ProbeTable, ReceiverTable, RecordTable, Scena
 from ascan.base.errors import fault
 from ascan.base.flags import is_marked
 from ascan.calibration.record import Calibration
-from ascan.commands.shared import Bar, add_common, check_outputs, say
+from ascan.commands.shared import Bar, add_common, add_json, answer, check_outputs
 from ascan.commands.synth import synthetic_scan
 from ascan.engine.measuring import measure
 from ascan.kernels.arrays import FloatArray
@@ -99,6 +99,7 @@ class Figure:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("-o", "--output", help="also write the sheet as one HTML page")
+    add_json(parser)
     add_common(parser)
 
 
@@ -122,7 +123,7 @@ def run(args: argparse.Namespace) -> None:
                 f"<h1>The engine against known signals</h1><pre>{page}</pre></html>\n",
                 encoding="utf-8",
             )
-    say(args, [*lines, CAUTION])
+    answer(args, {"figures": figures, "versions": versions, "digest": digest}, [*lines, CAUTION])
     beyond = [figure.name for figure in figures if not figure.passes]
     if beyond:
         raise fault("verify", f"found beyond their limits: {'; '.join(beyond)}")

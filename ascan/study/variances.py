@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from ascan.base.errors import fault
 from ascan.kernels.arrays import AnyArray, FloatArray
+
+COVERAGE = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,23 +198,64 @@ def study_of(values_mm: FloatArray, point: AnyArray, operator: AnyArray) -> Stud
     )
 
 
-def blind_trial_lines(
-    reading_mm: FloatArray, expanded_mm: FloatArray, known_mm: FloatArray, point: Sequence[str]
-) -> list[str]:
-    """Return a table of blind readings beside the true values, and what they add up to."""
-    out = ["point        true mm   reading mm   off mm    U mm     within U"]
-    off = reading_mm - known_mm
-    for name, true, value, miss, wide in zip(
-        point, known_mm, reading_mm, off, expanded_mm, strict=True
-    ):
-        told = "not read" if np.isnan(value) else ("yes" if abs(miss) <= wide else "NO")
-        out.append(f"{name!s:<12} {true:<9.3f} {value:<12.3f} {miss:<+9.3f} {wide:<8.3f} {told}")
-    read = np.isfinite(off)
-    if read.any():
+@dataclass(frozen=True, eq=False, slots=True, kw_only=True)
+class BlindTrial:
+    """Blind readings beside true values, which are uncertain, too.
+
+    Attributes
+    ----------
+    point : tuple of str
+    known_mm, reading_mm, expanded_mm : ndarray, shape (n,)
+        NaN where nothing was read.
+    u_known_mm : float
+        Standard uncertainty of the true values.
+
+    References
+    ----------
+    E_n number: ISO/IEC 17043:2010, B.3.1.3 (from memory): the difference over the root sum of
+    squares of both expanded uncertainties; at most 1 where both are as stated, in 95 %.
+    """
+
+    point: tuple[str, ...]
+    known_mm: FloatArray
+    reading_mm: FloatArray
+    expanded_mm: FloatArray
+    u_known_mm: float
+
+    @property
+    def off_mm(self) -> FloatArray:
+        """Reading less true value, shape (n,)."""
+        return self.reading_mm - self.known_mm
+
+    @property
+    def e_n(self) -> FloatArray:
+        """Difference over both expanded uncertainties, shape (n,)."""
+        return np.asarray(self.off_mm / np.hypot(self.expanded_mm, COVERAGE * self.u_known_mm))
+
+    def lines(self) -> list[str]:
+        """Return a table of the readings, and what they add up to."""
+        out = ["point        true mm   reading mm   off mm    U mm     E_n     |E_n| ≤ 1"]
+        for name, true, value, miss, wide, over in zip(
+            self.point, self.known_mm, self.reading_mm, self.off_mm, self.expanded_mm, self.e_n,
+            strict=True,
+        ):  # fmt: skip
+            told = "not read" if np.isnan(value) else ("yes" if abs(over) <= 1.0 else "NO")
+            out.append(
+                f"{name!s:<12} {true:<9.3f} {value:<12.3f} {miss:<+9.3f} {wide:<8.3f} "
+                f"{over:<+7.2f} {told}"
+            )
+        off = self.off_mm
+        read = np.isfinite(off)
+        if read.any():
+            out.append(
+                f"{int(read.sum())} of {off.size} read; bias {off[read].mean():+.4f} mm, spread "
+                f"{off[read].std(ddof=1) if read.sum() > 1 else 0.0:.4f} mm, worst "
+                f"{off[read][np.argmax(np.abs(off[read]))]:+.4f} mm, |E_n| at most 1 in "
+                f"{100.0 * np.mean(np.abs(self.e_n[read]) <= 1.0):.0f} %"
+            )
         out.append(
-            f"{int(read.sum())} of {off.size} read; bias {off[read].mean():+.4f} mm, spread "
-            f"{off[read].std(ddof=1) if read.sum() > 1 else 0.0:.4f} mm, worst "
-            f"{off[read][np.argmax(np.abs(off[read]))]:+.4f} mm, within U "
-            f"{100.0 * np.mean(np.abs(off[read]) <= expanded_mm[read]):.0f} %"
+            f"true values: u {self.u_known_mm:g} mm"
+            if self.u_known_mm
+            else "true values are taken as exact: state their u (--known-u-mm)"
         )
-    return out
+        return out

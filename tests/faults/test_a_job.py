@@ -311,7 +311,7 @@ def test_a_change_is_drawn_and_stands_on_the_page(
 ) -> None:
     picture = ["-o", "pages/change.png", "--replace"]
     told = said(capsys, "change", "plate.h5", "plate-settled.h5", "--years", "2", *picture)
-    assert "thinner by more than twice the uncertainty: 0; thicker so: 0" in told
+    assert "thinner by more than the 95 % interval: 0; thicker so: 0" in told
     assert "BOTH WERE MEASURED FROM THE SAME WAVEFORMS" in told
     assert "READ BEFORE AND NOT NOW" not in told
     assert Path("pages/change.png").read_bytes()[:4] == b"\x89PNG"

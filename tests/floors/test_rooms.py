@@ -27,7 +27,7 @@ ROOMS: dict[str, tuple[float, str]] = {
     "timing": (2, "waveform finding"),
     "checks": (2, "waveform path results finding steps"),
     "calibration": (2, "waveform path steps"),
-    "survey": (2, "results"),
+    "survey": (2, "results uncertainty"),
     "whole_record": (3, "waveform path steps checks"),
     "procedure": (3, "waveform path results uncertainty finding timing checks"),
     "echo": (3, "waveform path finding timing checks"),
