@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import json
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -12,6 +13,7 @@ import numpy as np
 
 from ascan.base.errors import fault
 from ascan.base.flags import names
+from ascan.base.given import written_text
 from ascan.calibration.record import Calibration
 from ascan.commands.change import Compared, compare_surfaces
 from ascan.commands.job_files import add_job_file
@@ -83,6 +85,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--earlier", help="readings of the same surface or points, taken before: what has changed"
     )
     parser.add_argument("--years", type=float, help="between the two; else by their column time_s")
+    parser.add_argument(
+        "--pits", metavar="FILE", help="what ascan smallest-pit --json printed of this procedure"
+    )
     add_surface_options(parser)
     add_job_file(
         parser, "-o", "--output", job=f"{PAGES}/{{stem}}.html", help="page (.html) to write"
@@ -123,6 +128,20 @@ def _scan_of(args: argparse.Namespace, readings: Readings) -> Scan | None:
     if kept.get("waveforms_sha256") != waveforms_digest(used):
         raise fault(args.waveforms, "is not what the readings were measured from")
     return scan
+
+
+def _pits(path: str, procedure: Procedure) -> list[str]:
+    """Return what was simulated of pits under a procedure, in lines; another's is refused."""
+    content = written_text(path)
+    try:
+        data = json.loads(content)
+        told, text = data["told"], data["procedure"]
+    except (ValueError, KeyError, TypeError):
+        remedy = "write it: ascan smallest-pit ... --json > pits.json"
+        raise fault(path, "is not what ascan smallest-pit prints", remedy=remedy) from None
+    if text != procedure.text:
+        raise fault(path, "is of another procedure than the readings", remedy="simulate this one")
+    return [str(line) for line in told]
 
 
 def _gather(
@@ -171,6 +190,7 @@ def _gather(
         stage = ThicknessStage(procedure, calibration)
         times = (float(columns[name][row]) for name in ("interval_us", "u_interval_us"))
         parts["budget"] = budget_of(stage, *times).lines()
+    parts["pits"] = _pits(args.pits, procedure) if args.pits else ()
     aged = calibration.age_in_words(datetime.now(UTC))
     checks = load_series(args.series) if args.series else []
     if checks and checks[0].calibration != calibration.digest:

@@ -91,6 +91,8 @@ def run(args: argparse.Namespace) -> None:
         "false_calls": false_calls,
     }
     lines = _lines(args, found, measured, false_calls)
+    # A job's page shows the lines beside its caution, if the procedure is still that one.
+    data |= {"told": lines, "procedure": simulated.procedure.text}
     written = [f"written: {args.output}"] if args.output else []
     answer(args, data, [*lines, *written, CAUTION])
 

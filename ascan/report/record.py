@@ -60,6 +60,8 @@ class Record:
     budget : sequence of str
     taken : sequence of str
         What is allowed for that the procedure does not state, each with its figure and source.
+    pits : sequence of str
+        What pits were found in signals of this procedure's kind.
     """
 
     title: str
@@ -76,6 +78,10 @@ class Record:
     rejected: Sequence[str] = ()
     budget: Sequence[str] = ()
     taken: Sequence[str] = ()
+    pits: Sequence[str] = ()
+
+
+NO_PITS = "<p>not simulated (ascan smallest-pit): smaller pits than the beam may lie unseen</p>"
 
 
 def png_of(figure: Any) -> bytes:
@@ -91,6 +97,7 @@ def record_page(record: Record) -> str:
     summary = record.readings.summary()
     parts = [
         f'<h1>{_safe(record.title)}</h1><p class="caution">{_safe(CAUTION)}</p>',
+        _section("The smallest pit that this procedure would see", _lines(record.pits) or NO_PITS),
         _section("What was measured", _definitions(record.about)),
         _section("Outcome", _lines(summary.lines()) + _lines(record.verdicts)),
         _section("Points", _pre(record.spots) + _figures(record.spot_pictures)),

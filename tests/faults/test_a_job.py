@@ -228,6 +228,26 @@ def test_the_page_holds_all_and_loads_nothing(
     assert "<script" not in page
 
 
+def test_the_page_says_which_pits_the_procedure_would_see(
+    here: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Beside the caution: what was simulated of this procedure, or that nothing was."""
+    page = Path("pages/pits.html")
+    words = ["job-report", "plate-settled.h5", "-o", str(page), "--replace"]
+    said(capsys, *words)
+    assert "not simulated (ascan smallest-pit)" in page.read_text()
+    text = ascan.load_readings("readings/plate-settled.h5").provenance["procedure"]
+    pits = {"told": ["flat-bottomed: found in 90 % at 95 % from 3.1 mm"], "procedure": text}
+    Path("pits.json").write_text(json.dumps(pits))
+    said(capsys, *words, "--pits", "pits.json")
+    assert "found in 90 % at 95 % from 3.1 mm" in page.read_text()
+    Path("pits.json").write_text(json.dumps(pits | {"procedure": text + "# another"}))
+    assert "is of another procedure" in refused(capsys, *words, "--pits", "pits.json")
+    Path("pits.json").write_text("[]")
+    assert "is not what ascan smallest-pit prints" in refused(capsys, *words, "--pits", "pits.json")
+    assert "No such file" in refused(capsys, *words, "--pits", "plates.json")
+
+
 def test_a_page_is_not_made_from_other_waveforms(
     here: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

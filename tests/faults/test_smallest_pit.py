@@ -45,6 +45,8 @@ def test_large_pits_are_found_and_small_ones_are_not(
     words = [*WORDS.split(), "--trials", "29", "--diameters-mm", "0.3,8", "--json"]
     assert main(words) == 0
     data = json.loads(capsys.readouterr().out)
+    assert data["procedure"] == TEXT
+    assert data["told"][0].startswith("simulated signals")
     flat = data["found"]["flat-bottomed, 3 mm deep"]
     assert flat["hits"][0] <= 3
     assert flat["hits"][1] == 29
