@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from ascan.base.errors import fault
 from ascan.base.flags import is_fatal, is_marked
 from ascan.calibration.record import Calibration
 from ascan.kernels.arrays import AnyArray, FloatArray
@@ -41,7 +42,15 @@ def figure_of(value: Readings | Calibration) -> Any:
 
 
 def draw_readings(figure: Any, readings: Readings) -> dict[str, Any]:
-    """Draw readings by row into an empty figure and return its axes."""
+    """Draw readings by row into an empty figure and return its axes.
+
+    Raises
+    ------
+    AscanError
+        No thickness was measured.
+    """
+    if "thickness_mm" not in readings.columns:
+        raise fault("readings", "hold no thickness", remedy="measure with a calibration")
     axes = figure.subplots()
     unit, size = shown_unit()
     flags, rows = readings.flags, readings.scan_rows
@@ -109,6 +118,7 @@ def _shown() -> Any:
 
 def _ended(figure: Any, axes: Any, name: str) -> dict[str, Any]:
     tidy(axes)
-    axes.legend(fontsize=8, frameon=False)
+    if axes.get_legend_handles_labels()[1]:
+        axes.legend(fontsize=8, frameon=False)
     figure.supxlabel(CAUTION, fontsize=6, wrap=True)
     return {name: axes}

@@ -162,6 +162,9 @@ def test_values_plot_themselves(
 ) -> None:
     pyplot = pytest.importorskip("matplotlib.pyplot")
     pyplot.switch_backend("agg")
+    assert readings[readings.flags == 99].plot()["rows"].get_legend() is None
+    with pytest.raises(AscanError, match="hold no thickness"):
+        ascan.time_echoes(many[0], many[1]).plot()
     labels = [text.get_text() for text in readings.plot()["rows"].get_legend().get_texts()]
     assert any(label.startswith("not usable, 1") for label in labels)
     axes = many[2].plot()["residuals"]
