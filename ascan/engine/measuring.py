@@ -38,7 +38,9 @@ def time_echoes(
     Parameters
     ----------
     scan : Scan
+        The waveforms to be timed.
     procedure : Procedure
+        Its gates, filter and timing method are used.
     templates : mapping of str to Template, optional
         What an echo of each gate looks like, for methods that take it; without it, the nominal
         pulse of the probe.
@@ -89,14 +91,17 @@ def measure(
     Parameters
     ----------
     scan : Scan
+        The waveforms to be measured.
     procedure : Procedure
+        What is measured, and how.
     calibration : Calibration, or mapping of int to Calibration
         Made with the same timing; another is refused. A scan of several channels takes one for
         each, by the number in its column ``channel``.
     like : Readings, optional
-        Of the scan that these waveforms are part of. Without an interface echo, how weak an echo
-        may be is learned from the scan's own (of 20 waveforms and more) and kept with its readings
-        (``least_strength``); with ``like``, part of a scan is judged as all of it was.
+        Of the scan that these waveforms are part of. From ten waveforms on, a scan tells what is
+        usual in it, and is judged by that: without an interface echo how weak an echo may be
+        (``least_strength``), of a dual probe how late its echoes come (``scan_delay_us``) and which
+        way up they are. With ``like``, part of a scan is judged as all of it was.
     progress : callable, optional
         Called with (rows done, rows in all) after each block.
 
@@ -175,11 +180,14 @@ def prepare(
 
     Parameters
     ----------
-    procedure, calibration
+    procedure : Procedure
+        As for `measure`.
+    calibration : Calibration
         As for `measure`.
     dtype : str
         Stored type of the waveforms to come, ``"int16"`` for example.
     sample_rate_mhz : float
+        Samples per µs of the waveforms to come.
     like : Readings, optional
         As for `measure`.
     **meaning

@@ -36,6 +36,7 @@ def calibrate(
     scan : Scan
         The step readings; several rows may stand on one step.
     procedure : Procedure
+        What will be measured, and how: the calibration is bound to it.
     known_mm : array_like, shape (rows,)
         Certified thickness under each row; NaN for rows that are no step reading.
     u_known_mm : array_like, scalar or shape (rows,), optional

@@ -276,6 +276,11 @@ def load_procedure(path: str | Path) -> Procedure:
     Parameters
     ----------
     path : str or Path
+        TOML, in UTF-8.
+
+    Returns
+    -------
+    procedure : Procedure
 
     Raises
     ------

@@ -157,6 +157,13 @@ class NamedColumns(dict[str, AnyArray]):
 class Readings(Picklable):
     """Columns of equal length, one value per waveform.
 
+    Attributes
+    ----------
+    columns : mapping of str to ndarray, each of shape (rows,)
+        By name; the guide lists them with unit and meaning (files). ``flags`` is always there.
+    provenance : mapping
+        How they came to be: versions, procedure, digests, what they share an error of.
+
     Examples
     --------
     >>> import numpy as np

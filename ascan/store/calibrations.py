@@ -34,6 +34,7 @@ def save_calibration(calibration: Calibration, path: str | Path, *, replace: boo
     Parameters
     ----------
     calibration : Calibration
+        As `ascan.calibrate` returned it.
     path : str or Path
         Appears whole or not at all.
     replace : bool
@@ -65,6 +66,7 @@ def load_calibration(path: str | Path) -> Calibration:
     Parameters
     ----------
     path : str or Path
+        Of a calibration that `ascan.save_calibration` wrote, in any version.
 
     Returns
     -------

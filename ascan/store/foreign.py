@@ -52,6 +52,7 @@ def read_foreign(
     Parameters
     ----------
     path : str or Path
+        NumPy, text, MATLAB, HDF5 or raw binary; which one, its content shows, or the layout says.
     layout : ForeignLayout, optional
         How the waveforms lie in the file, where the file does not show it.
     sample_rate_mhz : float, optional

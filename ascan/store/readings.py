@@ -185,6 +185,7 @@ def load_readings(path: str | Path) -> Readings:
     Parameters
     ----------
     path : str or Path
+        Of readings that ``ascan measure`` or `ascan.measure_to_file` wrote, in any version.
 
     Returns
     -------
@@ -244,10 +245,16 @@ def write_csv(readings: Readings, path: str | Path, *, replace: bool = False) ->
     Parameters
     ----------
     readings : Readings
+        All of them, or some (``readings[rows]``).
     path : str or Path
         Appears whole or not at all.
     replace : bool
         Whether an existing file may be replaced.
+
+    Raises
+    ------
+    AscanError
+        They are no readings, or the file exists or cannot be written.
 
     Examples
     --------

@@ -77,6 +77,7 @@ def open_scan(path: str | Path) -> Scan:
     Parameters
     ----------
     path : str or Path
+        A file of another program is read by `ascan.read_foreign`.
 
     Returns
     -------
@@ -190,6 +191,7 @@ def save_scan(
     Parameters
     ----------
     scan : Scan
+        Its waveforms are written in their stored type.
     path : str or Path
         Appears whole or not at all.
     replace : bool

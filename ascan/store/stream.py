@@ -37,14 +37,20 @@ def measure_to_file(
 
     Parameters
     ----------
-    scan, procedure, calibration, progress
-        As for `ascan.measure`.
+    scan : Scan
+        As for `ascan.measure`, and so are the next two and ``progress``.
+    procedure : Procedure
+        What is measured, and how.
+    calibration : Calibration, or mapping of int to Calibration
+        One, or one for each channel.
     path : str or Path
         Appears whole or not at all; its layout is described in the guide (files).
     csv : str or Path, optional
         Write the same readings there as CSV, too.
     replace : bool
         Whether existing files may be replaced.
+    progress : callable, optional
+        Called with (rows done, rows in all) after each block.
 
     Returns
     -------

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import inspect
+import re
 import subprocess
 import sys
 import threading
@@ -91,3 +93,25 @@ def test_block_size_does_not_change_a_reading(monkeypatch: pytest.MonkeyPatch) -
     parts = ascan.measure(scan, procedure, calibration)
     for name, column in whole.columns.items():
         assert np.array_equal(column, parts.columns[name], equal_nan=column.dtype.kind == "f"), name
+
+
+def documented(section: str, doc: str) -> set[str]:
+    """Return the names that a section of a docstring explains, each with words below it."""
+    body = re.search(rf"^{section}\n-+\n(.*?)(?=^\w[^\n]*\n-+$|\Z)", doc, re.M | re.S)
+    entries = (
+        re.findall(r"^(\S[^\n]*?)(?: : [^\n]*)?\n((?:    \S[^\n]*\n?)+)", body[1], re.M)
+        if body
+        else []
+    )
+    return {name.strip().lstrip("*") for names, _ in entries for name in names.split(",")}
+
+
+@pytest.mark.parametrize(
+    "name", [n for n in ascan.__all__ if inspect.isfunction(getattr(ascan, n))]
+)
+def test_every_parameter_of_a_function_is_explained(name: str) -> None:
+    function = getattr(ascan, name)
+    doc = inspect.getdoc(function) or ""
+    wanted = {each.lstrip("*") for each in inspect.signature(function).parameters}
+    assert wanted <= documented("Parameters", doc)
+    assert re.search(r"^Raises\n-+\nAscanError\n    \S", doc, re.M)
